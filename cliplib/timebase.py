@@ -1,0 +1,150 @@
+"""Time, exactly. The only module that turns text, seconds, ticks and frames into one another.
+
+Three clocks, always named:
+
+    footage time   zero is the presentation time of the first video frame; an int of microseconds (`_us`)
+    round clock    counts down within a round, as a ringside clock does; an int of microseconds left
+    clip time      zero is the clip's first frame
+
+Frames have presentation timestamps in ticks of the stream's time base. A span is half-open, [in, out), and
+holds the frames whose presentation time t satisfies in <= t < out:
+
+    frames     |0    |1    |2    |3    |4
+    span          [in............out)
+    holds            1     2     3
+
+Nothing here multiplies a time by a frame rate: frames are found by their timestamps, so that variable rate,
+30000/1001 and a late first timestamp are ordinary.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+SECOND = 1_000_000
+"""Microseconds in a second."""
+
+_TIME = re.compile(r"(?:(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,4}):)?(?P<s>\d{1,7})(?:[.,](?P<f>\d{1,12}))?")
+
+
+def parse_time(text: str) -> int:
+    """Footage time or clock from `12.4`, `4:12.5` or `1:04:12.5` to microseconds, rounded down.
+
+    Raises ValueError with a sentence for a person. Minutes and seconds under a larger unit stay below 60.
+    """
+    match = _TIME.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(f"“{text.strip()}” is not a time; write seconds (72.4), m:ss (1:12.4) or h:mm:ss")
+    hours, minutes, seconds = int(match["h"] or 0), int(match["m"] or 0), int(match["s"])
+    if match["m"] is not None and seconds > 59:
+        raise ValueError(f"“{text.strip()}” has {seconds} seconds after the colon; at most 59 fit")
+    if match["h"] is not None and minutes > 59:
+        raise ValueError(f"“{text.strip()}” has {minutes} minutes after the hour; at most 59 fit")
+    micros = int(((match["f"] or "") + "000000")[:6])
+    return ((hours * 60 + minutes) * 60 + seconds) * SECOND + micros
+
+
+def format_time(us: int, places: int | None = None) -> str:
+    """`m:ss`, or `h:mm:ss` from an hour on, with as many decimals as the value needs (or `places`, cut off)."""
+    sign, us = ("-", -us) if us < 0 else ("", us)
+    whole, micros = divmod(us, SECOND)
+    minutes, seconds = divmod(whole, 60)
+    hours, minutes = divmod(minutes, 60)
+    decimals = f"{micros:06d}".rstrip("0") if places is None else f"{micros:06d}"[:places]
+    text = f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+    return sign + text + (f".{decimals}" if decimals else "")
+
+
+def to_seconds(us: int) -> float:
+    """Seconds as a JSON number. For output only; nothing computes with it."""
+    return us / SECOND
+
+
+def from_seconds(value: int | float | str | Fraction) -> int:
+    """Microseconds from a number in a TOML or JSON file, through its decimal text, rounded down."""
+    if isinstance(value, Fraction):
+        return int(value * SECOND // 1)
+    return int(Fraction(str(value)) * SECOND // 1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timeline:
+    """The presentation times of a footage's frames, in order.
+
+    `pts`: int64 array, ticks, ascending, first element 0 (footage time); `end`: ticks at which the last frame
+    stops being shown; `time_base`: seconds per tick.
+    """
+
+    pts: npt.NDArray[np.int64]
+    end: int
+    time_base: Fraction
+
+    def __len__(self) -> int:
+        return len(self.pts)
+
+    def first_frame_from(self, us: int) -> int:
+        """The first frame whose presentation time is >= `us`; `len(self)` if there is none."""
+        # t * time_base >= us/1e6  <=>  t >= us / (1e6 * time_base), so the smallest whole tick that will do:
+        ticks = -((-us * self.time_base.denominator) // (SECOND * self.time_base.numerator))
+        return int(np.searchsorted(self.pts, ticks, side="left"))
+
+    def frames_in(self, in_us: int, out_us: int) -> tuple[int, int]:
+        """[first, last) frames whose presentation time lies in [in, out)."""
+        first = self.first_frame_from(in_us)
+        return first, max(first, self.first_frame_from(out_us))
+
+    def frame_at(self, us: int) -> int:
+        """The frame on screen at `us`, clamped to the footage."""
+        ticks = (us * self.time_base.denominator) // (SECOND * self.time_base.numerator)
+        return max(0, int(np.searchsorted(self.pts, ticks, side="right")) - 1)
+
+    def time_of(self, frame: int) -> Fraction:
+        """Seconds, exactly; `len(self)` gives the footage's end."""
+        ticks = self.end if frame >= len(self.pts) else int(self.pts[frame])
+        return ticks * self.time_base
+
+    def us_of(self, frame: int) -> int:
+        """Microseconds, rounded down, so that [us_of(a), us_of(b)) holds exactly the frames a to b - 1
+        wherever frames lie more than a microsecond apart.
+        """
+        return int(self.time_of(frame) * SECOND // 1)
+
+    @property
+    def duration_us(self) -> int:
+        return int(self.end * self.time_base * SECOND // 1)
+
+
+@dataclass(frozen=True, slots=True)
+class RoundClock:
+    """Between footage time and a ringside clock. `starts_us[i]`: the bell that opens round i + 1."""
+
+    starts_us: tuple[int, ...]
+    round_us: int
+
+    def to_footage(self, round_no: int, left_us: int) -> int:
+        """Footage time of `left_us` on the clock of round `round_no`; ValueError if there is no such moment."""
+        if not 1 <= round_no <= len(self.starts_us):
+            raise ValueError(f"round {round_no} is not one of the fight's {len(self.starts_us)} rounds")
+        if not 0 <= left_us <= self.round_us:
+            raise ValueError(
+                f"{format_time(left_us)} on the clock is outside a round of {format_time(self.round_us)}"
+            )
+        return self.starts_us[round_no - 1] + self.round_us - left_us
+
+    def from_footage(self, us: int) -> tuple[int, int] | None:
+        """(round, microseconds left), or None before the first bell and between rounds."""
+        for number in range(len(self.starts_us), 0, -1):
+            elapsed = us - self.starts_us[number - 1]
+            if elapsed >= 0:
+                return (number, self.round_us - elapsed) if elapsed <= self.round_us else None
+        return None
+
+    def span(self, round_no: int) -> tuple[int, int]:
+        """[bell, bell) of a round in footage time."""
+        start = self.starts_us[round_no - 1]
+        return start, start + self.round_us
