@@ -50,7 +50,7 @@ def parse_time(text: str) -> int:
 
 
 def format_time(us: int, places: int | None = None) -> str:
-    """`m:ss`, or `h:mm:ss` from an hour on, with as many decimals as the value needs (or `places`, cut off)."""
+    """`m:ss`, or `h:mm:ss` from an hour on, with as many decimals as the value needs (or just `places`)."""
     sign, us = ("-", -us) if us < 0 else ("", us)
     whole, micros = divmod(us, SECOND)
     minutes, seconds = divmod(whole, 60)
@@ -127,7 +127,7 @@ class RoundClock:
     round_us: int
 
     def to_footage(self, round_no: int, left_us: int) -> int:
-        """Footage time of `left_us` on the clock of round `round_no`; ValueError if there is no such moment."""
+        """Footage time of `left_us` on the clock of round `round_no`; ValueError if none."""
         if not 1 <= round_no <= len(self.starts_us):
             raise ValueError(f"round {round_no} is not one of the fight's {len(self.starts_us)} rounds")
         if not 0 <= left_us <= self.round_us:
