@@ -1,0 +1,67 @@
+# Each target makes its own environment in .venv; none needs root.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+DEMO := build/demo
+
+.PHONY: help demo test check bench format docs lock audit wheel clean serve-demo
+.DELETE_ON_ERROR:
+
+help: ## what there is
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 20
+
+$(VENV)/bin/python:
+	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "Python 3.11 or newer is needed (make PYTHON=python3.11 ...)"'
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.run: requirements.lock pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+$(VENV)/.dev: requirements-dev.lock pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@ $(VENV)/.run
+
+demo: $(VENV)/.run ## the whole job on the demo fights: footage, ingest, three searches, a reel
+	$(BIN)/python -m fixtures.walk $(DEMO)
+
+serve-demo: demo ## the same, then the pages on http://127.0.0.1:8321
+	$(BIN)/cliplib --library $(DEMO)/library serve --port 8321
+
+test: $(VENV)/.dev ## set up all it needs and run every test
+	.ci/browser
+	$(BIN)/python -m pytest -n 2 --dist loadgroup
+
+check: $(VENV)/.dev ## format, lint, types, tests, docs freshness
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/python -m tests.docs
+	$(MAKE) test
+
+format: $(VENV)/.dev ## put the code into its format
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+docs: $(VENV)/.dev ## write the generated parts of the documents anew
+	$(BIN)/python -m tests.docs --write
+
+bench: $(VENV)/.dev ## ratios against what people would do otherwise
+	$(BIN)/python -m tests.bench
+
+lock: ## pin every dependency, with hashes
+	$(VENV)/bin/python -m pip install --quiet uv
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra demo --group build pyproject.toml -o requirements.lock
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra dev --group build pyproject.toml -c requirements.lock -o requirements-dev.lock
+
+audit: $(VENV)/.dev ## look the pinned versions up for known holes (needs a package index)
+	$(BIN)/python -m pip install --quiet pip-audit
+	$(BIN)/pip-audit --disable-pip --require-hashes -r requirements.lock
+
+wheel: $(VENV)/.dev ## build the wheel into dist/
+	$(BIN)/python -m build --quiet --wheel --no-isolation
+
+clean: ## remove what was built (not the environment)
+	rm -rf build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
