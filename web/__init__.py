@@ -1,0 +1,6 @@
+"""The pages: a Flask application over `cliplib.library`. Installed, this package is called `cliplib_web`."""
+
+from .app import create_app
+from .serve import run
+
+__all__ = ["create_app", "run"]

@@ -1,0 +1,97 @@
+"""The application factory: settings, guards, pages."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+
+from cliplib.library import Library
+from flask import Flask, Response, render_template, request
+from werkzeug.exceptions import HTTPException
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from cliplib import __version__
+from cliplib.errors import ClipLibError, StorageError
+
+from . import clip, find, guards, media, reels, words
+from .jobs import Jobs
+
+
+def create_app(
+    folder: Path, *, hosts: tuple[str, ...] = guards.LOCAL_HOSTS, behind_proxy: bool = False
+) -> Flask:
+    """Pages over the library in `folder`.
+
+    `hosts`: the Host headers that are answered, without port; any other is refused, so that a page elsewhere
+    cannot reach a library through a name of its own (DNS rebinding). `behind_proxy`: trust one proxy's
+    X-Forwarded-For, -Proto and -Host.
+    """
+    app = Flask(__name__)
+    app.config.update(
+        SECRET_KEY=_secret(folder),
+        SESSION_COOKIE_NAME="cliplib",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Strict",
+        MAX_CONTENT_LENGTH=1 << 20,
+        MAX_FORM_PARTS=2000,
+        TEMPLATES_AUTO_RELOAD=False,
+    )
+    if behind_proxy:
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
+    app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign]
+    library = Library(folder)
+    app.extensions["library"] = library
+    app.extensions["jobs"] = Jobs()
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    guards.install(app, hosts)
+    words.install(app)
+    for page in (find, clip, media, reels):
+        app.register_blueprint(page.page)
+    app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
+    app.register_error_handler(ClipLibError, _own_error)
+    app.register_error_handler(HTTPException, _http_error)
+    return app
+
+
+def _secret(folder: Path) -> bytes:
+    """The key that signs sessions, made once and kept beside the catalogue, readable by its owner only."""
+    path = folder / "session.key"
+    try:
+        key = path.read_bytes()
+        if len(key) >= 32:
+            return key
+    except FileNotFoundError:
+        pass
+    key = secrets.token_bytes(32)
+    try:
+        path.touch(mode=0o600, exist_ok=True)
+        path.write_bytes(key)
+    except OSError as problem:
+        raise StorageError(f"{path}: cannot keep the session key here ({problem.strerror})") from problem
+    return key
+
+
+def _wants_json() -> bool:
+    best = request.accept_mimetypes.best_match(["text/html", "application/json"])
+    return request.path.startswith("/api/") or best == "application/json"
+
+
+def _answer(status: int, title: str, message: str) -> tuple[Response | str, int]:
+    if _wants_json():
+        from flask import jsonify
+
+        return jsonify({"error": title, "message": message}), status
+    return render_template("error.html", title=title, message=message), status
+
+
+def _own_error(problem: Exception) -> tuple[Response | str, int]:
+    assert isinstance(problem, ClipLibError)
+    title = {400: "That cannot be read", 404: "Not found", 409: "Busy", 507: "No room"}
+    return _answer(problem.http_status, title.get(problem.http_status, "Something failed"), str(problem))
+
+
+def _http_error(problem: Exception) -> tuple[Response | str, int]:
+    assert isinstance(problem, HTTPException)
+    if problem.response is not None and problem.code is None:  # a redirect dressed as an error
+        return problem.get_response(), 302  # type: ignore[return-value]
+    return _answer(problem.code or 500, problem.name, problem.description or "")

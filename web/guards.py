@@ -1,0 +1,62 @@
+"""What every request and answer passes: Host check, cross-site check, security headers."""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+
+from flask import Flask, Response, abort, request, session
+
+LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; "
+    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+
+
+def install(app: Flask, hosts: tuple[str, ...]) -> None:
+    allowed = frozenset(host.lower() for host in hosts)
+
+    @app.before_request
+    def check_host() -> None:
+        if host_name(request.host) not in allowed:
+            abort(400, "This library answers only under its own address.")
+
+    @app.before_request
+    def check_origin() -> None:
+        if request.method in ("GET", "HEAD", "OPTIONS"):
+            return
+        sent = request.headers.get("X-Form-Key") or request.form.get("form_key", "")
+        kept = session.get("form_key", "")
+        if not kept or not hmac.compare_digest(sent, kept):
+            abort(403, "This form is out of date or came from another site. Reload the page and try again.")
+
+    @app.after_request
+    def headers(answer: Response) -> Response:
+        answer.headers.setdefault("Content-Security-Policy", POLICY)
+        answer.headers["X-Content-Type-Options"] = "nosniff"
+        answer.headers["Referrer-Policy"] = "same-origin"
+        answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        answer.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+        if answer.mimetype == "text/html":
+            answer.headers.setdefault("Cache-Control", "no-store")
+        return answer
+
+    app.context_processor(lambda: {"form_key": form_key})
+
+
+def host_name(host: str) -> str:
+    """The Host header without its port, lower case."""
+    host = host.lower()
+    if host.startswith("["):
+        return host.partition("]")[0] + "]"
+    return host.partition(":")[0]
+
+
+def form_key() -> str:
+    """The secret that a form of this session carries back (cross-site request forgery)."""
+    if "form_key" not in session:
+        session["form_key"] = secrets.token_urlsafe(24)
+    return str(session["form_key"])
