@@ -73,7 +73,7 @@ class Jobs:
         self._turn = threading.Lock()
 
     def start(self, title: str, work: Callable[[Progress], str]) -> Job:
-        """Begin `work`; its return value is the job's `result` (an address to go to). BusyError if too many wait."""
+        """Begin `work`; its return value is the job's `result` (an address). BusyError if too many wait."""
         job = Job(secrets.token_urlsafe(9), title)
         with self._lock:
             if sum(not j.over for j in self._jobs.values()) >= WAITING:

@@ -16,8 +16,8 @@ from .here import library
 page = Blueprint("media", __name__)
 
 LONGEST_PART = 1 << 20
-"""Bytes of one partial answer. A player asks for the rest when it wants it; an open-ended answer instead keeps
-a server thread waiting for as long as the player is paused, and a dozen paused players stop the server."""
+"""Bytes of one partial answer. A player asks for the rest when it wants it; an open-ended answer instead
+keeps a server thread waiting while the player is paused, and a dozen paused players stop the server."""
 
 _RANGE = re.compile(r"bytes=(\d+)-(\d*)")
 

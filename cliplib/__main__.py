@@ -1,0 +1,5 @@
+"""`python -m cliplib`, the same as the `cliplib` command."""
+
+from .cli import main
+
+main()
