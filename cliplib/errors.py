@@ -39,7 +39,8 @@ class Problem:
     """One thing wrong in a text file, with its place.
 
     `line` and `column` count from 1; `column` 0 means the whole line. `source` is the line's text, under
-    which the caret is drawn; `meant` is what was probably meant, or empty.
+    which the caret is drawn; `meant` is what was probably meant, or empty. Of a very long line `source` is
+    only a stretch; `source_from` is the column it begins at.
     """
 
     file: str
@@ -48,6 +49,7 @@ class Problem:
     message: str
     source: str = ""
     meant: str = ""
+    source_from: int = 1
 
     def __str__(self) -> str:
         text = f"{self.file}:{self.line}:{self.column}: {self.message}"
@@ -56,7 +58,7 @@ class Problem:
         if self.source:
             text += f"\n    {self.source}"
             if self.column:
-                text += "\n    " + " " * (self.column - 1) + "^"
+                text += "\n    " + " " * (self.column - self.source_from) + "^"
         return text
 
 
