@@ -5,13 +5,13 @@ from __future__ import annotations
 import secrets
 from pathlib import Path
 
-from cliplib.library import Library
 from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from cliplib import __version__
 from cliplib.errors import ClipLibError, StorageError
+from cliplib.library import Library
 
 from . import clip, find, guards, media, reels, words
 from .jobs import Jobs

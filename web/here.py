@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import cast
 
-from cliplib.library import Library
 from flask import current_app
+
+from cliplib.library import Library
 
 from .jobs import Jobs
 
