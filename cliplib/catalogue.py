@@ -1,0 +1,396 @@
+"""The catalogue: every fight, exchange, action and clip of a library, in SQLite. The only truth.
+
+    Catalogue.fights, fighters, exchanges, clip_rows ...   what pages and commands show
+    Catalogue.revisions, columns, notes                    what the search's own files are made from
+    Catalogue.replace_fight, put_clips ...                 what ingest stores, each in one short transaction
+
+One object serves any number of threads, each over a connection of its own. Readers never wait for a writer
+(write-ahead log); a writer waits up to ten seconds for another one. Times are microseconds of footage time.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy.typing as npt
+
+from cliplib import catalogue_columns, catalogue_writing
+from cliplib.catalogue_columns import MISSING as MISSING  # part of what columns() promises
+from cliplib.catalogue_rows import (
+    ACTION_COLUMNS,
+    FightChange,
+    FighterRow,
+    FightRow,
+    FootageRow,
+    NewClip,
+    NewExchange,
+    StoredClip,
+    StoredExchange,
+    action_from,
+    fight_info_from,
+    footage_info_from_json,
+    footage_info_to_json,
+    timeline_from_blob,
+    timeline_to_blob,
+)
+from cliplib.catalogue_store import Store, batches, marks
+from cliplib.errors import NotFoundError
+from cliplib.models import Action, ClipRow, Exchange, FightInfo, FootageInfo, LogSource
+from cliplib.timebase import RoundClock, Timeline
+
+
+class Catalogue:
+    """The catalogue of one library. `path`: its catalogue.db, made if `create`; else NotFoundError if absent.
+
+    Raises StorageError for a file that is not a catalogue, was made by a newer cliplib, or cannot be written.
+    """
+
+    def __init__(self, path: Path, *, create: bool = False):
+        self.path = path
+        self._store = Store(path, create=create)
+        self._rows = self._store.rows
+
+    def close(self) -> None:
+        """Close the calling thread's connection; others close when their threads end."""
+        self._store.close()
+
+    @property
+    def upgraded(self) -> tuple[str, ...]:
+        """The migrations that opening this library has just run."""
+        return tuple(self._store.upgraded)
+
+    # --- reading: fights and fighters -----------------------------------------------------------------
+
+    def revision(self) -> int:
+        """A number that grows whenever anything that is searched changes."""
+        return int(self._rows("SELECT value FROM meta WHERE key = 'revision'")[0][0])
+
+    def revisions(self) -> dict[int, int]:
+        """The revision at which each fight was last changed, by fight id."""
+        return dict(self._rows("SELECT id, revision FROM fights ORDER BY id"))
+
+    def fighters(self) -> tuple[FighterRow, ...]:
+        """Everybody who has a fight, by name."""
+        return tuple(
+            FighterRow(*row)
+            for row in self._rows(
+                "SELECT id, name FROM fighters WHERE id IN (SELECT red_id FROM fights UNION "
+                "SELECT blue_id FROM fights) ORDER BY name"
+            )
+        )
+
+    def fights(self, ids: Iterable[int] | None = None) -> tuple[FightRow, ...]:
+        """Fights by date and title (those without a date last), with their counts."""
+        chosen = None if ids is None else sorted(set(ids))
+        if chosen is None:
+            return self._fights("", ())
+        found: list[FightRow] = []
+        for batch in batches(chosen):
+            found += self._fights(f"WHERE f.id IN ({marks(batch)})", batch)
+        return tuple(sorted(found, key=_fight_order))
+
+    def fight(self, fight_id: int) -> FightRow:
+        """One fight; NotFoundError if there is none of that number."""
+        found = self._fights("WHERE f.id = ?", (fight_id,))
+        if not found:
+            raise NotFoundError(f"no fight {fight_id} in this library")
+        return found[0]
+
+    def _fights(self, where: str, parameters: Sequence[Any]) -> tuple[FightRow, ...]:
+        sql = f"""
+            SELECT f.*, r.name AS red_name, b.name AS blue_name, footage.path AS footage_path,
+              (SELECT count(*) FROM exchanges e WHERE e.fight_id = f.id) AS exchange_count,
+              (SELECT count(*) FROM exchanges e JOIN clips c ON c.exchange_id = e.id
+               WHERE e.fight_id = f.id) AS clip_count
+            FROM fights f JOIN fighters r ON r.id = f.red_id JOIN fighters b ON b.id = f.blue_id
+            LEFT JOIN footage ON footage.fight_id = f.id {where}
+        """
+        rows = self._store.records(sql, parameters)
+        if not rows:
+            return ()
+        logs: dict[int, list[LogSource]] = {}
+        for fight_id, file, by in self._rows(
+            "SELECT fight_id, file, by FROM logs ORDER BY fight_id, position"
+        ):
+            logs.setdefault(fight_id, []).append(LogSource(file, by))
+        found = [
+            FightRow(
+                id=row["id"],
+                info=fight_info_from(row, row["red_name"], row["blue_name"], tuple(logs.get(row["id"], ()))),
+                folder=Path(row["folder"]),
+                digest=row["digest"],
+                revision=row["revision"],
+                red_id=row["red_id"],
+                blue_id=row["blue_id"],
+                exchanges=row["exchange_count"],
+                clips=row["clip_count"],
+                footage=Path(row["footage_path"]) if row["footage_path"] else None,
+            )
+            for row in rows
+        ]
+        return tuple(sorted(found, key=_fight_order))
+
+    def fight_keys(self) -> list[tuple[int, str, str | None, Path, str]]:
+        """(id, title, date, folder, digest) of every fight: all that telling fights apart needs."""
+        return [
+            (fight_id, title, date, Path(folder), digest)
+            for fight_id, title, date, folder, digest in self._rows(
+                "SELECT id, title, date, folder, digest FROM fights ORDER BY id"
+            )
+        ]
+
+    def footage(self, fight_id: int) -> FootageRow | None:
+        """The footage of a fight as last probed, or None while it has not turned up."""
+        rows = self._rows(
+            "SELECT path, size, mtime_ns, info, timeline, sliced_path, why FROM footage WHERE fight_id = ?",
+            (fight_id,),
+        )
+        if not rows:
+            return None
+        path, size, mtime_ns, info_json, blob, sliced, why = rows[0]
+        info, end, time_base = footage_info_from_json(info_json)
+        return FootageRow(
+            fight_id,
+            Path(path),
+            size,
+            mtime_ns,
+            info,
+            timeline_from_blob(blob, end, time_base),
+            Path(sliced) if sliced else None,
+            why,
+        )
+
+    # --- reading: exchanges and clips -----------------------------------------------------------------
+
+    def exchanges(self, fight_id: int) -> list[StoredExchange]:
+        """A fight's exchanges in order of their logs and, in each, of the log's rows."""
+        actions = self._actions("JOIN exchanges e ON e.id = a.exchange_id WHERE e.fight_id = ?", (fight_id,))
+        rows = self._rows(
+            "SELECT e.id, l.file, e.round, e.start_us, e.end_us, e.exact_span, e.name, e.note, e.line, "
+            "e.in_us, e.out_us, e.second_opinion "
+            "FROM exchanges e JOIN logs l ON l.id = e.log_id WHERE e.fight_id = ? ORDER BY e.position",
+            (fight_id,),
+        )
+        return [
+            StoredExchange(
+                id=row[0],
+                log_file=row[1],
+                exchange=Exchange(
+                    actions=tuple(actions.get(row[0], ())),
+                    round=row[2],
+                    start_us=row[3],
+                    end_us=row[4],
+                    exact_span=bool(row[5]),
+                    name=row[6],
+                    note=row[7],
+                    line=row[8],
+                ),
+                in_us=row[9],
+                out_us=row[10],
+                second_opinion=bool(row[11]),
+            )
+            for row in rows
+        ]
+
+    def clips(self, fight_id: int) -> dict[int, StoredClip]:
+        """A fight's finished clips by exchange id."""
+        rows = self._rows(
+            "SELECT c.exchange_id, e.fight_id, c.start_frame, c.end_frame, c.file, c.poster, c.how, c.why, "
+            "c.digest FROM clips c JOIN exchanges e ON e.id = c.exchange_id WHERE e.fight_id = ?",
+            (fight_id,),
+        )
+        return {row[0]: StoredClip(*row) for row in rows}
+
+    def clip(self, exchange_id: int) -> StoredClip | None:
+        """How one clip was cut, or None while it has not been."""
+        rows = self._rows(
+            "SELECT c.exchange_id, e.fight_id, c.start_frame, c.end_frame, c.file, c.poster, c.how, c.why, "
+            "c.digest FROM clips c JOIN exchanges e ON e.id = c.exchange_id WHERE c.exchange_id = ?",
+            (exchange_id,),
+        )
+        return StoredClip(*rows[0]) if rows else None
+
+    def clip_rows(self, exchange_ids: Sequence[int]) -> list[ClipRow]:
+        """The exchanges asked for, in the order asked, without those that are gone.
+
+        `file` and `poster` are absolute. Before an exchange has been cut, `start_us` and `end_us` are the
+        planned in and out, or None for a log without times.
+        """
+        root = self.path.parent.resolve()
+        found: dict[int, ClipRow] = {}
+        for batch in batches(list(dict.fromkeys(int(i) for i in exchange_ids))):
+            which = marks(batch)
+            actions = self._actions(f"WHERE a.exchange_id IN ({which})", batch)
+            rows = self._rows(
+                "SELECT e.id, f.title, f.id, f.date, e.round, e.start_us, e.in_us, e.out_us, e.note, "
+                "f.round_starts, f.round_us, c.start_us, c.end_us, c.start_frame, c.end_frame, c.file, "
+                "c.poster FROM exchanges e JOIN fights f ON f.id = e.fight_id "
+                f"LEFT JOIN clips c ON c.exchange_id = e.id WHERE e.id IN ({which})",
+                batch,
+            )
+            for row in rows:
+                found[row[0]] = _clip_row(row, tuple(actions.get(row[0], ())), root)
+        return [found[i] for i in exchange_ids if i in found]
+
+    def _actions(self, tail: str, parameters: Sequence[Any]) -> dict[int, list[Action]]:
+        rows = self._rows(
+            "SELECT a.exchange_id, p.name, "
+            + ", ".join(f"a.{name}" for name in ACTION_COLUMNS)
+            + f" FROM actions a JOIN fighters p ON p.id = a.fighter_id {tail} "
+            "ORDER BY a.exchange_id, a.position",
+            parameters,
+        )
+        found: dict[int, list[Action]] = {}
+        for row in rows:
+            found.setdefault(row[0], []).append(action_from(row[1], row[2:]))
+        return found
+
+    # --- reading: what the search is made from --------------------------------------------------------
+
+    def columns(self, fight_ids: Iterable[int] | None = None) -> dict[str, npt.NDArray[Any]]:
+        """Every action of the fights (None: all) as columns; see `catalogue_columns.columns`."""
+        return catalogue_columns.columns(self._store, fight_ids)
+
+    def notes(self, fight_ids: Iterable[int] | None = None) -> list[tuple[int, str]]:
+        """(exchange id, its note and those of its actions) wherever anything was noted."""
+        return catalogue_columns.notes(self._store, fight_ids)
+
+    # --- writing --------------------------------------------------------------------------------------
+
+    def replace_fight(
+        self,
+        info: FightInfo,
+        exchanges: Sequence[NewExchange],
+        *,
+        folder: Path,
+        digest: str,
+        fight_id: int | None = None,
+    ) -> FightChange:
+        """Store a fight as it is now, in one transaction, touching only what differs.
+
+        `fight_id` names the stored fight this is; None looks for one of the same title and date and makes one
+        if there is none. Exchanges that say the same keep their ids and clips (see
+        `catalogue_rows.keep_ids`); those that are gone take their actions and clips along. Clip files are the
+        caller's to remove, afterwards.
+        """
+        return catalogue_writing.replace_fight(
+            self._store, info, exchanges, folder=folder, digest=digest, fight_id=fight_id
+        )
+
+    def set_folder(self, fight_id: int, folder: Path, digest: str) -> None:
+        """Note where a fight folder is now and what it was read as; nothing that is searched changes."""
+        with self._store.transaction() as db:
+            db.execute(
+                "UPDATE fights SET folder = ?, digest = ? WHERE id = ?", [str(folder), digest, fight_id]
+            )
+
+    def set_footage(
+        self,
+        fight_id: int,
+        path: Path,
+        info: FootageInfo,
+        timeline: Timeline,
+        *,
+        mtime_ns: int,
+        sliced: Path | None = None,
+        why: str = "",
+    ) -> None:
+        """Store what a probe found, and later which file clips are sliced from."""
+        values = [
+            fight_id,
+            str(path),
+            info.size,
+            mtime_ns,
+            info.fingerprint,
+            footage_info_to_json(info, timeline),
+            timeline_to_blob(timeline),
+            str(sliced) if sliced else None,
+            why,
+        ]
+        with self._store.transaction() as db:
+            db.execute(f"INSERT OR REPLACE INTO footage VALUES ({marks(values)})", values)
+
+    def set_footage_place(self, fight_id: int, path: Path, mtime_ns: int) -> None:
+        """The same footage lies elsewhere now, or was touched."""
+        with self._store.transaction() as db:
+            db.execute(
+                "UPDATE footage SET path = ?, mtime_ns = ? WHERE fight_id = ?",
+                [str(path), mtime_ns, fight_id],
+            )
+
+    def put_clips(self, clips: Sequence[NewClip]) -> None:
+        """Store finished clips. Call it when their files are safely on the disk."""
+        with self._store.transaction() as db:
+            db.conn.executemany(
+                "INSERT OR REPLACE INTO clips (exchange_id, start_us, end_us, start_frame, end_frame, file, "
+                "poster, how, why, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (
+                        c.exchange_id,
+                        c.start_us,
+                        c.end_us,
+                        c.start_frame,
+                        c.end_frame,
+                        c.file,
+                        c.poster,
+                        c.how,
+                        c.why,
+                        c.digest,
+                    )
+                    for c in clips
+                ],
+            )
+
+    def remove_clips(self, exchange_ids: Sequence[int]) -> None:
+        """Forget clips; their files are the caller's to remove, afterwards."""
+        with self._store.transaction() as db:
+            db.conn.executemany("DELETE FROM clips WHERE exchange_id = ?", [(int(i),) for i in exchange_ids])
+
+    def remove_fight(self, fight_id: int) -> None:
+        """Forget a fight and all that hangs on it; NotFoundError if there is none of that number."""
+        with self._store.transaction() as db:
+            if db.execute("DELETE FROM fights WHERE id = ?", [fight_id]).rowcount == 0:
+                raise NotFoundError(f"no fight {fight_id} in this library")
+            catalogue_writing.touch(db, None)
+
+    def check(self) -> list[str]:
+        """What SQLite finds wrong with the file, one sentence each; empty for a sound catalogue."""
+        problems = [text for (text,) in self._rows("PRAGMA integrity_check") if text != "ok"]
+        problems += [
+            f"a row of {table} points to a row of {parent} that is gone"
+            for table, _, parent, _ in self._rows("PRAGMA foreign_key_check")
+        ]
+        return problems
+
+
+def _fight_order(fight: FightRow) -> tuple[bool, str, str, int]:
+    date = fight.info.date
+    return date is None, date.isoformat() if date else "", fight.info.title, fight.id
+
+
+def _clip_row(row: Sequence[Any], actions: tuple[Action, ...], root: Path) -> ClipRow:
+    (exchange_id, title, fight_id, date, round_no, start_us, in_us, out_us, note, round_starts, round_us,
+     clip_start, clip_end, first, last, file, poster) = row  # fmt: skip
+    clock = None
+    if start_us is not None and round_us is not None:
+        clock = RoundClock(tuple(json.loads(round_starts)), round_us).from_footage(start_us)
+    return ClipRow(
+        id=exchange_id,
+        fight=title,
+        fight_id=fight_id,
+        date=datetime.date.fromisoformat(date) if date else None,
+        round=round_no,
+        clock_us=clock[1] if clock else None,
+        start_us=in_us if clip_start is None else clip_start,
+        end_us=out_us if clip_end is None else clip_end,
+        start_frame=first,
+        end_frame=last,
+        file=root / file if file else None,
+        poster=root / poster if poster else None,
+        actions=actions,
+        note=note,
+    )
