@@ -1,0 +1,337 @@
+"""A clip as a slice of the footage's samples: exact by frame, nothing decoded, at the speed of copying.
+
+A picture can only be decoded after those it refers to, so a slice of frames [first, last) holds every sample
+from the key picture before it to the last one it needs, and an edit list says what to show of them:
+
+    decoded      K  b  b  a  .  .  .  .  .  z  x
+    shown                |first ........ last|
+    hidden       `-------'                   `-'
+
+Players that ignore the start of an edit list show the hidden pictures, so those last one tick each: they
+flash by in a few milliseconds, and times after them are right. (Firefox is such a player; it still paints the
+key picture before the first seek, so a page should seek once, half a frame in, on `loadeddata`.) A slice
+therefore carries a little footage from outside its span. To hand a clip to somebody, use `portable`.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from cliplib.errors import FootageError
+from cliplib.media.mp4 import Edit, Ints, Movie, Track
+from cliplib.media.mp4write import TrackOut, header
+from cliplib.timebase import Timeline
+
+NEAR = 32 << 10
+"""Runs of bytes closer than this are copied as one; a longer write is cheaper than another call."""
+
+FINEST = 90_000
+"""Ticks a second that a slice counts at least in, so that a hidden picture's one tick is no time at all."""
+
+_NO_KERNEL_COPY = (errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.EPERM, errno.EBADF)
+
+SQUEEZED = 100_000
+"""Browsers count microseconds: hidden pictures stay at least ten of them apart, also on finer ticks."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """The frames of a track in the order they are shown, as its own edit list has it.
+
+    `samples[i]`: the sample, in decode order, of frame i. `end`: the composition time at which the last frame
+    stops being shown. `start`: seconds of the movie at which the edit list begins to show `media_start`.
+    """
+
+    samples: Ints
+    end: int
+    start: Fraction
+    media_start: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VideoPlan:
+    """Which samples of a video track make a slice, and their new times.
+
+    `samples`: sample numbers in decode order. `composition`: when each is shown, in the new track's ticks,
+    zero being the earliest decode time. `durations`: between decode times. The clip shows [`start`, `start` +
+    `length`) of composition time. `scale`: new ticks in one of the source's.
+    """
+
+    samples: Ints
+    composition: Ints
+    durations: Ints
+    start: int
+    length: int
+    scale: int
+
+    @property
+    def decode(self) -> Ints:
+        times = np.zeros(len(self.samples), np.int64)
+        np.cumsum(self.durations[:-1], out=times[1:])
+        return times
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slice:
+    """A clip ready to be written: `header`, then the source's bytes [offset, offset + length) of each run."""
+
+    header: bytes
+    runs: tuple[tuple[int, int], ...]
+
+    @property
+    def size(self) -> int:
+        return len(self.header) + sum(length for _, length in self.runs)
+
+
+def edit_span(track: Track, movie: Movie) -> tuple[Fraction, int, int]:
+    """(seconds of pause, first, end): the track is silent for the pause, then shows [first, end) of its own
+    time. Raises FootageError for an edit list that joins several parts.
+    """
+    pause, shown = 0, [edit for edit in track.edits if edit.media_time >= 0]
+    for edit in track.edits:
+        if edit.media_time >= 0:
+            break
+        pause += edit.duration
+    length = int(track.durations.sum())
+    if not shown:
+        return Fraction(pause, movie.timescale), 0, max(length, int(track.composition.max(initial=0)) + 1)
+    if len(shown) > 1:
+        raise FootageError(f"{movie.path}: its edit list joins {len(shown)} parts")
+    first = shown[0].media_time
+    # Durations are rounded to the movie's ticks. Zero means "to the end".
+    duration = round(Fraction(shown[0].duration * track.timescale, movie.timescale)) or (1 << 62)
+    return Fraction(pause, movie.timescale), first, first + duration
+
+
+def shown_frames(track: Track, movie: Movie) -> Shown:
+    """Raises FootageError when the tables leave the order of the frames open."""
+    pause, first, end = edit_span(track, movie)
+    order = np.argsort(track.composition, kind="stable")
+    times = track.composition[order]
+    low, high = np.searchsorted(times, [first, min(end, 1 << 61)], side="left")
+    order, times = order[low:high], times[low:high]
+    if len(order) == 0:
+        raise FootageError(f"{movie.path}: its tables show no picture at all")
+    if (np.diff(times) <= 0).any():
+        raise FootageError(f"{movie.path}: several pictures claim the same moment")
+    if (track.sizes[order] == 0).any():
+        raise FootageError(f"{movie.path}: some pictures are empty")
+    stop = int(times[-1] + max(1, track.durations[order[-1]]))
+    return Shown(order, min(stop, end), pause, first)
+
+
+def check_timeline(shown: Shown, track: Track, timeline: Timeline) -> None:
+    """The frames counted here must be those counted by the probe, else a slice would show other ones."""
+    if len(shown.samples) != len(timeline):
+        raise FootageError(
+            f"its tables show {len(shown.samples)} frames where decoding shows {len(timeline)}"
+        )
+    times = track.composition[shown.samples]
+    ours, theirs = Fraction(1, track.timescale), timeline.time_base
+    # A common tick, so that both are whole; object arrays count beyond 64 bits.
+    common = Fraction(1, math.lcm(ours.denominator, theirs.denominator))
+    kind = np.int64 if timeline.time_of(len(timeline)) / common < 1 << 62 else object
+    mine = (times - times[0]).astype(kind) * (ours / common).numerator
+    off = np.abs(mine - timeline.pts.astype(kind) * (theirs / common).numerator)
+    # A change of container may round by one tick of the coarser.
+    wrong = np.flatnonzero(off > (max(ours, theirs) / common).numerator)
+    if len(wrong):
+        raise FootageError(f"its tables and its timestamps differ from frame {wrong[0]} on")
+
+
+def plan_video(track: Track, shown: Shown, first: int, last: int) -> VideoPlan:
+    """Frames [first, last) of `shown`, with what they need for being decoded. Pure.
+
+    Raises ValueError for a span outside the footage, FootageError when no key picture comes before it.
+    """
+    if not 0 <= first < last <= len(shown.samples):
+        raise ValueError(f"frames {first} to {last} are not within the {len(shown.samples)} of the footage")
+    times = track.composition
+    wanted = shown.samples[first:last]
+    begin = int(times[wanted[0]])
+    end = int(times[shown.samples[last]]) if last < len(shown.samples) else shown.end
+    # Pictures after a key picture but shown before it (an open GOP's leading pictures) refer to ones before
+    # it. So the key picture must itself be shown no later than the first frame wanted.
+    keys = np.flatnonzero(track.sync[: int(wanted.min()) + 1])
+    keys = keys[times[keys] <= begin]
+    if len(keys) == 0:
+        raise FootageError(f"no key picture comes before frame {first}")
+    key = int(keys[-1])
+    samples = np.arange(key, int(wanted.max()) + 1)
+    samples = samples[times[samples] >= times[key]]
+    return VideoPlan(samples, *_retime(times[samples], begin, end, track.timescale))
+
+
+def _retime(times: Ints, begin: int, end: int, timescale: int) -> tuple[Ints, Ints, int, int, int]:
+    """New composition times and durations; see VideoPlan for the five."""
+    scale = max(1, -(-FINEST // timescale))
+    tick = max(1, timescale * scale // SQUEEZED)
+    before, after = times < begin, times >= end
+    lead, length = int(before.sum()) * tick, (end - begin) * scale
+    new = lead + (times - begin) * scale
+    new[before] = _ranks(times[before]) * tick
+    new[after] = lead + length + _ranks(times[after]) * tick
+    # Decode times are the moments of being shown, in order, moved back until none is decoded too late.
+    decode = np.sort(new)
+    shift = int((decode - new).max())
+    final = tick if after.any() else lead + length - int(decode[-1])
+    durations = np.diff(decode, append=decode[-1] + final)
+    return new + shift, durations, lead + shift, length, scale
+
+
+def _ranks(times: Ints) -> Ints:
+    ranks = np.empty(len(times), np.int64)
+    ranks[np.argsort(times, kind="stable")] = np.arange(len(times))
+    return ranks
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SoundPlan:
+    """Packets [`first`, `last`) of a sound track, and the edit list that plays exactly the clip's part.
+
+    `durations`: of the packets, the last one cut to what is heard. `edits`: as in `TrackOut`.
+    """
+
+    first: int
+    last: int
+    durations: Ints
+    edits: tuple[Edit, ...]
+
+
+def plan_sound(
+    track: Track, movie: Movie, begin: Fraction, end: Fraction, timescale: int
+) -> SoundPlan | None:
+    """Sound from `begin` to `end`, seconds of the movie; None when there is none. Pure.
+
+    One packet more comes first, since a packet of transform-coded sound is overlapped with the one before it
+    (ISO/IEC 14496-3). `timescale`: ticks a second of the durations in the edit list.
+    """
+    pause, media_start, media_end = edit_span(track, movie)
+    media_end = min(media_end, int(track.durations.sum()))
+
+    def position(seconds: Fraction) -> int:
+        return media_start + round((seconds - pause) * track.timescale)
+
+    start, stop = max(position(begin), media_start), min(position(end), media_end)
+    if start >= stop:
+        return None
+    heard = int(np.searchsorted(track.decode, start, side="right")) - 1
+    first = heard
+    while first > 0 and heard - first < 8 and track.decode[heard] - track.decode[first] < _pre_roll(track):
+        first -= 1
+    last = int(np.searchsorted(track.decode, stop, side="left"))
+    durations = track.durations[first:last].copy()
+    durations[-1] = min(int(durations[-1]), stop - int(track.decode[last - 1]))
+    silence = round(Fraction(start - position(begin), track.timescale) * timescale)
+    edits = [
+        Edit(round(Fraction(stop - start, track.timescale) * timescale), start - int(track.decode[first]))
+    ]
+    if silence > 0:
+        edits.insert(0, Edit(silence, -1))
+    return SoundPlan(first, last, durations, tuple(edits))
+
+
+def _pre_roll(track: Track) -> int:
+    """Ticks of sound decoded before what is heard: a packet; 80 ms of Opus (RFC 7845, section 4.6)."""
+    return track.timescale * 80 // 1000 if track.codec == b"Opus" else 1
+
+
+def plan_slice(movie: Movie, video: Track, shown: Shown, first: int, last: int) -> Slice:
+    """Frames [first, last) with the sound that goes with them, of every sound track. Pure.
+
+    Raises as plan_video does.
+    """
+    plan = plan_video(video, shown, first, last)
+    timescale = video.timescale * plan.scale
+    begin = int(video.composition[shown.samples[first]])
+    starts = shown.start + Fraction(begin - shown.media_start, video.timescale)
+    ends = starts + Fraction(plan.length, timescale)
+    chosen: list[tuple[Track, Ints, Ints, tuple[Edit, ...]]] = [
+        (video, plan.samples, plan.durations, (Edit(plan.length, plan.start),))
+    ]
+    for track in movie.of_kind(b"soun"):
+        sound = plan_sound(track, movie, starts, ends, timescale)
+        if sound:
+            chosen.append((track, np.arange(sound.first, sound.last), sound.durations, sound.edits))
+    places = [np.stack([track.offsets[samples], track.sizes[samples]]) for track, samples, *_ in chosen]
+    runs, moved = _gather(places)
+    outs = [
+        TrackOut(
+            kind=track.kind,
+            timescale=timescale if track is video else track.timescale,
+            stsd=track.stsd,
+            durations=durations,
+            shifts=plan.composition - plan.decode if track is video else np.zeros(len(samples), np.int64),
+            sizes=track.sizes[samples],
+            offsets=offsets,
+            description=track.description[samples],
+            sync=track.sync[samples],
+            edits=edits,
+            header=track.header,
+            language=track.language,
+        )
+        for (track, samples, durations, edits), offsets in zip(chosen, moved, strict=True)
+    ]
+    return Slice(header(outs, sum(length for _, length in runs)), runs)
+
+
+def _gather(places: Sequence[Ints]) -> tuple[tuple[tuple[int, int], ...], list[Ints]]:
+    """The byte runs that hold all samples, and each sample's place when the runs are laid end to end.
+
+    `places`: a (2, n) array of offsets and sizes for each track.
+    """
+    offsets, sizes = np.concatenate(places, axis=1)
+    order = np.argsort(offsets, kind="stable")
+    starts = offsets[order]
+    ends = np.maximum.accumulate(starts + sizes[order])
+    breaks = np.flatnonzero(starts[1:] > ends[:-1] + NEAR) + 1
+    run_starts = starts[np.concatenate([[0], breaks])]
+    run_lengths = ends[np.append(breaks - 1, len(ends) - 1)] - run_starts
+    placed = np.cumsum(run_lengths) - run_lengths
+
+    def move(offset: Ints) -> Ints:
+        run = np.searchsorted(run_starts, offset, side="right") - 1
+        moved: Ints = offset - run_starts[run] + placed[run]
+        return moved
+
+    runs = tuple(zip(run_starts.tolist(), run_lengths.tolist(), strict=True))
+    return runs, [move(place[0]) for place in places]
+
+
+def copy_runs(source: int, runs: Sequence[tuple[int, int]], target: int) -> None:
+    """Append byte runs of one open file to another, inside the kernel where that works. Raises OSError, and
+    FootageError when the source ends early.
+    """
+    inside = hasattr(os, "copy_file_range")
+    for offset, length in runs:
+        while length:
+            copied = 0
+            if inside:
+                try:
+                    copied = os.copy_file_range(source, target, length, offset)
+                except OSError as error:
+                    if error.errno not in _NO_KERNEL_COPY:
+                        raise
+                    inside = False
+            if not inside:
+                piece = memoryview(os.pread(source, min(length, 1 << 20), offset))
+                copied = len(piece)
+                while len(piece):
+                    piece = piece[os.write(target, piece) :]
+            if copied == 0:
+                raise FootageError("it became shorter while it was being cut")
+            offset, length = offset + copied, length - copied
+
+
+def write_all(target: int, data: bytes) -> None:
+    """`os.write` may take less than it is given."""
+    view = memoryview(data)
+    while len(view):
+        view = view[os.write(target, view) :]
