@@ -139,7 +139,8 @@ class FootageInfo:
 
     `rate`: average frames a second, exact; display only. `frames` and `duration_us` come from timestamps.
     `sliceable`: Chromium can seek in it and our parser understands it (H.264 closed GOP, progressive,
-    upright, AAC or no sound); `why_not` says what stands in the way.
+    upright, AAC or no sound); `why_not` says what stands in the way. `copyable`: the picture at least is fit,
+    so that one copy without decoding it makes the footage sliceable. `audio[0]` is the track that is used.
     """
 
     container: str
@@ -160,6 +161,7 @@ class FootageInfo:
     why_not: str
     size: int
     fingerprint: str
+    copyable: bool = False
 
 
 # --- what is searched -------------------------------------------------------------------------------------

@@ -248,8 +248,6 @@ def _encode(recipe: Recipe, out: Path, work: Path) -> None:
     size = (HEIGHT, WIDTH) if recipe.turned in (90, 270) else (WIDTH, HEIGHT)
     plain = out if not recipe.turned else work / ("plain" + recipe.suffix)
     command = [str(ffmpeg.binary()), "-hide_banner", "-loglevel", "error", "-y"]
-    if recipe.video_offset:
-        command += ["-itsoffset", recipe.video_offset]
     command += ["-f", "rawvideo", "-pix_fmt", "yuv420p", "-s", f"{size[0]}x{size[1]}"]
     command += ["-r", str(recipe.rate), "-i", "pipe:0"]
     if recipe.tracks:
@@ -257,7 +255,8 @@ def _encode(recipe: Recipe, out: Path, work: Path) -> None:
         _write_sound(sound, recipe)
         command += ["-i", str(sound)]
     command += ["-map", "0:v", *(["-map", "1:a"] * recipe.tracks)]
-    filters = ",".join(f for f in (recipe.filters, _VARIABLE if recipe.variable else "") if f)
+    delay = f"setpts=PTS+{recipe.video_offset}/TB" if recipe.video_offset else ""
+    filters = ",".join(f for f in (recipe.filters, delay, _VARIABLE if recipe.variable else "") if f)
     command += ["-vf", filters] if filters else []
     command += ["-fps_mode", "passthrough", *recipe.video, *recipe.audio, *recipe.muxing, str(plain)]
     child = subprocess.Popen(command, stdin=subprocess.PIPE)
@@ -353,4 +352,5 @@ def clicks(path: Path, track: int = 0) -> list[float]:
     loud = np.concatenate([p[1] for p in pieces])
     heard = when[loud > 0.15] - zero
     onsets = np.concatenate(([True], np.diff(heard) > 0.1)) if len(heard) else np.zeros(0, dtype=bool)
-    return [float(t) for t in heard[onsets]]
+    # What sounds before the first picture belongs to no frame.
+    return [float(t) for t in heard[onsets] if t > -0.25]
