@@ -114,6 +114,19 @@ class Timeline:
         """
         return int(self.time_of(frame) * SECOND // 1)
 
+    def frames_shown(
+        self, first: int, last: int, rate: Fraction, speed: Fraction = Fraction(1)
+    ) -> tuple[int, ...]:
+        """[first, last) played at `speed` into a video of constant `rate`: for each of its frames the number of
+        the frame on screen in the middle of its time. The middle, so that timestamps that were rounded to
+        whole milliseconds neither repeat nor drop a frame. At least one frame comes out.
+        """
+        start, end = self.time_of(first), self.time_of(last)
+        count = max(1, -((-2 * (end - start) * rate / speed + 1) // 2))
+        ticks = [int((start + Fraction(2 * k + 1, 2) * speed / rate) / self.time_base) for k in range(count)]
+        shown = np.searchsorted(self.pts, np.array(ticks, dtype=np.int64), side="right") - 1
+        return tuple(int(n) for n in np.clip(shown, first, last - 1))
+
     @property
     def duration_us(self) -> int:
         return int(self.end * self.time_base * SECOND // 1)

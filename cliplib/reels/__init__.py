@@ -1,0 +1,1 @@
+"""Reels: clips in order, made into one video."""

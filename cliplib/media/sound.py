@@ -1,0 +1,184 @@
+"""Sound of footage as samples, and how loud it is.
+
+Samples are float32 arrays of shape (2, n) at `RATE`, full scale 1. Loudness is measured and limited by
+libav's own filters (`ebur128`, `alimiter`), which implement ITU-R BS.1770 and EBU R 128.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+import numpy.typing as npt
+
+from cliplib.media.frames import open_footage
+from cliplib.models import FootageInfo
+
+Samples = npt.NDArray[np.float32]
+
+RATE = 48_000
+_LEAD = Fraction(1, 4)  # decoded before the wanted start, so that codecs with memory have settled
+_GAP = RATE // 50  # timestamps that disagree by less than 20 ms are rounding, not silence
+
+
+@dataclass(frozen=True, slots=True)
+class Loudness:
+    """`integrated` in LUFS, `peak` in dBTP; both -inf for silence."""
+
+    integrated: float
+    peak: float
+
+
+def silence(samples: int) -> Samples:
+    return np.zeros((2, samples), dtype=np.float32)
+
+
+def read_sound(path: Path, info: FootageInfo, start: Fraction, length: int) -> Samples:
+    """`length` samples of the first audio track; the first is heard at `start` seconds of footage time.
+
+    What the file has no sound for is silent; several channels are mixed down to two.
+    """
+    heard = silence(length)
+    if not info.audio or length <= 0:
+        return heard
+    origin = info.start_pts * info.time_base + start  # the file's own time of sample 0
+    with open_footage(path) as container:
+        if not container.streams.audio:
+            return heard
+        stream = container.streams.audio[0]
+        # MPEG-TS and the like find their place by timestamps that are late for sound; so seek well before.
+        with contextlib.suppress(av.error.FFmpegError):
+            aim = max(Fraction(0), origin - _LEAD - 1)
+            container.seek(int(aim / stream.time_base), stream=stream, backward=True)
+        position: int | None = None
+        for frame in _resampled(container, stream, origin - _LEAD):
+            at = round((Fraction(frame.pts) * frame.time_base - origin) * RATE)
+            if position is None or abs(at - position) > _GAP:
+                position = at
+            samples = frame.to_ndarray()
+            _lay(heard, samples, position)
+            position += samples.shape[1]
+            if position >= length:
+                break
+    return heard
+
+
+def _lay(onto: Samples, samples: Samples, at: int) -> None:
+    first, last = max(0, at), min(onto.shape[1], at + samples.shape[1])
+    if last > first:
+        onto[:, first:last] = samples[:, first - at : last - at]
+
+
+def _resampled(container: Any, stream: Any, earliest: Fraction) -> Iterator[Any]:
+    resampler = av.AudioResampler(format="fltp", layout="stereo", rate=RATE)
+    for packet in container.demux(stream):
+        if packet.pts is not None and (packet.pts + (packet.duration or 0)) * stream.time_base < earliest:
+            continue
+        try:
+            frames = packet.decode()
+        except av.error.InvalidDataError:
+            continue
+        for frame in frames:
+            if frame.pts is None:
+                continue
+            for made in resampler.resample(frame):
+                if made.pts is not None:
+                    yield made
+    with contextlib.suppress(av.error.FFmpegError, ValueError):
+        for made in resampler.resample(None):
+            if made.pts is not None:
+                yield made
+
+
+def measure(samples: Samples) -> Loudness:
+    """Integrated loudness and true peak after EBU R 128.
+
+    The measure needs 400 ms; a shorter sound is repeated until it is long enough.
+    """
+    if not samples.size or not np.any(samples):
+        return Loudness(float("-inf"), float("-inf"))
+    if samples.shape[1] < RATE // 2:
+        samples = np.tile(samples, (1, -(-RATE // 2 // samples.shape[1])))
+    integrated, peak = float("-inf"), 0.0
+    for frame in _filter(samples, [("ebur128", "metadata=1:peak=true")]):
+        said = frame.metadata
+        integrated = float(said.get("lavfi.r128.I", integrated))
+        peaks = [float(value) for key, value in said.items() if key.startswith("lavfi.r128.true_peaks_ch")]
+        peak = max([peak, *peaks])
+    if integrated <= -70:
+        integrated = float("-inf")
+    return Loudness(integrated, float(20 * np.log10(peak)) if peak > 0 else float("-inf"))
+
+
+def limit(samples: Samples, ceiling_db: float) -> Samples:
+    """The same sound with no true peak above `ceiling_db` dBTP: limited at four times the rate, so that peaks
+    between samples are seen (ITU-R BS.1770, annex 2)."""
+    ceiling = 10 ** (ceiling_db / 20)
+    made = [
+        frame.to_ndarray()
+        for frame in _filter(
+            samples,
+            [
+                ("aresample", str(4 * RATE)),
+                ("alimiter", f"level=false:latency=true:limit={ceiling:.6f}:attack=5:release=60"),
+                ("aresample", str(RATE)),
+                ("aformat", "sample_fmts=fltp:channel_layouts=stereo"),
+            ],
+        )
+    ]
+    out = silence(samples.shape[1])
+    if made:
+        _lay(out, np.concatenate(made, axis=1), 0)
+    return out
+
+
+def stretch(samples: Samples, speed: Fraction, length: int) -> Samples:
+    """Slower or faster at the same pitch, `length` samples of it."""
+    steps, left = [], float(speed)
+    while left < 0.5:
+        steps.append(("atempo", "0.5"))
+        left /= 0.5
+    steps.append(("atempo", f"{left:.6f}"))
+    steps.append(("aformat", "sample_fmts=fltp:channel_layouts=stereo"))
+    out = silence(length)
+    made = [frame.to_ndarray() for frame in _filter(samples, steps)]
+    if made:
+        _lay(out, np.concatenate(made, axis=1), 0)
+    return out
+
+
+def _filter(samples: Samples, chain: list[tuple[str, str]]) -> Iterator[Any]:
+    graph = av.filter.Graph()
+    graph.threads = 1
+    node = graph.add_abuffer(
+        sample_rate=RATE, format="fltp", layout="stereo", time_base=Fraction(1, RATE), name="in"
+    )
+    for name, arguments in chain:
+        after = graph.add(name, arguments)
+        node.link_to(after)
+        node = after
+    node.link_to(graph.add("abuffersink"))
+    graph.configure()
+    for at in range(0, samples.shape[1], RATE):
+        frame = av.AudioFrame.from_ndarray(
+            np.ascontiguousarray(samples[:, at : at + RATE]), format="fltp", layout="stereo"
+        )
+        frame.sample_rate, frame.pts, frame.time_base = RATE, at, Fraction(1, RATE)
+        graph.push(frame)
+        yield from _pull(graph)
+    graph.push(None)
+    yield from _pull(graph)
+
+
+def _pull(graph: Any) -> Iterator[Any]:
+    while True:
+        try:
+            yield graph.pull()
+        except (av.error.BlockingIOError, av.error.EOFError):
+            return

@@ -1,0 +1,189 @@
+"""Build a reel: plan it, prepare what isn't in the cache (two parts at once), join, verify, replace.
+
+Interrupted, it leaves the last good reel in place and the prepared parts in the cache, so the next run goes
+on from there.
+"""
+
+from __future__ import annotations
+
+import queue
+import shutil
+import threading
+from collections.abc import Sequence
+from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
+from pathlib import Path
+
+from cliplib.errors import StorageError
+from cliplib.media.files import replacing
+from cliplib.media.joining import JoinPart, join, tags_of
+from cliplib.progress import Progress, silent
+from cliplib.reels import prepare
+from cliplib.reels.parts import PartReport, ReelPart, ReelReport, ReelSettings
+from cliplib.reels.plan import PlannedPart, ReelPlan, plan_reel
+
+WORKERS = 2
+CACHE_BYTES = 8 << 30
+_TAG = "comment"
+_SIGN = "clip reel "
+
+
+def build(
+    parts: Sequence[ReelPart],
+    out: Path,
+    settings: ReelSettings,
+    cache: Path,
+    progress: Progress = silent,
+    *,
+    only_if_changed: bool = False,
+) -> ReelReport:
+    """One MP4 of the parts in order, with cards as `settings` say; prepared parts are kept in `cache`.
+
+    `progress` counts frames ("preparing the reel") and then parts ("joining the reel"). `only_if_changed`
+    leaves a file alone that is this very reel already. Raises InputError, FootageError, MediaError,
+    StorageError or what `progress` raises; `out` is then as it was.
+    """
+    plan = plan_reel(parts, settings)
+    if only_if_changed and digest_of(out) == plan.digest:
+        return _report(plan, out, {}, set(), changed=False)
+    _make_folder(cache)
+    ready, made = _prepare_all(plan, parts, cache, progress)
+    ordered = [ready[part.key] for part in plan.parts]
+    _check_room(out, ordered)
+    joined = [
+        JoinPart(files.video, files.sound, part.frames, part.title)
+        for part, files in zip(plan.parts, ordered, strict=True)
+    ]
+    tags = {"title": settings.title or "Reel", _TAG: _SIGN + plan.digest}
+    progress("joining the reel", 0, len(joined))
+    with replacing(out) as temporary:
+        join(
+            joined,
+            temporary,
+            plan.encoding,
+            tags,
+            each=lambda done: progress("joining the reel", done, len(joined)),
+        )
+    prepare.prune(cache, {part.key for part in plan.parts}, CACHE_BYTES)
+    return _report(plan, out, ready, made, changed=True)
+
+
+def digest_of(out: Path) -> str | None:
+    """The digest of the plan a reel was built from, as the file itself says; None if it isn't a reel of
+    ours."""
+    said = tags_of(out).get(_TAG, "")
+    return said.removeprefix(_SIGN) if said.startswith(_SIGN) else None
+
+
+def _make_folder(cache: Path) -> None:
+    try:
+        cache.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise StorageError(
+            f"{cache} cannot be made: {problem.strerror}; choose another library folder"
+        ) from problem
+
+
+def _check_room(out: Path, ordered: Sequence[prepare.Prepared]) -> None:
+    out.parent.mkdir(parents=True, exist_ok=True)
+    needed = sum(files.video.stat().st_size for files in ordered) * 11 // 10 + (1 << 20)
+    free = shutil.disk_usage(out.parent).free
+    if free < needed:
+        raise StorageError(
+            f"{out} needs about {needed >> 20} MB and {free >> 20} MB are free; make room and build it again "
+            "(what was prepared is kept)"
+        )
+
+
+class _Stop(Exception):
+    """Raised inside a worker when the others are to stop; never seen outside."""
+
+
+def _prepare_all(
+    plan: ReelPlan, parts: Sequence[ReelPart], cache: Path, progress: Progress
+) -> tuple[dict[str, prepare.Prepared], set[str]]:
+    """Every part's files by key, and the keys that were made now."""
+    ready: dict[str, prepare.Prepared] = {}
+    missing: dict[str, PlannedPart] = {}
+    for part in plan.parts:
+        if part.key in ready or part.key in missing:
+            continue
+        found = prepare.find(cache, part)
+        if found:
+            ready[part.key] = found
+        else:
+            missing[part.key] = part
+    total = sum(part.frames for part in missing.values())
+    stopping = threading.Event()
+    ticks: queue.SimpleQueue[int] = queue.SimpleQueue()
+
+    def tick(frames: int) -> None:
+        if stopping.is_set():
+            raise _Stop
+        ticks.put(frames)
+
+    def work(part: PlannedPart) -> prepare.Prepared:
+        tick(0)
+        clip = parts[part.clip] if part.clip is not None else None
+        return prepare.prepare(
+            cache, part, clip, plan.encoding, plan.settings.joins, plan.settings.loudness, tick
+        )
+
+    done = 0
+    progress("preparing the reel", 0, total)
+    with ThreadPoolExecutor(WORKERS, thread_name_prefix="reel") as pool:
+        # Long parts first, so that the two workers end together.
+        order = sorted(missing.values(), key=lambda part: -part.frames)
+        waiting = {pool.submit(work, part): part for part in order}
+        try:
+            while waiting:
+                finished, _ = wait(waiting, timeout=0.1, return_when=FIRST_COMPLETED)
+                while not ticks.empty():
+                    done += ticks.get()
+                progress("preparing the reel", min(done, total), total)
+                for future in finished:
+                    part = waiting.pop(future)
+                    ready[part.key] = future.result()
+        except BaseException:
+            stopping.set()
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+    return ready, set(missing)
+
+
+def _report(
+    plan: ReelPlan, out: Path, ready: dict[str, prepare.Prepared], made: set[str], *, changed: bool
+) -> ReelReport:
+    rows, notes = [], []
+    for part, start in zip(plan.parts, plan.starts(), strict=True):
+        files = ready.get(part.key)
+        note = files.note if files else ""
+        rows.append(
+            PartReport(
+                part.title,
+                start,
+                part.frames,
+                part.clip,
+                part.key in made,
+                files.loudness if files else None,
+                files.gain if files else None,
+                note,
+            )
+        )
+        if note:
+            notes.append(f"{part.title}: {note}")
+    clips = [part for part in plan.parts if part.clip is not None]
+    made_now = sum(part.key in made for part in clips)
+    encoding = plan.encoding
+    return ReelReport(
+        out,
+        encoding.width,
+        encoding.height,
+        encoding.rate,
+        plan.frames,
+        tuple(rows),
+        made_now,
+        len(clips) - made_now if changed else len(clips),
+        changed,
+        plan.digest,
+        tuple(notes),
+    )

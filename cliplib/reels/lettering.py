@@ -1,0 +1,213 @@
+"""Text and shapes as pictures, laid over pictures. Drawn by Pillow, never by a filter's expression parser, so
+that no character in a name can mean anything but itself."""
+
+from __future__ import annotations
+
+import functools
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw, ImageFont
+
+from cliplib.media.frames import Picture
+
+FONTS = Path(__file__).parent / "fonts"
+
+INK = (255, 255, 255)
+QUIET = (200, 204, 210)
+PAPER = (16, 20, 26)
+ACCENT = (255, 212, 0)
+BOX_OPACITY = 0.72
+
+
+@functools.lru_cache(maxsize=64)
+def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(str(FONTS / f"DejaVuSans{'-Bold' if bold else ''}.ttf"), size)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Overlay:
+    """A picture with transparency, in a reel's own colours, ready to be laid on at an even place.
+
+    `inverse` and `premixed` hold, for luma and the two chroma planes, 256 - alpha and colour * alpha + 128.
+    """
+
+    x: int
+    y: int
+    inverse: tuple[npt.NDArray[np.uint16], ...]
+    premixed: tuple[npt.NDArray[np.uint16], ...]
+
+    def onto(self, picture: Picture) -> None:
+        """Lay it on `picture`, in place."""
+        for number, plane in enumerate(planes(picture)):
+            x, y = (self.x, self.y) if number == 0 else (self.x // 2, self.y // 2)
+            inverse = self.inverse[min(number, 1)]
+            area = plane[y : y + inverse.shape[0], x : x + inverse.shape[1]]
+            mixed = area * inverse
+            mixed += self.premixed[number]
+            area[...] = mixed >> 8
+
+
+def planes(picture: Picture) -> tuple[Picture, Picture, Picture]:
+    """Views of a picture's luma and chroma: shapes (h, w), (h/2, w/2), (h/2, w/2)."""
+    height, width = picture.shape[0] * 2 // 3, picture.shape[1]
+    chroma = picture.reshape(-1)[height * width :]
+    half = (height // 2) * (width // 2)
+    shape = (height // 2, width // 2)
+    return picture[:height], chroma[:half].reshape(shape), chroma[half:].reshape(shape)
+
+
+def blank(width: int, height: int, colour: tuple[int, int, int] = (0, 0, 0)) -> Picture:
+    picture = np.empty((height * 3 // 2, width), dtype=np.uint8)
+    for plane, value in zip(planes(picture), _ycc(np.array(colour, dtype=np.float64)), strict=True):
+        plane[...] = round(float(value))
+    return picture
+
+
+def _ycc(rgb: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """BT.709, video range, from RGB of 0 to 255 in the last axis (Rec. ITU-R BT.709-6, items 3.2 to 3.4)."""
+    red, green, blue = (rgb[..., i] / 255 for i in range(3))
+    luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return np.stack(
+        [
+            16 + 219 * luma,
+            128 + 224 * (blue - luma) / 1.8556,
+            128 + 224 * (red - luma) / 1.5748,
+        ],
+        axis=0,
+    )
+
+
+def overlay(image: Image.Image, x: int, y: int) -> Overlay:
+    """From an RGBA image whose upper left corner goes to (x, y), moved to even places and sizes as need
+    be."""
+    left, top = x % 2, y % 2
+    rgba = np.asarray(image.convert("RGBA"), dtype=np.float64)
+    padding = ((top, (top + rgba.shape[0]) % 2), (left, (left + rgba.shape[1]) % 2), (0, 0))
+    rgba = np.pad(rgba, padding)
+    alpha = rgba[..., 3] * (256 / 255)
+    luma, blue, red = _ycc(rgba[..., :3])
+    shape = (alpha.shape[0] // 2, 2, alpha.shape[1] // 2, 2)
+    small = alpha.reshape(shape).mean(axis=(1, 3))
+    mixed = [luma * alpha] + [(c * alpha).reshape(shape).mean(axis=(1, 3)) for c in (blue, red)]
+    return Overlay(
+        x - left,
+        y - top,
+        tuple((256 - np.rint(a)).astype(np.uint16) for a in (alpha, small)),
+        tuple(np.minimum(np.rint(m) + 128, 65535).astype(np.uint16) for m in mixed),
+    )
+
+
+# --- text -------------------------------------------------------------------------------------------------
+
+
+def clean(text: str) -> str:
+    """One line of text that can be drawn: control characters and runs of white space become one space."""
+    joiners = "\u200c\u200d"
+    kept = "".join(
+        c if c in joiners or not unicodedata.category(c).startswith("C") else " "
+        for c in unicodedata.normalize("NFC", text)
+    )
+    return " ".join(kept.split())
+
+
+def wrap(text: str, face: ImageFont.FreeTypeFont, width: int, most: int) -> list[str]:
+    """At most `most` lines no wider than `width` pixels; what doesn't fit ends in an ellipsis."""
+    lines: list[str] = []
+    rest = text.split()
+    while rest and len(lines) < most:
+        line = rest.pop(0)
+        while rest and face.getlength(f"{line} {rest[0]}") <= width:
+            line = f"{line} {rest.pop(0)}"
+        if face.getlength(line) > width:
+            fits = _fitting(line, face, width)
+            rest.insert(0, line[fits:])
+            line = line[:fits]
+        lines.append(line)
+    if rest and lines:
+        line = f"{lines[-1]} {rest[0]}"
+        while line and face.getlength(line + "…") > width:
+            line = line[:-1]
+        lines[-1] = line.rstrip(" ,·") + "…"
+    return lines
+
+
+def _fitting(word: str, face: ImageFont.FreeTypeFont, width: int) -> int:
+    count = 1
+    while count < len(word) and face.getlength(word[: count + 1]) <= width:
+        count += 1
+    return count
+
+
+def caption(
+    lines: tuple[str, ...], canvas: tuple[int, int], box: tuple[int, int, int, int]
+) -> Overlay | None:
+    """A caption at the lower left of `box` (x, y, width, height: where the picture is), or beneath it where
+    the bar is tall enough. The first line is bold; each line may run over into a second."""
+    texts = [text for text in map(clean, lines) if text]
+    if not texts:
+        return None
+    width, height = canvas
+    scale = min(height, width * 9 // 16) if width > height else width * 3 // 4
+    size = max(11, round(scale * 0.036))
+    pad, gap, margin = round(size * 0.55), round(size * 0.3), round(scale * 0.035)
+    room = box[2] - 2 * margin - 2 * pad
+    set_lines: list[tuple[str, ImageFont.FreeTypeFont, tuple[int, int, int]]] = []
+    for number, text in enumerate(texts[:3]):
+        face = font(size, bold=number == 0)
+        set_lines += [(line, face, INK if number == 0 else QUIET) for line in wrap(text, face, room, 2)]
+    step = round(size * 1.22)
+    wide = max(round(face.getlength(line)) for line, face, _ in set_lines) + 2 * pad
+    tall = step * len(set_lines) + 2 * pad + gap * (len(set_lines) > 1) - (step - size)
+    image = Image.new("RGBA", (wide, tall), (*PAPER, round(255 * BOX_OPACITY)))
+    draw = ImageDraw.Draw(image)
+    down = pad + round(size * 0.87)
+    for number, (line, face, colour) in enumerate(set_lines):
+        draw.text((pad, down), line, font=face, fill=(*colour, 255), anchor="ls")
+        down += step + (gap if number == 0 else 0)
+    beneath = height - (box[1] + box[3])
+    y = box[1] + box[3] + margin if beneath >= tall + 2 * margin else box[1] + box[3] - margin - tall
+    return overlay(image, box[0] + margin, max(0, y))
+
+
+def number_badge(number: int, canvas: tuple[int, int], box: tuple[int, int, int, int]) -> Overlay:
+    """The example's number, at the upper right of the picture."""
+    scale = min(canvas)
+    size = max(14, round(scale * 0.055))
+    face = font(size, bold=True)
+    text = str(number)
+    wide, tall = round(face.getlength(text)) + size, round(size * 1.6)
+    image = Image.new("RGBA", (wide, tall), (*PAPER, round(255 * BOX_OPACITY)))
+    ImageDraw.Draw(image).text((wide / 2, tall / 2), text, font=face, fill=(*ACCENT, 255), anchor="mm")
+    margin = round(scale * 0.035)
+    return overlay(image, box[0] + box[2] - margin - wide, box[1] + margin)
+
+
+def card(kind: str, lines: tuple[str, ...], canvas: tuple[int, int]) -> Picture:
+    """A whole picture of text: the heading large, the rest beneath it, in the middle of the height."""
+    width, height = canvas
+    picture = blank(width, height, PAPER)
+    scale = min(width * 10 // 16, height)
+    head, body = max(14, round(scale * 0.085)), max(11, round(scale * (0.042 if kind == "end" else 0.048)))
+    left = round(width * 0.09)
+    room = width - 2 * left
+    laid: list[tuple[str, int, bool, int]] = []  # text, size, bold, space above
+    for number, text in enumerate(text for text in map(clean, lines) if text):
+        size = head if number == 0 else body
+        for count, line in enumerate(wrap(text, font(size, number == 0), room, 3 if number == 0 else 4)):
+            above = round(size * 0.25) if count else round(size * (1.1 if number else 0))
+            laid.append((line, size, number == 0, above))
+    tall = sum(size + above for _, size, _, above in laid)
+    image = Image.new("RGBA", (width, height), (0, 0, 0, 0))
+    draw = ImageDraw.Draw(image)
+    down = max(round(height * 0.06), (height - tall) // 2)
+    draw.rectangle((left, down - head * 0.8, left + head * 1.6, down - head * 0.68), fill=(*ACCENT, 255))
+    for text, size, bold, above in laid:
+        down += above + size
+        colour = INK if bold else QUIET
+        draw.text((left, down), text, font=font(size, bold), fill=(*colour, 255), anchor="ls")
+    overlay(image, 0, 0).onto(picture)
+    return picture
