@@ -1,0 +1,172 @@
+"""CSV after RFC 4180, keeping the place of every character.
+
+The standard library's csv module reads the same language but does not tell where a field stood, and a message
+that points at the unread word inside a quoted phrase needs that. The tests hold this reader against it.
+Records end at CR LF, LF or CR.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from cliplib.errors import Problem
+from cliplib.logs.rows import COLUMNS, LONGEST_ROW, Rows, row_of, stripped
+from cliplib.logs.source import Cell, Source, nearest
+
+_QUOTED = re.compile(r'"((?:[^"]++|"")*+)"')
+_PLAIN = re.compile(r'[^,"\r\n]*+')
+_LINE_END = re.compile(r"\r\n|\n|\r")
+_DOUBLED = re.compile('""')
+
+
+def read_csv(source: Source) -> Rows:
+    """Rows by the header's columns. Without a usable header there are none."""
+    found = Rows()
+    header: list[str] | None = None
+    for offset, record in records(source):
+        if isinstance(record, Problem):
+            found.problems.append(record)
+            if header is None:
+                return found
+        elif header is None:
+            header = _header(source, offset, record, found)
+            if header is None:
+                return found
+        else:
+            _row(source, offset, record, header, found)
+    if header is None:
+        found.problems.append(
+            Problem(
+                source.label,
+                1,
+                0,
+                "the log is empty; its first line names the columns: time,fighter,action,…",
+            )
+        )
+    return found
+
+
+def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] | Problem]]:
+    """(offset, fields) of every record; a field is (offset of its first character, text as written, quoted).
+
+    A record that breaks the rules comes as a Problem, and reading goes on behind its first line: the quote
+    that was never closed must not swallow the rest of the log.
+    """
+    text, position, size = source.text, 0, len(source.text)
+    while position < size:
+        begin = position
+        fields: list[tuple[int, str, bool]] = []
+        problem: Problem | None = None
+        limit = min(size, begin + LONGEST_ROW)
+        while True:
+            if position < size and text[position] == '"':
+                match = _QUOTED.match(text, position, limit)
+                if match is None:
+                    problem = source.problem(position, "this quotation mark is never closed")
+                    break
+                fields.append((match.start(1), match[1], True))
+            else:
+                match = _PLAIN.match(text, position, limit)
+                assert match is not None  # it matches nothing at all, too
+                fields.append((match.start(), match[0], False))
+            position = match.end()
+            if position >= size:
+                break
+            if position >= limit:
+                problem = source.problem(begin, f"this row has more than {LONGEST_ROW:,} characters")
+                break
+            if text[position] == ",":
+                position += 1
+                continue
+            end = _LINE_END.match(text, position)
+            if end:
+                position = end.end()
+                break
+            problem = source.problem(
+                position,
+                "a closing quotation mark must be followed by a comma or the end of the line"
+                if fields[-1][2]
+                else "a quotation mark inside a value: put the value in quotation marks and double this one",
+            )
+            break
+        if problem is None:
+            yield begin, fields
+            continue
+        yield begin, problem
+        after = _LINE_END.search(text, begin)
+        position = after.end() if after else size
+
+
+def _cell(source: Source, start: int, raw: str, quoted: bool) -> Cell | None:
+    if not quoted or '""' not in raw:
+        return stripped(raw, source, start)
+    doubled = [match.start() for match in _DOUBLED.finditer(raw)]
+
+    def place(index: int) -> int:
+        # Of two marks one was read, so the n-th of them shifts all that follows by n.
+        return start + index + sum(1 for n, at in enumerate(doubled) if at - n < index)
+
+    return stripped(raw.replace('""', '"'), source, start, place)
+
+
+def _header(
+    source: Source, offset: int, record: list[tuple[int, str, bool]], found: Rows
+) -> list[str] | None:
+    names: list[str] = []
+    cells = [_cell(source, *one) for one in record]
+    first = cells[0].text if cells and cells[0] else ""
+    if len(cells) == 1 and re.search(r"[;\t]", first):
+        what = "semicolons" if ";" in first else "tabs"
+        found.problems.append(
+            source.problem(offset, f"the columns are separated by {what}; save with commas")
+        )
+        return None
+    for cell in cells:
+        name = cell.text.casefold() if cell else ""
+        if cell and name in names:
+            found.problems.append(cell.problem(f"a second column “{name}”; a log has each once"))
+            return None
+        if cell and name not in COLUMNS:
+            known = ", ".join(COLUMNS)
+            found.problems.append(
+                cell.foreign()
+                or cell.problem(
+                    f"no column is called “{cell.text}”; there are {known}", nearest(name, COLUMNS)
+                )
+            )
+        names.append(name)
+    if "action" not in names:
+        found.problems.append(
+            source.problem(offset, "the first line must name the columns, and one of them must be “action”")
+        )
+        return None
+    return names
+
+
+def _row(
+    source: Source, offset: int, record: list[tuple[int, str, bool]], header: list[str], found: Rows
+) -> None:
+    cells: dict[str, Cell] = {}
+    for index, one in enumerate(record):
+        cell = _cell(source, *one)
+        if cell is None:
+            continue
+        if index >= len(header):
+            found.problems.append(
+                cell.problem(
+                    f"the header has {len(header)} columns, this is value {index + 1}; "
+                    "a phrase with a comma needs quotation marks around it"
+                )
+            )
+            return
+        problem = cell.foreign()
+        if not problem and not header[index]:
+            problem = cell.problem("this stands in a column without a name")
+        if problem:
+            found.problems.append(problem)
+            return
+        if header[index] in COLUMNS:
+            cells[header[index]] = cell
+    if cells:
+        found.rows.append(row_of(source.line_of(offset), offset, cells))

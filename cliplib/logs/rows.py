@@ -1,0 +1,83 @@
+"""What the three forms of log have in common: rows of named values.
+
+A CSV record and a JSON Lines object become one `Row` with one `Part`; a WebVTT cue becomes one `Row` with a
+part for each stretch of its text that one voice says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from cliplib.errors import Problem
+from cliplib.logs.source import Cell, Source
+
+COLUMNS = (
+    "time",
+    "until",
+    "round",
+    "clock",
+    "in",
+    "out",
+    "exchange",
+    "fighter",
+    "action",
+    "outcome",
+    "target",
+    "stance",
+    "place",
+    "note",
+)
+"""Of CSV, and the keys of JSON Lines. `in` and `out` give the clip's own in and out, as a WebVTT cue does."""
+
+LONGEST_ROW = 65_536
+"""Characters. Longer than any row that tells an exchange; keeps one broken row from costing minutes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A phrase, who it is about (None: the phrase says), and when it begins, if only the form could tell."""
+
+    phrase: Cell
+    fighter: Cell | None = None
+    time_us: int | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """`cells`: the values that are not empty, by column; `span_us`: a cue's in and out."""
+
+    line: int
+    offset: int
+    cells: dict[str, Cell]
+    parts: tuple[Part, ...]
+    span_us: tuple[int, int] | None = None
+    note: str = ""
+    name: str = ""
+
+
+@dataclass(slots=True)
+class Rows:
+    """What a form's reader hands over: the rows it could read, in the file's order, and what was wrong."""
+
+    rows: list[Row] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+def stripped(text: str, source: Source, start: int, place: Callable[[int], int] | None = None) -> Cell | None:
+    """A cell without the white space around it; None if nothing is left."""
+    bare = text.strip()
+    if not bare:
+        return None
+    shift = len(text) - len(text.lstrip())
+    if place is None:
+        return Cell(bare, source, start + shift)
+    return Cell(bare, source, place(shift), lambda index: place(index + shift))
+
+
+def row_of(line: int, offset: int, cells: dict[str, Cell]) -> Row:
+    """The row of a CSV record or JSON object."""
+    action = cells.get("action")
+    parts = (Part(action, cells.get("fighter")),) if action else ()
+    return Row(line, offset, cells, parts)
