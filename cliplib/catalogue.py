@@ -152,7 +152,7 @@ class Catalogue:
         if not rows:
             return None
         path, size, mtime_ns, info_json, blob, sliced, why = rows[0]
-        info, end, time_base = footage_info_from_json(info_json)
+        info, end, time_base, probed_by = footage_info_from_json(info_json)
         return FootageRow(
             fight_id,
             Path(path),
@@ -160,8 +160,9 @@ class Catalogue:
             mtime_ns,
             info,
             timeline_from_blob(blob, end, time_base),
-            Path(sliced) if sliced else None,
+            self.path.parent / sliced if sliced else None,
             why,
+            probed_by,
         )
 
     # --- reading: exchanges and clips -----------------------------------------------------------------
@@ -308,11 +309,18 @@ class Catalogue:
             info.fingerprint,
             footage_info_to_json(info, timeline),
             timeline_to_blob(timeline),
-            str(sliced) if sliced else None,
+            self._relative(sliced) if sliced else None,
             why,
         ]
         with self._store.transaction() as db:
             db.execute(f"INSERT OR REPLACE INTO footage VALUES ({marks(values)})", values)
+
+    def _relative(self, path: Path) -> str:
+        """Files inside the library are told by their place in it, so that the library can be moved."""
+        try:
+            return path.resolve().relative_to(self.path.parent.resolve()).as_posix()
+        except ValueError:
+            return str(path)
 
     def set_footage_place(self, fight_id: int, path: Path, mtime_ns: int) -> None:
         """The same footage lies elsewhere now, or was touched."""

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from cliplib import __version__
 from cliplib.models import JSON, Action, AudioTrack, Corner, Exchange, FightInfo, FootageInfo, LogSource
 from cliplib.timebase import Timeline
 
@@ -97,7 +98,8 @@ class FightRow:
 
 @dataclass(frozen=True, slots=True)
 class FootageRow:
-    """Footage as last probed. `sliced`: the file that clips are sliced from, if any."""
+    """Footage as last probed. `sliced`: the file that clips are sliced from, if any.
+    `probed_by`: the version of cliplib that looked at it."""
 
     fight_id: int
     path: Path
@@ -107,6 +109,7 @@ class FootageRow:
     timeline: Timeline
     sliced: Path | None
     why: str
+    probed_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,17 +214,18 @@ def timeline_from_blob(blob: bytes, end: int, time_base: Fraction) -> Timeline:
 
 
 def footage_info_to_json(info: FootageInfo, timeline: Timeline) -> str:
-    """Fractions as "n/d". The timeline's end goes along; its time base is the footage's."""
+    """Fractions as "n/d"; beside the info, the timeline's end and base, and who probed."""
     data = asdict(info)
     for name, value in data.items():
         if isinstance(value, Fraction):
             data[name] = str(value)
     data["timeline"] = {"end": timeline.end, "time_base": str(timeline.time_base)}
+    data["probed_by"] = __version__
     return json.dumps(data, ensure_ascii=False)
 
 
-def footage_info_from_json(text: str) -> tuple[FootageInfo, int, Fraction]:
-    """(info, the timeline's end in ticks, its time base)."""
+def footage_info_from_json(text: str) -> tuple[FootageInfo, int, Fraction, str]:
+    """(info, the timeline's end in ticks, its time base, the version that probed)."""
     data: JSON = json.loads(text)
     ends = data.pop("timeline")
     for name in ("sample_aspect", "rate", "time_base"):
@@ -229,7 +233,7 @@ def footage_info_from_json(text: str) -> tuple[FootageInfo, int, Fraction]:
     data["audio"] = tuple(AudioTrack(**track) for track in data["audio"])
     known = {f.name for f in fields(FootageInfo)}
     info = FootageInfo(**{k: v for k, v in data.items() if k in known})
-    return info, int(ends["end"]), Fraction(ends["time_base"])
+    return info, int(ends["end"]), Fraction(ends["time_base"]), str(data.get("probed_by", ""))
 
 
 def fight_values(info: FightInfo) -> JSON:

@@ -1,0 +1,154 @@
+"""Carrying out cut jobs: files first, made whole and safely on the disk, then the rows that point to them."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections import Counter
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from cliplib.catalogue import Catalogue
+from cliplib.catalogue_rows import NewClip, StoredClip
+from cliplib.ingest_plan import CutJob, folder_name
+from cliplib.media.cut import Cutter
+from cliplib.media.poster import Posters
+from cliplib.media.working import Prepared
+from cliplib.progress import Progress
+
+CLIPS = "clips"
+POSTERS = "posters"
+WORKING = "working"
+
+_BATCH = 16  # clips between two rows of progress kept: what a killed ingest has to cut again at most
+_OURS = re.compile(r"(r\d+-)?\d+m\d\d\.\d-\d+-[0-9a-f]{8}\.(mp4|jpg)|\..*\.part\.\w+")
+
+
+@dataclass(frozen=True, slots=True)
+class CutWork:
+    """What is to do for one fight: jobs to carry out, and ids whose clips are no longer wanted."""
+
+    fight_id: int
+    title: str
+    jobs: tuple[CutJob, ...]
+    gone: tuple[int, ...]
+
+
+@dataclass(slots=True)
+class CutDone:
+    how: Counter[str] = field(default_factory=Counter)
+    why: list[str] = field(default_factory=list)
+
+
+def work_to_do(
+    root: Path, fight_id: int, title: str, jobs: Sequence[CutJob], existing: dict[int, StoredClip]
+) -> CutWork:
+    """Compare what is wanted with what is there. A clip whose file was deleted is wanted again."""
+    todo = tuple(job for job in jobs if not _is_there(root, existing.get(job.exchange_id), job.digest))
+    wanted = {job.exchange_id for job in jobs}
+    return CutWork(fight_id, title, todo, tuple(sorted(existing.keys() - wanted)))
+
+
+def _is_there(root: Path, clip: StoredClip | None, digest: str) -> bool:
+    return (
+        clip is not None
+        and clip.digest == digest
+        and (root / clip.file).is_file()
+        and (clip.poster is None or (root / clip.poster).is_file())
+    )
+
+
+def carry_out(
+    catalogue: Catalogue,
+    root: Path,
+    work: CutWork,
+    prepared: Prepared,
+    progress: Progress,
+    before: int,
+    total: int,
+) -> CutDone:
+    """Cut the jobs of one fight, in batches. `before` of `total` clips were done when it begins.
+
+    Interrupted, it leaves whole clips with their rows, and nothing else that is reachable.
+    """
+    done = CutDone()
+    place = folder_name(work.title, work.fight_id)
+    clips, posters = root / CLIPS / place, root / POSTERS / place
+    stage = f"cutting {work.title}"
+    progress(stage, before, total)
+    with contextlib.ExitStack() as stack:
+        cutter = stack.enter_context(Cutter(prepared))
+        # Pictures take twenty times as long as slices; two decoders keep two cores busy meanwhile.
+        painters = [stack.enter_context(Posters(prepared)) for _ in range(2 if len(work.jobs) > 8 else 1)]
+        pool = stack.enter_context(ThreadPoolExecutor(len(painters)))
+        for start in range(0, len(work.jobs), _BATCH):
+            batch = work.jobs[start : start + _BATCH]
+            share = -(-len(batch) // len(painters))
+            painting = [
+                pool.submit(_paint, painter, batch[i * share : (i + 1) * share], posters)
+                for i, painter in enumerate(painters)
+            ]
+            rows = []
+            for job in batch:
+                result = cutter.cut(job.first, job.last, clips / f"{job.name}.mp4")
+                done.how[result.how] += 1
+                if result.why and result.why not in done.why:
+                    done.why.append(result.why)
+                rows.append(
+                    NewClip(
+                        exchange_id=job.exchange_id,
+                        start_us=job.in_us,
+                        end_us=job.out_us,
+                        start_frame=job.first,
+                        end_frame=job.last,
+                        file=f"{CLIPS}/{place}/{job.name}.mp4",
+                        poster=f"{POSTERS}/{place}/{job.name}.jpg",
+                        how=result.how,
+                        why=result.why,
+                        digest=job.digest,
+                    )
+                )
+                if len(rows) < len(batch):
+                    progress(stage, before + start + len(rows), total)
+            for future in painting:
+                future.result()
+            catalogue.put_clips(rows)
+            progress(stage, before + start + len(batch), total)
+    return done
+
+
+def _paint(painter: Posters, jobs: Sequence[CutJob], folder: Path) -> None:
+    for job in jobs:
+        painter.write(job.poster, folder / f"{job.name}.jpg")
+
+
+def sweep_fight(root: Path, fight_id: int, clips: dict[int, StoredClip]) -> int:
+    """Remove a fight's clips and posters that no row points to; the number of clips removed."""
+    kept = {clip.file for clip in clips.values()} | {clip.poster for clip in clips.values() if clip.poster}
+    removed = 0
+    for kind in (CLIPS, POSTERS):
+        for folder in (root / kind).glob(f"*-{fight_id}"):
+            for path in folder.iterdir():
+                if f"{kind}/{folder.name}/{path.name}" not in kept and _OURS.fullmatch(path.name):
+                    path.unlink(missing_ok=True)
+                    removed += path.suffix == ".mp4"
+            with contextlib.suppress(OSError):
+                folder.rmdir()  # only if that left it empty
+    return removed
+
+
+def sweep_leftovers(root: Path) -> None:
+    """Remove what a killed ingest was in the middle of writing. Only under the ingest lock."""
+    for pattern in (f"{CLIPS}/*/.*.part.*", f"{POSTERS}/*/.*.part.*", f"{WORKING}/.*.part.*"):
+        for path in root.glob(pattern):
+            path.unlink(missing_ok=True)
+
+
+def sweep_working(root: Path, used: set[Path]) -> None:
+    """Remove working copies of footage that no fight uses any more."""
+    used = {path.resolve() for path in used}
+    for path in (root / WORKING).glob("*"):
+        if path.is_file() and path.resolve() not in used:
+            path.unlink(missing_ok=True)
