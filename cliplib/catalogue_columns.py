@@ -32,43 +32,32 @@ _COLUMNS_SQL = """
 
 
 def columns(store: Store, fight_ids: Iterable[int] | None = None) -> dict[str, npt.NDArray[Any]]:
-    """Every action of the fights as columns, in order of fight, exchange and action.
+    """Every action of the fights (None: all) as columns, in order of fight, exchange and action.
 
     int64 arrays, MISSING where nothing was said: exchange_id, position, fight_id, round, fighter_id,
-    time_us, until_us, answers, second_opinion (0 or 1), exchange_position.
-    int32 arrays of codes into `texts` (an object array; code 0 is "", nothing said): technique, hand,
-    side, target, outcome, direction, stance, place, range, and roles, said_roles and inferred as JSON
-    lists. The codes are this call's own.
+    time_us, until_us, answers, second_opinion (0 or 1), exchange_position (in the fight).
+    Object arrays of str or None: technique, hand, side, target, outcome, direction, stance, place, range, and
+    as JSON lists roles, said_roles and inferred.
     """
     ids = _fight_ids(store) if fight_ids is None else sorted(set(fight_ids))
-    codes: dict[str | None, int] = {None: 0, "": 0}
-    texts = [""]
-    ints: dict[str, list[npt.NDArray[np.int64]]] = {name: [] for name in _INT_COLUMNS}
-    coded: dict[str, list[npt.NDArray[np.int32]]] = {name: [] for name in _TEXT_COLUMNS}
+    parts: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in (*_INT_COLUMNS, *_TEXT_COLUMNS)}
     for fight_id in ids:  # a fight at a time: memory stays flat over millions of rows
         rows = store.rows(_COLUMNS_SQL, (fight_id,))
         if not rows:
             continue
-        values = list(zip(*rows, strict=True))
-        for name, column in zip(_INT_COLUMNS, values, strict=False):
-            ints[name].append(
-                np.array([MISSING if v is None else v for v in column], dtype=np.int64)
-                if None in column
-                else np.array(column, dtype=np.int64)
-            )
-        for name, column in zip(_TEXT_COLUMNS, values[len(_INT_COLUMNS) :], strict=True):
-            for text in set(column):
-                if text not in codes:
-                    codes[text] = len(texts)
-                    texts.append(text)
-            coded[name].append(np.fromiter(map(codes.__getitem__, column), dtype=np.int32, count=len(column)))
-    result: dict[str, npt.NDArray[Any]] = {}
-    for name in _INT_COLUMNS:
-        result[name] = np.concatenate(ints[name]) if ints[name] else np.zeros(0, np.int64)
-    for name in _TEXT_COLUMNS:
-        result[name] = np.concatenate(coded[name]) if coded[name] else np.zeros(0, np.int32)
-    result["texts"] = np.array(texts, dtype=object)
-    return result
+        for name, column in zip(parts, zip(*rows, strict=True), strict=True):
+            if name in _TEXT_COLUMNS:
+                parts[name].append(np.array(column, dtype=object))
+            elif None in column:
+                parts[name].append(np.array([MISSING if v is None else v for v in column], dtype=np.int64))
+            else:
+                parts[name].append(np.array(column, dtype=np.int64))
+    return {
+        name: np.concatenate(arrays)
+        if arrays
+        else np.zeros(0, dtype=object if name in _TEXT_COLUMNS else np.int64)
+        for name, arrays in parts.items()
+    }
 
 
 def notes(store: Store, fight_ids: Iterable[int] | None = None) -> list[tuple[int, str]]:

@@ -149,8 +149,8 @@ class Ingest:
                     when = f" of {identity[1]}" if identity[1] else ""
                     fight.report.fail(
                         FightFolderError(
-                            f"{fight.folder.folder / 'fight.toml'}: “{identity[0]}”{when} is also in {others}; "
-                            f"give one of them another title or date, or remove one"
+                            f"{fight.folder.folder / 'fight.toml'}: “{identity[0]}”{when} is also in "
+                            f"{others}; give one of them another title or date, or remove one"
                         )
                     )
         return reports, [fight for fight in fights if not fight.report.errors]
