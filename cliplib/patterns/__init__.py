@@ -1,0 +1,33 @@
+"""Sequences of actions, found in column arrays. Pure: no database, no files but the arrays' own cache.
+
+`Columns` are the archive as arrays (columns.py), `Pattern(...).match()` finds matches by the rules at the
+top of match.py, `facets` counts a result, `page` orders it, `load` and `save` keep the columns between runs
+(store.py).
+"""
+
+from .columns import Block, Columns, FightEntry, Tables, assemble, encode_fight, splice
+from .facets import facets
+from .match import Matches, Pattern
+from .order import ORDERS, page
+from .store import load, save
+from .where import UNKNOWN, Limits, limits
+
+__all__ = [
+    "ORDERS",
+    "UNKNOWN",
+    "Block",
+    "Columns",
+    "FightEntry",
+    "Limits",
+    "Matches",
+    "Pattern",
+    "Tables",
+    "assemble",
+    "encode_fight",
+    "facets",
+    "limits",
+    "load",
+    "page",
+    "save",
+    "splice",
+]

@@ -1,0 +1,411 @@
+"""Matching a sequence of steps against the columns. The rules, exactly:
+
+A *match* gives each step that must happen an action of one exchange, in ascending order of their places, so
+that an action serves one step at most. It holds when
+
+1. each action has what its step, or one of the step's alternatives, asks for; a technique stands for its
+   whole family, and so does an outcome (landed includes knockdown and hurt);
+2. steps with one number (`by`) are the same person's, steps with different numbers different people's;
+3. the time from the action before is at most the step's `within_us`, or else the library's step window; where
+   either time is unknown, order alone decides;
+4. between the action before and this one its fighter throws no other punch;
+5. an action taken as a counter answers the very punch the pattern has for it: the one matched by the latest
+   earlier step of the other person that asks for a punch, provided that a punch was matched there;
+6. no step that must not happen occurs. Such a step occurs as an action by its person that has what it asks
+   for and lies
+     - after the match's last action, no later than `within_us` or the step window, if the step comes last;
+     - between the two actions, no later than `within_us`, if given, after the first, if it stands between
+       steps;
+     - before the first action, no earlier than `within_us` or the naked window, if it comes first;
+   unknown times again leave it to order; asked for as a counter it must answer the punch of rule 5 (the steps
+   that must happen before its place count).
+
+Found by layers: a layer holds, for one step, the actions that end a beginning of a match, and edges say
+which of the layer before they continue. Going back over the edges leaves the actions that are part of a
+whole match, so counting needs no list of matches, however many there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from cliplib.errors import InputError
+from cliplib.models import Settings, Step
+
+from .columns import NEITHER, UNKNOWN_TIME, Array, Columns, ranges
+from .steps import GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
+from .where import Limits
+
+_GAP_TICK_US = 62_500
+_MERGE_FROM = 4096
+_NO_COST = np.iinfo(np.int32).max
+
+
+@dataclass
+class Layer:
+    """Actions for one step. Edge i leads from node `parent[i]` of the layer before to node `child[i]`
+    (None: i).
+
+    `seen`: bits of the filters that some action so far suits. `cost`: of the cheapest way here. `kept`: for
+    steps that a later counter has to answer, the action matched there.
+    """
+
+    row: Array
+    parent: Array
+    child: Array | None
+    seen: Array
+    cost: Array
+    kept: dict[int, Array] = field(default_factory=dict)
+    alive: Array | None = None
+
+    def take(self, which: Array) -> None:
+        """Drop all but these nodes; only while every edge still has a node of its own."""
+        for name in ("row", "parent", "seen", "cost"):
+            setattr(self, name, getattr(self, name)[which])
+        self.kept = {step: rows[which] for step, rows in self.kept.items()}
+
+
+@dataclass
+class Matches:
+    """All matches of a pattern. `exchanges`: places, ascending, of those with a match; `cost`: of the best
+    one."""
+
+    columns: Columns
+    layers: list[Layer]
+    exchanges: Array
+    cost: Array
+
+    def participating(self) -> Array:
+        """The actions that are part of a match, ascending."""
+        if len(self.layers) == 1:
+            layer = self.layers[0]
+            return layer.row if layer.alive is None else layer.row[layer.alive]
+        rows = [layer.row[layer.alive] for layer in self.layers]
+        if sum(map(len, rows)) < self.columns.actions >> 6:
+            return np.unique(np.concatenate(rows))
+        mask = np.zeros(self.columns.actions, np.bool_)
+        for some in rows:
+            mask[some] = True
+        return np.flatnonzero(mask)
+
+    def first_rows(self) -> Array:
+        """The actions that begin a match."""
+        layer = self.layers[0]
+        return layer.row if layer.alive is None else layer.row[layer.alive]
+
+    def tuples(self, limit: int) -> dict[int, list[tuple[int, ...]]]:
+        """Per exchange (its place) the matches in order, as places of actions in the exchange; at most
+        `limit` an exchange. For a few exchanges, not for an archive."""
+        starts, before = self.columns.first_action, [self._edges_into(i) for i in range(1, len(self.layers))]
+
+        def ways(layer: int, node: int) -> Iterator[tuple[int, ...]]:
+            row = int(self.layers[layer].row[node])
+            if layer == 0:
+                yield (row,)
+                return
+            for parent in before[layer - 1].get(node, ()):
+                for way in ways(layer - 1, parent):
+                    yield (*way, row)
+
+        found: dict[int, set[tuple[int, ...]]] = {}
+        last = self.layers[-1]
+        for node in np.flatnonzero(last.alive) if last.alive is not None else range(len(last.row)):
+            exchange = int(self.columns.exchange_of[last.row[node]])
+            some = found.setdefault(exchange, set())
+            first = int(starts[exchange])
+            for way in ways(len(self.layers) - 1, int(node)):
+                if len(some) >= limit:
+                    break
+                some.add(tuple(row - first for row in way))
+        return {exchange: sorted(some) for exchange, some in found.items()}
+
+    def _edges_into(self, layer: int) -> dict[int, list[int]]:
+        edges = self.layers[layer]
+        child = np.arange(len(edges.parent)) if edges.child is None else edges.child
+        before = self.layers[layer - 1].alive
+        into: dict[int, list[int]] = {}
+        for parent, node in zip(edges.parent.tolist(), child.tolist(), strict=True):
+            if before is None or before[parent]:
+                into.setdefault(node, []).append(parent)
+        return into
+
+
+class Pattern:
+    """Steps and filters decided for one state of the archive; `match` runs them."""
+
+    def __init__(
+        self, steps: Sequence[Step], columns: Columns, words: Words, settings: Settings, limits: Limits
+    ):
+        self.columns, self.settings, self.limits = columns, settings, limits
+        self.steps, absent = in_order(steps)
+        if not self.steps:
+            raise InputError("the phrase says only what must not happen; say what has to happen as well")
+        self.wanted = [decide(step, columns, words) for step in self.steps]
+        self.absent = [[(step, decide(step, columns, words)) for step in some] for some in absent]
+        self.is_punch = np.array(
+            [False, *(words.is_punch(w) for w in columns.words["technique"])], np.bool_
+        )[columns.of_kind("technique")]  # fmt: skip
+        self.answers_step = [self._answered(i, step.by) for i, step in enumerate(self.steps)]
+        # Which steps' actions have to be remembered, and up to which place.
+        self.kept_until: dict[int, int] = {}
+        for place, some in enumerate(self.absent):
+            later = [step for step, _ in some] + self.steps[place : place + 1]
+            for answered in (self._answered(place, step.by) for step in later):
+                if answered is not None:
+                    self.kept_until[answered] = place
+
+    def _answered(self, place: int, by: int) -> int | None:
+        """Rule 5: the step whose punch a counter by `by` at this place must answer."""
+        for i in range(place - 1, -1, -1):
+            if self.steps[i].by != by and self.wanted[i].some_punch:
+                return i
+        return None
+
+    def match(self, exchanges: Array | None = None) -> Matches:
+        """The matches; `exchanges` (places, ascending): only in these."""
+        layers = [self._begin(exchanges)]
+        for i in range(1, len(self.steps)):
+            if not len(layers[-1].row):
+                break
+            layers.append(self._continue(layers[-1], i))
+        if len(layers) < len(self.steps):
+            layers += [layers[-1]] * (len(self.steps) - len(layers))
+        last = layers[-1]
+        self._drop_followed(last, len(self.steps))
+        complete = last.seen == (1 << len(self.limits.some)) - 1 if self.limits.some else None
+        if len(self.steps) > 1 or complete is not None:
+            last.alive = np.ones(len(last.row), np.bool_) if complete is None else complete
+        for layer, before in zip(layers[:0:-1], layers[-2::-1], strict=True):
+            used = layer.alive if layer.child is None else layer.alive[layer.child]  # type: ignore[index]
+            before.alive = np.zeros(len(before.row), np.bool_)
+            before.alive[layer.parent[used]] = True
+        return self._summed(layers)
+
+    def _summed(self, layers: list[Layer]) -> Matches:
+        last, columns = layers[-1], self.columns
+        rows, cost = (
+            (last.row, last.cost) if last.alive is None else (last.row[last.alive], last.cost[last.alive])
+        )
+        exchange = columns.exchange_of[rows]
+        if len(rows) > columns.exchanges >> 4:
+            best = np.full(columns.exchanges, _NO_COST, np.int32)
+            np.minimum.at(best, exchange, cost)
+            found = np.flatnonzero(best != _NO_COST)
+            return Matches(columns, layers, found, best[found])
+        order = np.lexsort((cost, exchange))
+        exchange, cost = exchange[order], cost[order]
+        new = np.ones(len(order), np.bool_)
+        new[1:] = exchange[1:] != exchange[:-1]
+        return Matches(columns, layers, exchange[new].astype(np.int64), cost[new])
+
+    # --- the first step -----------------------------------------------------------------------------------
+
+    def _begin(self, exchanges: Array | None) -> Layer:
+        columns, wanted = self.columns, self.wanted[0]
+        allowed = self.limits.exchanges
+        hits = [w.hits(columns) for w in self.wanted]
+        rarest = int(np.argmin(hits))
+        if exchanges is not None:
+            exchanges = exchanges if allowed is None else exchanges[allowed[exchanges]]
+        elif not hits[rarest]:
+            exchanges = np.zeros(0, np.int64)
+        else:
+            if allowed is not None:
+                exchanges = self._if_few(allowed)
+            if rarest and hits[rarest] * 3 < hits[0] and exchanges is None:
+                # Begin where the rarest step can happen: most exchanges need no look at the others.
+                there = np.zeros(columns.exchanges, np.bool_)
+                there[columns.exchange_of[self.wanted[rarest].rows(columns)]] = True
+                allowed = there if allowed is None else there & allowed
+                exchanges = self._if_few(allowed)
+        if exchanges is not None:
+            starts = columns.first_action
+            row = wanted.rows(columns, ranges(starts[exchanges], starts[exchanges + 1] - starts[exchanges]))
+        else:
+            row = wanted.rows(columns)
+            if allowed is not None:
+                row = row[allowed[columns.exchange_of[row]]]
+        layer = Layer(
+            row, np.zeros(len(row), np.int32), None, np.zeros(len(row), np.int32), np.zeros(0, np.int32)
+        )
+        layer.cost = wanted.cost[columns.kind[row]]
+        self._check_people(layer)
+        self._note(layer, 0)
+        self._drop_preceded(layer)
+        return layer
+
+    def _if_few(self, allowed: Array) -> Array | None:
+        """The allowed exchanges, if it pays to look at their actions only."""
+        return np.flatnonzero(allowed) if np.count_nonzero(allowed) * 4 < self.columns.exchanges else None
+
+    def _check_people(self, layer: Layer) -> None:
+        """Filters on who person 1 and his opponent are."""
+        columns, limits, by = self.columns, self.limits, self.steps[0].by
+        if limits.person1 is not None:
+            needed = limits.person1 if by == 1 else np.array([1, 0, NEITHER], np.int8)[limits.person1]
+            layer.take(columns.corner[layer.row] == needed[columns.fight_of[columns.exchange_of[layer.row]]])
+        if limits.opponent_stance is None and limits.same_stances is None:
+            return
+        kind = columns.kind[layer.row]
+        own, other = columns.of_kind("stance")[kind], columns.of_kind("opponent_stance")[kind]
+        fine = np.ones(len(kind), np.bool_)
+        if limits.opponent_stance is not None:
+            fine &= (other if by == 1 else own) == limits.opponent_stance
+        if limits.same_stances is not None:
+            fine &= (own > 0) & (other > 0) & ((own == other) == limits.same_stances)
+        layer.take(fine)
+
+    def _note(self, layer: Layer, i: int) -> None:
+        """Remember which filters these actions suit, and the actions that a later counter must answer."""
+        for bit, some in enumerate(self.limits.some):
+            layer.seen |= (some.judge(self.columns, layer.row) > 0).astype(np.int32) << bit
+        layer.kept = {step: rows for step, rows in layer.kept.items() if self.kept_until[step] > i}
+        if i in self.kept_until:
+            layer.kept[i] = layer.row
+
+    # --- the steps that follow ----------------------------------------------------------------------------
+
+    def _continue(self, before: Layer, i: int) -> Layer:
+        columns, step, wanted = self.columns, self.steps[i], self.wanted[i]
+        same = step.by == self.steps[i - 1].by
+        to_punch = (columns.next_own if same else columns.next_other)[before.row].astype(np.int64)
+        if wanted.only_punches:
+            # Rule 4 leaves a single choice: the fighter's next punch.
+            parent = np.flatnonzero(to_punch)
+            row = before.row[parent] + to_punch[parent]
+        else:
+            parent, row = self._walk(before.row, to_punch)
+        verdict = wanted.judge(columns, row)
+        parent, row, verdict = _only(verdict > 0, parent, row, verdict)
+        if not wanted.only_punches:
+            parent, row, verdict = _only(self._by(before.row[parent], row, same), parent, row, verdict)
+        window = self.settings.step_window_us if step.within_us is None else step.within_us
+        gap = self._gap(before.row[parent], row)
+        parent, row, verdict, gap = _only(gap <= window, parent, row, verdict, gap)
+        answered = self.answers_step[i]
+        if answered is not None and (verdict == MUST_ANSWER).any():
+            fine = (verdict != MUST_ANSWER) | self._answers(row, before.kept[answered][parent])
+            parent, row, gap = _only(fine, parent, row, gap)
+        limit = GAP_LIMIT // max(1, len(self.steps) - 1)
+        ticks = np.minimum(np.where(gap < 0, window, gap) // _GAP_TICK_US, limit).astype(np.int32)
+        layer = Layer(
+            row,
+            parent,
+            None,
+            before.seen[parent],
+            before.cost[parent] + wanted.cost[columns.kind[row]] + ticks * np.int32(GAP_UNIT),
+            {j: rows[parent] for j, rows in before.kept.items()},
+        )
+        for absent, unwanted in self.absent[i]:
+            since = before.row[layer.parent]
+            layer.take(~self._occurs(absent, unwanted, i, layer, since, layer.row, absent.within_us))
+        self._note(layer, i)
+        if not wanted.only_punches and i + 1 < len(self.steps) and len(layer.row) > _MERGE_FROM:
+            _merge(layer)
+        return layer
+
+    def _walk(self, row: Array, to_punch: Array) -> tuple[Array, Array]:
+        """All (index into `row`, later action), up to the fighter's next punch, included."""
+        columns = self.columns
+        left = columns.first_action[columns.exchange_of[row] + 1] - row - 1
+        reach = np.where(to_punch > 0, to_punch, left)
+        return np.repeat(np.arange(len(row)), reach), ranges(row + 1, reach)
+
+    def _by(self, earlier: Array, later: Array, same: bool) -> Array:
+        """Whether `later` is by the same person as `earlier`, or by his opponent."""
+        a, b = self.columns.corner[earlier], self.columns.corner[later]
+        fits: Array = a == b if same else (a ^ b) == 1
+        return fits
+
+    def _gap(self, earlier: Array, later: Array) -> Array:
+        """Microseconds between (0 if the later has the earlier time), -1 where either time is unknown."""
+        a, b = self.columns.time[earlier], self.columns.time[later]
+        gap: Array = np.where((a == UNKNOWN_TIME) | (b == UNKNOWN_TIME), -1, np.maximum(b - a, 0))
+        return gap
+
+    def _answers(self, row: Array, punch: Array) -> Array:
+        """Rule 5, for actions taken as counters: they answer `punch`, or it is no punch at all."""
+        columns = self.columns
+        distance = columns.answers[row]
+        fine: Array = ((distance > 0) & (row - distance == punch)) | ~self.is_punch[columns.kind[punch]]
+        return fine
+
+    # --- what must not happen -----------------------------------------------------------------------------
+
+    def _drop_preceded(self, layer: Layer) -> None:
+        starts = self.columns.first_action
+        for step, unwanted in self.absent[0]:
+            since = starts[self.columns.exchange_of[layer.row]] - 1
+            window = self.settings.naked_window_us if step.within_us is None else step.within_us
+            layer.take(~self._occurs(step, unwanted, 0, layer, since, layer.row, window))
+
+    def _drop_followed(self, layer: Layer, place: int) -> None:
+        ends = self.columns.first_action
+        for step, unwanted in self.absent[place]:
+            until = ends[self.columns.exchange_of[layer.row] + 1]
+            window = self.settings.step_window_us if step.within_us is None else step.within_us
+            layer.take(~self._occurs(step, unwanted, place, layer, layer.row, until, window))
+
+    def _occurs(
+        self,
+        step: Step,
+        unwanted: Wanted,
+        place: int,
+        layer: Layer,
+        since: Array,
+        until: Array,
+        window: int | None,
+    ) -> Array:
+        """For each node whether the unwanted step happens strictly between the actions `since` and `until`.
+
+        Times are taken from the matched action: the later one at the beginning, else the earlier one.
+        """
+        columns = self.columns
+        happens = np.zeros(len(layer.row), np.bool_)
+        some = np.arange(len(layer.row))
+        if len(some) > columns.exchanges >> 5:
+            # Only where it can happen at all.
+            there = np.zeros(columns.exchanges, np.bool_)
+            there[columns.exchange_of[unwanted.rows(columns)]] = True
+            some = np.flatnonzero(there[columns.exchange_of[layer.row]])
+        sizes = np.maximum(until[some] - since[some] - 1, 0)
+        node, row = np.repeat(some, sizes), ranges(since[some] + 1, sizes)
+        verdict = unwanted.judge(columns, row)
+        node, row, verdict = _only(verdict > 0, node, row, verdict)
+        matched = (since if place else until)[node]
+        same = step.by == self.steps[max(place - 1, 0)].by
+        node, row, verdict, matched = _only(self._by(matched, row, same), node, row, verdict, matched)
+        if window is not None:
+            gap = self._gap(matched, row) if place else self._gap(row, matched)
+            node, row, verdict = _only(gap <= window, node, row, verdict)
+        answered = self._answered(place, step.by)
+        if answered is not None:
+            fine = (verdict != MUST_ANSWER) | self._answers(row, layer.kept[answered][node])
+            node = node[fine]
+        happens[node] = True
+        return happens
+
+
+def _only(which: Array, *arrays: Array) -> tuple[Array, ...]:
+    return arrays if which.all() else tuple(a[which] for a in arrays)
+
+
+def _merge(layer: Layer) -> None:
+    """Make nodes that the rest of the pattern cannot tell apart into one."""
+    keys = np.stack([layer.row, layer.seen, *layer.kept.values()])
+    order = np.lexsort(keys)
+    keys = keys[:, order]
+    new = np.ones(len(order), np.bool_)
+    new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
+    place = np.empty(len(order), np.int64)
+    place[order] = np.cumsum(new) - 1
+    if new.all():
+        return
+    cost = np.full(int(place.max()) + 1, _NO_COST, np.int32)
+    np.minimum.at(cost, place, layer.cost)
+    first = order[new]
+    layer.row, layer.seen, layer.child, layer.cost = layer.row[first], layer.seen[first], place, cost
+    layer.kept = {step: rows[first] for step, rows in layer.kept.items()}
