@@ -63,16 +63,18 @@ class FrameReader:
 
     def __init__(self, path: Path, info: FootageInfo, timeline: Timeline, size: tuple[int, int]):
         self._path, self._info, self._timeline, self._size = path, info, timeline, size
-        self._container = open_footage(path)
-        try:
-            self._stream = self._container.streams.video[0]
-        except IndexError:
-            self._container.close()
-            raise FootageError(f"{path} has no pictures") from None
-        self._stream.thread_type = "AUTO"
-        self._stream.codec_context.thread_count = 2
         self._graph: Any = None
         self._shape: tuple[int, int, str] | None = None
+        self._open()
+
+    def _open(self) -> None:
+        self._container = open_footage(self._path)
+        self._stream = self._container.streams.best("video")
+        if self._stream is None:
+            self._container.close()
+            raise FootageError(f"{self._path} has no pictures")
+        self._stream.thread_type = "AUTO"
+        self._stream.codec_context.thread_count = 2
 
     def __enter__(self) -> FrameReader:
         return self
@@ -129,15 +131,16 @@ class FrameReader:
             yield from decoded
 
     def _numbered(self, aim: int) -> Any:
-        base = self._stream.time_base
-        start = self._info.start_pts
-        ticks = start if aim < 0 else start + int(self._timeline.pts[aim])
+        start, pts = self._info.start_pts, self._timeline.pts
         self._graph = None
-        with contextlib.suppress(av.error.FFmpegError):
-            if aim < 0 and start > 0:
-                ticks = 0
-            self._container.seek(ticks, stream=self._stream, backward=True)
-        pts = self._timeline.pts
+        if aim < 0:
+            # Not every container finds its way back to its beginning; a fresh one is there already.
+            self._container.close()
+            self._open()
+        else:
+            with contextlib.suppress(av.error.FFmpegError):
+                self._container.seek(start + int(pts[aim]), stream=self._stream, backward=True)
+        base = self._stream.time_base
         frame_of = {int(t): i for i, t in enumerate(pts[max(0, aim - 4096) :], start=max(0, aim - 4096))}
         for frame in self._filtered():
             if frame.pts is None:

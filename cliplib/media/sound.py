@@ -49,9 +49,9 @@ def read_sound(path: Path, info: FootageInfo, start: Fraction, length: int) -> S
         return heard
     origin = info.start_pts * info.time_base + start  # the file's own time of sample 0
     with open_footage(path) as container:
-        if not container.streams.audio:
+        stream = next((s for s in container.streams.audio if s.index == info.audio[0].index), None)
+        if stream is None:
             return heard
-        stream = container.streams.audio[0]
         # MPEG-TS and the like find their place by timestamps that are late for sound; so seek well before.
         with contextlib.suppress(av.error.FFmpegError):
             aim = max(Fraction(0), origin - _LEAD - 1)

@@ -12,8 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from cliplib.media.working import Prepared
+if TYPE_CHECKING:
+    from cliplib.media.working import Prepared
 
 Point = tuple[float, float]
 
