@@ -34,9 +34,9 @@ class Packets:
 
 
 def video_stream(path: Path, container: Any) -> Any:
-    """The stream with the fight in it (a cover picture is none). Raises FootageError."""
-    stream = container.streams.best("video")
-    if stream is None or stream.disposition & av.stream.Disposition.attached_pic:
+    """The first stream of moving pictures; a cover picture is none. Raises FootageError."""
+    stream = next((s for s in container.streams.video if not _is_cover(s)), None)
+    if stream is None:
         what = "only sound" if container.streams.audio else "no moving picture"
         raise FootageError(f"{path} holds {what}; give the video file of the fight")
     context = stream.codec_context
@@ -50,6 +50,10 @@ def video_stream(path: Path, container: Any) -> Any:
             "a side are taken: scale it down first"
         )
     return stream
+
+
+def _is_cover(stream: Any) -> bool:
+    return bool(stream.disposition & av.stream.Disposition.attached_pic)
 
 
 def read_packets(path: Path, container: Any, stream: Any, size: int, progress: Progress) -> Packets:
