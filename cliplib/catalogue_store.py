@@ -42,7 +42,8 @@ class _Connection:
         self.raw.close()
 
     def __del__(self) -> None:
-        self.raw.close()
+        if hasattr(self, "raw"):  # opening may have failed
+            self.raw.close()
 
 
 class Store:
