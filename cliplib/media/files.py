@@ -6,33 +6,66 @@ import contextlib
 import errno
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from cliplib.errors import StorageError
 
+_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG)
+
 
 @contextlib.contextmanager
-def replacing(out: Path) -> Iterator[Path]:
+def replacing(out: Path, *, durable: bool = True) -> Iterator[Path]:
     """A temporary name beside `out`, which becomes `out` if the block ends well and vanishes if not.
 
-    The suffix is kept, since ffmpeg goes by it. Raises StorageError when the disk is full or read-only.
+    The suffix is kept, since ffmpeg goes by it. `durable`: it is on the disk, not only in the system's cache,
+    when it gets its name. Raises StorageError when the disk is full or read-only.
     """
     temporary = out.with_name(
         f".{out.stem}.{os.getpid()}-{threading.get_ident() & 0xFFFFFF:x}.part{out.suffix}"
     )
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        yield temporary
-        with open(temporary, "rb") as written:
-            os.fsync(written.fileno())
-        os.replace(temporary, out)
-    except OSError as problem:
-        if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EROFS):
-            raise StorageError(
-                f"{out} could not be written: {problem.strerror}; make room and run it again"
-            ) from problem
-        raise
+        with writing(out):
+            out.parent.mkdir(parents=True, exist_ok=True)
+            yield temporary
+            if durable:
+                with open(temporary, "rb") as written:
+                    os.fsync(written.fileno())
+            os.replace(temporary, out)
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def writing(out: Path) -> Iterator[None]:
+    """Turns the system's "disk full" and its like into a StorageError about `out`."""
+    try:
+        yield
+    except OSError as problem:
+        if problem.errno not in _DISK:
+            raise
+        cure = "make room" if problem.errno in (errno.ENOSPC, errno.EDQUOT) else "make it writable"
+        raise StorageError(
+            f"{out} could not be written: {problem.strerror}; {cure} and run it again"
+        ) from problem
+
+
+def settle(paths: Iterable[Path]) -> None:
+    """Bring files, and the names they have, from the system's cache to the disk; before something durable, a
+    row of the catalogue say, refers to them. Raises StorageError.
+    """
+    folders = set()
+    try:
+        for path in paths:
+            with open(path, "rb") as file:
+                os.fsync(file.fileno())
+            folders.add(path.parent)
+        for folder in folders:
+            opened = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(opened)
+            finally:
+                os.close(opened)
+    except OSError as problem:
+        raise StorageError(f"{problem.filename or 'clips'} could not be written: {problem}") from problem

@@ -19,7 +19,7 @@ import errno
 import math
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -56,15 +56,13 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class VideoPlan:
-    """Which samples of a video track make a slice, and their new times.
+class Times:
+    """New times for samples in decode order, in ticks `scale` times as fine as the source's.
 
-    `samples`: sample numbers in decode order. `composition`: when each is shown, in the new track's ticks,
-    zero being the earliest decode time. `durations`: between decode times. The clip shows [`start`, `start` +
-    `length`) of composition time. `scale`: new ticks in one of the source's.
+    `composition`: when each is shown, zero being the earliest decode time. `durations`: between decode times.
+    The clip shows [`start`, `start` + `length`) of composition time.
     """
 
-    samples: Ints
     composition: Ints
     durations: Ints
     start: int
@@ -72,10 +70,17 @@ class VideoPlan:
     scale: int
 
     @property
-    def decode(self) -> Ints:
-        times = np.zeros(len(self.samples), np.int64)
-        np.cumsum(self.durations[:-1], out=times[1:])
-        return times
+    def shifts(self) -> Ints:
+        """Composition minus decode times."""
+        return self.composition - (np.cumsum(self.durations) - self.durations)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VideoPlan:
+    """`samples`: which of the source's make a slice, in decode order."""
+
+    samples: Ints
+    times: Times
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,11 +171,13 @@ def plan_video(track: Track, shown: Shown, first: int, last: int) -> VideoPlan:
     key = int(keys[-1])
     samples = np.arange(key, int(wanted.max()) + 1)
     samples = samples[times[samples] >= times[key]]
-    return VideoPlan(samples, *_retime(times[samples], begin, end, track.timescale))
+    return VideoPlan(samples, retime(times[samples], begin, end, track.timescale))
 
 
-def _retime(times: Ints, begin: int, end: int, timescale: int) -> tuple[Ints, Ints, int, int, int]:
-    """New composition times and durations; see VideoPlan for the five."""
+def retime(times: Ints, begin: int, end: int, timescale: int) -> Times:
+    """Times that show just [begin, end) of `times`, the composition times of samples in decode order, and
+    squeeze what lies outside.
+    """
     scale = max(1, -(-FINEST // timescale))
     tick = max(1, timescale * scale // SQUEEZED)
     before, after = times < begin, times >= end
@@ -183,7 +190,7 @@ def _retime(times: Ints, begin: int, end: int, timescale: int) -> tuple[Ints, In
     shift = int((decode - new).max())
     final = tick if after.any() else lead + length - int(decode[-1])
     durations = np.diff(decode, append=decode[-1] + final)
-    return new + shift, durations, lead + shift, length, scale
+    return Times(new + shift, durations, lead + shift, length, scale)
 
 
 def _ranks(times: Ints) -> Ints:
@@ -192,23 +199,19 @@ def _ranks(times: Ints) -> Ints:
     return ranks
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SoundPlan:
-    """Packets [`first`, `last`) of a sound track, and the edit list that plays exactly the clip's part.
-
-    `durations`: of the packets, the last one cut to what is heard. `edits`: as in `TrackOut`.
-    """
-
-    first: int
-    last: int
-    durations: Ints
-    edits: tuple[Edit, ...]
+def movie_span(track: Track, shown: Shown, first: int, last: int) -> tuple[Fraction, Fraction]:
+    """Seconds of the movie at which frames [first, last) begin and end."""
+    times = track.composition[shown.samples]
+    end = int(times[last]) if last < len(times) else shown.end
+    begin = shown.start + Fraction(int(times[first]) - shown.media_start, track.timescale)
+    return begin, begin + Fraction(end - int(times[first]), track.timescale)
 
 
 def plan_sound(
-    track: Track, movie: Movie, begin: Fraction, end: Fraction, timescale: int
-) -> SoundPlan | None:
-    """Sound from `begin` to `end`, seconds of the movie; None when there is none. Pure.
+    track: Track, movie: Movie, span: tuple[Fraction, Fraction], timescale: int
+) -> TrackOut | None:
+    """The packets heard during `span`, seconds of the movie, with an edit list exact to the sample; None when
+    there are none. Offsets are those of the source. Pure.
 
     One packet more comes first, since a packet of transform-coded sound is overlapped with the one before it
     (ISO/IEC 14496-3). `timescale`: ticks a second of the durations in the edit list.
@@ -219,28 +222,46 @@ def plan_sound(
     def position(seconds: Fraction) -> int:
         return media_start + round((seconds - pause) * track.timescale)
 
-    start, stop = max(position(begin), media_start), min(position(end), media_end)
+    begin, end = map(position, span)
+    start, stop = max(begin, media_start), min(end, media_end)
     if start >= stop:
         return None
-    heard = int(np.searchsorted(track.decode, start, side="right")) - 1
-    first = heard
-    while first > 0 and heard - first < 8 and track.decode[heard] - track.decode[first] < _pre_roll(track):
+    first = heard = int(np.searchsorted(track.decode, start, side="right")) - 1
+    while first > 0 and track.decode[heard] - track.decode[first] < _pre_roll(track):
         first -= 1
     last = int(np.searchsorted(track.decode, stop, side="left"))
     durations = track.durations[first:last].copy()
     durations[-1] = min(int(durations[-1]), stop - int(track.decode[last - 1]))
-    silence = round(Fraction(start - position(begin), track.timescale) * timescale)
-    edits = [
-        Edit(round(Fraction(stop - start, track.timescale) * timescale), start - int(track.decode[first]))
-    ]
-    if silence > 0:
-        edits.insert(0, Edit(silence, -1))
-    return SoundPlan(first, last, durations, tuple(edits))
+    silence = round(Fraction(start - begin, track.timescale) * timescale)
+    length = round(Fraction(stop - start, track.timescale) * timescale)
+    edits: tuple[Edit, ...] = (Edit(length, start - int(track.decode[first])),)
+    if silence:
+        edits = (Edit(silence, -1), *edits)
+    return _track_out(track, np.arange(first, last), durations, np.zeros(last - first, np.int64), edits)
 
 
 def _pre_roll(track: Track) -> int:
     """Ticks of sound decoded before what is heard: a packet; 80 ms of Opus (RFC 7845, section 4.6)."""
     return track.timescale * 80 // 1000 if track.codec == b"Opus" else 1
+
+
+def _track_out(
+    track: Track, samples: Ints, durations: Ints, shifts: Ints, edits: tuple[Edit, ...], scale: int = 1
+) -> TrackOut:
+    return TrackOut(
+        kind=track.kind,
+        timescale=track.timescale * scale,
+        stsd=track.stsd,
+        durations=durations,
+        shifts=shifts,
+        sizes=track.sizes[samples],
+        offsets=track.offsets[samples],
+        description=track.description[samples],
+        sync=track.sync[samples],
+        edits=edits,
+        header=track.header,
+        language=track.language,
+    )
 
 
 def plan_slice(movie: Movie, video: Track, shown: Shown, first: int, last: int) -> Slice:
@@ -249,37 +270,17 @@ def plan_slice(movie: Movie, video: Track, shown: Shown, first: int, last: int) 
     Raises as plan_video does.
     """
     plan = plan_video(video, shown, first, last)
-    timescale = video.timescale * plan.scale
-    begin = int(video.composition[shown.samples[first]])
-    starts = shown.start + Fraction(begin - shown.media_start, video.timescale)
-    ends = starts + Fraction(plan.length, timescale)
-    chosen: list[tuple[Track, Ints, Ints, tuple[Edit, ...]]] = [
-        (video, plan.samples, plan.durations, (Edit(plan.length, plan.start),))
-    ]
+    new = plan.times
+    edits = (Edit(new.length, new.start),)
+    tracks = [_track_out(video, plan.samples, new.durations, new.shifts, edits, new.scale)]
+    span = movie_span(video, shown, first, last)
     for track in movie.of_kind(b"soun"):
-        sound = plan_sound(track, movie, starts, ends, timescale)
+        sound = plan_sound(track, movie, span, tracks[0].timescale)
         if sound:
-            chosen.append((track, np.arange(sound.first, sound.last), sound.durations, sound.edits))
-    places = [np.stack([track.offsets[samples], track.sizes[samples]]) for track, samples, *_ in chosen]
-    runs, moved = _gather(places)
-    outs = [
-        TrackOut(
-            kind=track.kind,
-            timescale=timescale if track is video else track.timescale,
-            stsd=track.stsd,
-            durations=durations,
-            shifts=plan.composition - plan.decode if track is video else np.zeros(len(samples), np.int64),
-            sizes=track.sizes[samples],
-            offsets=offsets,
-            description=track.description[samples],
-            sync=track.sync[samples],
-            edits=edits,
-            header=track.header,
-            language=track.language,
-        )
-        for (track, samples, durations, edits), offsets in zip(chosen, moved, strict=True)
-    ]
-    return Slice(header(outs, sum(length for _, length in runs)), runs)
+            tracks.append(sound)
+    runs, moved = _gather([np.stack([track.offsets, track.sizes]) for track in tracks])
+    tracks = [replace(track, offsets=offsets) for track, offsets in zip(tracks, moved, strict=True)]
+    return Slice(header(tracks, sum(length for _, length in runs)), runs)
 
 
 def _gather(places: Sequence[Ints]) -> tuple[tuple[tuple[int, int], ...], list[Ints]]:
