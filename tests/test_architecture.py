@@ -18,6 +18,8 @@ LAYERS = (
     "timebase",
     "models",
     "progress",
+    "proportions",
+    "agreement",
     "settings",
     "vocabulary",
     "phrases",
