@@ -53,9 +53,11 @@ def read_sound(path: Path, info: FootageInfo, start: Fraction, length: int) -> S
         if stream is None:
             return heard
         # MPEG-TS and the like find their place by timestamps that are late for sound; so seek well before.
-        with contextlib.suppress(av.error.FFmpegError):
-            aim = max(Fraction(0), origin - _LEAD - 1)
-            container.seek(int(aim / stream.time_base), stream=stream, backward=True)
+        aim = int((origin - _LEAD - 1) / stream.time_base)
+        # Not back to the very beginning: a seek there misses AAC's priming packet, which the first one needs.
+        if aim > (stream.start_time or 0):
+            with contextlib.suppress(av.error.FFmpegError):
+                container.seek(aim, stream=stream, backward=True)
         position: int | None = None
         for frame in _resampled(container, stream, origin - _LEAD):
             at = round((Fraction(frame.pts) * frame.time_base - origin) * RATE)
