@@ -122,7 +122,7 @@ class FrameReader:
             aim = first - margin
             decoded = self._numbered(aim)
             head = next(decoded, None)
-            if head is None or head[0] <= first or aim < 0:
+            if aim < 0 or (head is not None and head[0] <= first):
                 break
             decoded.close()
             margin *= 8
