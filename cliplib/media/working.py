@@ -69,7 +69,7 @@ def prepare(found: Probe, folder: Path, progress: Progress = silent) -> Prepared
     copy = Path(folder) / f"{found.info.fingerprint}.mp4"
     if copy.exists():
         try:
-            return _with_copy(found, copy, _table_timeline(copy), notes)
+            return _with_copy(found, copy, table_timeline(copy), notes)
         except FootageError:
             copy.unlink()  # spoilt since it was verified
     try:
@@ -124,7 +124,7 @@ def _verified(path: Path, progress: Progress) -> Timeline:
     return made.timeline
 
 
-def _table_timeline(path: Path) -> Timeline:
+def table_timeline(path: Path) -> Timeline:
     """A copy's timeline from its sample tables alone."""
     movie = mp4.read_movie(path)
     track = movie.of_kind(b"vide")[0]
