@@ -20,6 +20,7 @@ LAYERS = (
     "progress",
     "proportions",
     "agreement",
+    "changepoint",
     "settings",
     "vocabulary",
     "phrases",
