@@ -222,6 +222,15 @@ def _verify(out: Path, frames: int) -> None:
         raise MediaError(f"the reel came out with {found} frames and not {frames}; nothing was replaced")
 
 
+def chapters_of(path: Path) -> list[str]:
+    """The titles of a file's chapters, in order; none when it is not there or not readable."""
+    try:
+        with av.open(str(path)) as made:
+            return [str(chapter["metadata"].get("title", "")) for chapter in made.chapters()]
+    except (av.error.FFmpegError, OSError):
+        return []
+
+
 def tags_of(path: Path) -> dict[str, str]:
     """The tags of a file that `join` wrote; empty when it is not there or not readable."""
     try:

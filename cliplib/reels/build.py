@@ -15,7 +15,7 @@ from pathlib import Path
 
 from cliplib.errors import StorageError
 from cliplib.media.files import replacing
-from cliplib.media.joining import JoinPart, join, tags_of
+from cliplib.media.joining import JoinPart, chapters_of, join, tags_of
 from cliplib.progress import Progress, silent
 from cliplib.reels import prepare
 from cliplib.reels.parts import PartReport, ReelPart, ReelReport, ReelSettings
@@ -25,6 +25,7 @@ WORKERS = 2
 CACHE_BYTES = 8 << 30
 _TAG = "comment"
 _SIGN = "clip reel "
+_SHORT = 8  # letters of a part's key in the tag; enough to tell the parts of one reel apart
 
 
 def build(
@@ -44,16 +45,17 @@ def build(
     """
     plan = plan_reel(parts, settings)
     if only_if_changed and digest_of(out) == plan.digest:
-        return _report(plan, out, {}, set(), changed=False)
+        return _report(plan, out, {}, set(), None)
     _make_folder(cache)
     ready, made = _prepare_all(plan, parts, cache, progress)
     ordered = [ready[part.key] for part in plan.parts]
+    changes = _changes(out, plan)
     _check_room(out, ordered)
     joined = [
         JoinPart(files.video, files.sound, part.frames, part.title)
         for part, files in zip(plan.parts, ordered, strict=True)
     ]
-    tags = {"title": settings.title or "Reel", _TAG: _SIGN + plan.digest}
+    tags = {"title": settings.title or "Reel", _TAG: _tag(plan)}
     progress("joining the reel", 0, len(joined))
     with replacing(out) as temporary:
         join(
@@ -64,14 +66,42 @@ def build(
             each=lambda done: progress("joining the reel", done, len(joined)),
         )
     prepare.prune(cache, {part.key for part in plan.parts}, CACHE_BYTES)
-    return _report(plan, out, ready, made, changed=True)
+    return _report(plan, out, ready, made, changes)
 
 
 def digest_of(out: Path) -> str | None:
     """The digest of the plan a reel was built from, as the file itself says; None if it isn't a reel of
     ours."""
     said = tags_of(out).get(_TAG, "")
-    return said.removeprefix(_SIGN) if said.startswith(_SIGN) else None
+    return said.removeprefix(_SIGN).partition(" ")[0] if said.startswith(_SIGN) else None
+
+
+def _tag(plan: ReelPlan) -> str:
+    """What the file says of itself: its digest and the short key of every part."""
+    return _SIGN + " ".join([plan.digest, *(part.key[:_SHORT] for part in plan.parts)])
+
+
+def _changes(out: Path, plan: ReelPlan) -> tuple[str, ...]:
+    """What is different from the reel that lies at `out`; every part has a chapter with its title."""
+    said = tags_of(out).get(_TAG, "")
+    if not said.startswith(_SIGN):
+        return ("new",)
+    keys = said.removeprefix(_SIGN).split(" ")[1:]
+    titles = chapters_of(out)
+    before = (
+        dict(zip(keys, titles, strict=True)) if len(keys) == len(titles) else dict.fromkeys(keys, "a part")
+    )
+    after = {part.key[:_SHORT]: part.title for part in plan.parts}
+    gone = [title for key, title in before.items() if key not in after]
+    came = [title for key, title in after.items() if key not in before]
+    both = sorted(set(gone) & set(came))
+    changes = [f"added: {title}" for title in came if title not in both]
+    changes += [f"removed: {title}" for title in gone if title not in both]
+    changes += [f"shown differently: {title}" for title in both]
+    kept = [key for key in keys if key in after]
+    if kept != [part.key[:_SHORT] for part in plan.parts if part.key[:_SHORT] in before]:
+        changes.append("the order is another")
+    return tuple(changes) or ("the same parts, joined anew",)
 
 
 def _make_folder(cache: Path) -> None:
@@ -151,8 +181,13 @@ def _prepare_all(
 
 
 def _report(
-    plan: ReelPlan, out: Path, ready: dict[str, prepare.Prepared], made: set[str], *, changed: bool
+    plan: ReelPlan,
+    out: Path,
+    ready: dict[str, prepare.Prepared],
+    made: set[str],
+    changes: tuple[str, ...] | None,
 ) -> ReelReport:
+    """`changes` None: the file was left alone."""
     rows, notes = [], []
     for part, start in zip(plan.parts, plan.starts(), strict=True):
         files = ready.get(part.key)
@@ -182,8 +217,9 @@ def _report(
         plan.frames,
         tuple(rows),
         made_now,
-        len(clips) - made_now if changed else len(clips),
-        changed,
+        len(clips) - made_now,
+        changes is not None,
         plan.digest,
         tuple(notes),
+        changes or (),
     )

@@ -164,6 +164,7 @@ class ReelReport:
     changed: bool
     digest: str
     notes: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()  # against the reel that was there before, in English
 
     @property
     def seconds(self) -> float:
@@ -195,4 +196,5 @@ class ReelReport:
                 for part in self.parts
             ],
             "notes": list(self.notes),
+            "changes": list(self.changes),
         }

@@ -7,6 +7,7 @@ written last and says that the other two are whole.
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 import os
 from collections.abc import Callable, Iterator
@@ -16,17 +17,22 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from cliplib.errors import FootageError
 from cliplib.media.files import replacing
 from cliplib.media.frames import FrameReader, Picture, upright_size
 from cliplib.media.joining import Encoding, VideoWriter, samples_before, write_wave
+from cliplib.media.probe import Probe, probe
 from cliplib.media.sound import RATE, Samples, limit, measure, read_sound, silence, stretch
+from cliplib.media.working import Prepared as Footage
+from cliplib.models import FootageInfo
 from cliplib.reels import lettering
 from cliplib.reels.drawings import drawing_overlays
 from cliplib.reels.frame_shape import Frame, fit, region, whole, zoom_between
 from cliplib.reels.parts import ReelPart
 from cliplib.reels.plan import FADE_FRAMES, PlannedPart, Shot, zoom_amounts
+from cliplib.timebase import Timeline
 
 CEILING_DB = -2.0
 """dBTP before AAC, which may add a little: the encoded reel stays under EBU R 128's -1."""
@@ -187,9 +193,9 @@ def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding) -> Iterator[Pic
 
 def _read(clip: ReelPart, shot: Shot, size: tuple[int, int]) -> Iterator[tuple[int, Picture]]:
     """(source frame, its picture) for each frame of the shot; each is decoded once."""
-    footage = clip.source
+    path, info, timeline = _decoded_from(clip.source)
     wanted = sorted(set(shot.frames))
-    with FrameReader(footage.original, footage.info, footage.timeline, size) as reader:
+    with FrameReader(path, info, timeline, size) as reader:
         decoded = reader.read(wanted)
         number, picture = -1, None
         for frame in shot.frames:
@@ -197,15 +203,30 @@ def _read(clip: ReelPart, shot: Shot, size: tuple[int, int]) -> Iterator[tuple[i
                 try:
                     number, picture = next(decoded)
                 except StopIteration:
-                    raise FootageError(f"frame {frame} of {footage.original} cannot be decoded") from None
+                    raise FootageError(f"frame {frame} of {path} cannot be decoded") from None
             assert picture is not None
             yield frame, picture
 
 
+def _decoded_from(footage: Footage) -> tuple[Path, FootageInfo, Timeline]:
+    """The original, as it is the best there is; the copy where the original has moved, or is one of those
+    whose decoded frames do not say when they are shown."""
+    copy = footage.sliced
+    unsure = footage.info.container == "avi" and footage.info.video_codec == "h264"
+    if copy not in (None, footage.original) and (unsure or not footage.original.exists()):
+        assert copy is not None
+        found = _probed(copy, copy.stat().st_mtime_ns)
+        return found.path, found.info, found.timeline
+    return footage.original, footage.info, footage.timeline
+
+
+@functools.lru_cache(maxsize=32)
+def _probed(path: Path, _changed: int) -> Probe:
+    return probe(path)
+
+
 def _place(source: Picture, canvas: Picture, frame: Frame) -> None:
     """The part of `source` that is seen, mirrored if so wished, into the box on the canvas."""
-    from PIL import Image
-
     box = frame.box
     for number, (there, here) in enumerate(
         zip(lettering.planes(source), lettering.planes(canvas), strict=True)
@@ -250,11 +271,11 @@ def _sound(
 
 
 def _shot_sound(clip: ReelPart, shot: Shot, length: int) -> Samples:
-    footage = clip.source
+    path, info, _ = _decoded_from(clip.source)
     if shot.speed == 1:
-        return read_sound(footage.original, footage.info, shot.start, length)
+        return read_sound(path, info, shot.start, length)
     needed = int(length * shot.speed) + RATE // 10
-    return stretch(read_sound(footage.original, footage.info, shot.start, needed), shot.speed, length)
+    return stretch(read_sound(path, info, shot.start, needed), shot.speed, length)
 
 
 def level(samples: Samples, target: float) -> tuple[Samples, float | None, float | None, str]:
