@@ -29,7 +29,10 @@ import numpy.typing as npt
 SECOND = 1_000_000
 """Microseconds in a second."""
 
-_TIME = re.compile(r"(?:(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,4}):)?(?P<s>\d{1,7})(?:[.,](?P<f>\d{1,12}))?")
+# ASCII: a clock has the digits 0 to 9, and Unicode's others would pass for them.
+_TIME = re.compile(
+    r"(?:(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,4}):)?(?P<s>\d{1,7})(?:[.,](?P<f>\d{1,12}))?", re.ASCII
+)
 
 
 def parse_time(text: str) -> int:
@@ -39,7 +42,9 @@ def parse_time(text: str) -> int:
     """
     match = _TIME.fullmatch(text.strip())
     if match is None:
-        raise ValueError(f"“{text.strip()}” is not a time; write seconds (72.4), m:ss (1:12.4) or h:mm:ss")
+        raise ValueError(
+            f"“{text.strip()[:40]}” is not a time; write seconds (72.4), m:ss (1:12.4) or h:mm:ss"
+        )
     hours, minutes, seconds = int(match["h"] or 0), int(match["m"] or 0), int(match["s"])
     if match["m"] is not None and seconds > 59:
         raise ValueError(f"“{text.strip()}” has {seconds} seconds after the colon; at most 59 fit")
