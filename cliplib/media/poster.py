@@ -28,8 +28,7 @@ class Posters:
             posters.write(frame, out)
 
     Of a file that can be sliced, only the pictures that the wanted one refers to are decoded: those between
-    it and the key picture before it, without the ones that nothing refers to. Other footage is read as a whole
-    from the key picture on.
+    it and the key picture before it, without the ones that nothing refers to.
     """
 
     def __init__(self, prepared: Prepared):
