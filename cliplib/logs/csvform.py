@@ -169,4 +169,4 @@ def _row(
         if header[index] in COLUMNS:
             cells[header[index]] = cell
     if cells:
-        found.rows.append(row_of(source.line_of(offset), offset, cells))
+        found.rows.append(row_of(source, offset, cells))

@@ -41,7 +41,7 @@ def read_jsonl(source: Source) -> Rows:
             found.problems.append(refused.problem)
             continue
         if cells:
-            found.rows.append(row_of(index + 1, start, cells))
+            found.rows.append(row_of(source, start, cells))
     return found
 
 

@@ -48,13 +48,21 @@ class Part:
 class Row:
     """`cells`: the values that are not empty, by column; `span_us`: a cue's in and out."""
 
-    line: int
+    source: Source
     offset: int
     cells: dict[str, Cell]
     parts: tuple[Part, ...]
     span_us: tuple[int, int] | None = None
     note: str = ""
     name: str = ""
+
+    @property
+    def line(self) -> int:
+        return self.source.line_of(self.offset)
+
+    def problem(self, message: str) -> Problem:
+        """A problem with the row as a whole, shown at its beginning."""
+        return self.source.problem(self.offset, message)
 
 
 @dataclass(slots=True)
@@ -76,8 +84,8 @@ def stripped(text: str, source: Source, start: int, place: Callable[[int], int] 
     return Cell(bare, source, place(shift), lambda index: place(index + shift))
 
 
-def row_of(line: int, offset: int, cells: dict[str, Cell]) -> Row:
+def row_of(source: Source, offset: int, cells: dict[str, Cell]) -> Row:
     """The row of a CSV record or JSON object."""
     action = cells.get("action")
     parts = (Part(action, cells.get("fighter")),) if action else ()
-    return Row(line, offset, cells, parts)
+    return Row(source, offset, cells, parts)

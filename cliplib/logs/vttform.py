@@ -1,7 +1,7 @@
-"""WebVTT (W3C Candidate Recommendation, section 4 "Syntax"): a cue is an exchange, its times the clip's in and out.
+"""WebVTT (W3C Candidate Recommendation, section 4 "Syntax"): a cue is an exchange, its times the clip's own.
 
-Times are read by the syntax for authors, not by the forgiving rules for players: `[hh:]mm:ss.ttt`, minutes and
-seconds up to 59, exactly three decimals, the end after the start. In a cue's text a voice span names the
+Times are read by the syntax for authors, not by the forgiving rules for players: `[hh:]mm:ss.ttt`, minutes
+and seconds up to 59, exactly three decimals, the end after the start. In a cue's text a voice span names the
 fighter, a timestamp (`<00:00:15.200>`) says when the action after it begins, `<c.note>` holds a note and
 `<c.exchange>` the exchange's name; other tags are passed over. Settings, identifiers, comments, styles and
 regions are too.
@@ -21,7 +21,7 @@ _LINE = re.compile(r"[^\r\n]*+")
 _SKIPPED = re.compile(r"NOTE(?:[ \t].*)?|STYLE[ \t]*|REGION[ \t]*")
 _TIMINGS = re.compile(r"(\S+)([ \t]*)-->([ \t]*)(\S+)(?:[ \t]+.*)?")
 _STAMP = re.compile(r"(?:(\d{2,}):)?(\d{2}):(\d{2})\.(\d{3})", re.ASCII)
-_TOKEN = re.compile(r"<([^>]*)>|&[#0-9A-Za-z]{1,40};|[^<&]+|[<&]", re.DOTALL)
+_PIECE = re.compile(r"<([^>]*)>|&[#0-9A-Za-z]{1,40};|[^<&]+|[<&]", re.DOTALL)
 _MOST_HOURS = 1000
 
 
@@ -137,15 +137,8 @@ def _cue(source: Source, lines: list[str], timing: int, end: int) -> Row:
         raise Refused(source.problem(text_start, f"this cue has more than {LONGEST_ROW:,} characters"))
     told = _Told(source, (span[0], span[1]))
     told.read(text, text_start)
-    return Row(
-        timing + 1,
-        start,
-        {},
-        tuple(told.parts),
-        (span[0], span[1]),
-        " ".join(told.notes),
-        " ".join(told.names),
-    )
+    notes, names = "\n".join(told.notes), " ".join(told.names)
+    return Row(source, start, {}, tuple(told.parts), told.span, notes, names)
 
 
 @dataclass(slots=True)
@@ -166,19 +159,19 @@ class _Told:
     places: list[int] = field(default_factory=list)
 
     def read(self, text: str, start: int) -> None:
-        for match in _TOKEN.finditer(text):
-            token, at = match[0], start + match.start()
+        for match in _PIECE.finditer(text):
+            piece, at = match[0], start + match.start()
             if match[1] is not None:
                 self._tag(match[1], at)
-            elif token == "<":
+            elif piece == "<":
                 raise Refused(
                     self.source.problem(at, "“<” begins a tag that is never closed; write &lt; for the sign")
                 )
-            elif token[0] == "&" and len(token) > 1:
-                self._add(html.unescape(token), [at] * len(html.unescape(token)))
+            elif piece[0] == "&" and len(piece) > 1:
+                self._add(html.unescape(piece), [at] * len(html.unescape(piece)))
             else:
                 self._add(
-                    re.sub(r"\r\n|\r|\n", lambda end: " " * len(end[0]), token), range(at, at + len(token))
+                    re.sub(r"\r\n|\r|\n", lambda end: " " * len(end[0]), piece), range(at, at + len(piece))
                 )
         self._close_part()
 
@@ -186,14 +179,14 @@ class _Told:
         self.text.append(text)
         self.places.extend(places)
 
-    def _take(self) -> Cell | None:
-        """The text gathered so far, bare of white space and commas around it."""
+    def _take(self, around: str) -> Cell | None:
+        """The text gathered so far, bare of what surrounds it."""
         text, places = "".join(self.text), self.places
         self.text, self.places = [], []
-        bare = text.strip(" \t,;")
+        bare = text.strip(around)
         if not bare:
             return None
-        first = len(text) - len(text.lstrip(" \t,;"))
+        first = len(text) - len(text.lstrip(around))
         places = places[first : first + len(bare)]
         cell = Cell(bare, self.source, places[0], lambda i: places[i] if i < len(places) else places[-1] + 1)
         problem: Problem | None = cell.foreign()
@@ -205,13 +198,13 @@ class _Told:
         if self.kind:
             self._close_aside()
             return
-        cell = self._take()
+        cell = self._take(" \t,;")
         if cell:
             self.parts.append(Part(cell, self.voice, self.time_us))
             self.time_us = None
 
     def _close_aside(self) -> None:
-        cell = self._take()
+        cell = self._take(" \t\r\n")
         if cell and self.kind == "exchange":
             self.names.append(cell.text)
         elif cell and self.voice and self.parts:

@@ -1,0 +1,149 @@
+"""A log file into exchanges: the form's reader, then times, groups and phrases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from cliplib.errors import Problem
+from cliplib.logs.csvform import read_csv
+from cliplib.logs.grouping import Group, group
+from cliplib.logs.jsonform import read_jsonl
+from cliplib.logs.rows import Rows
+from cliplib.logs.source import Refused, load
+from cliplib.logs.telling import Teller
+from cliplib.logs.timing import Timed, place
+from cliplib.logs.vttform import read_vtt
+from cliplib.models import Action, Exchange, FightInfo, Settings
+from cliplib.vocabulary import Vocabulary
+
+READERS = {".csv": read_csv, ".vtt": read_vtt, ".jsonl": read_jsonl}
+MOST_PROBLEMS = 1000
+"""A log with more is the wrong file or misses one quotation mark; the rest would bury the first."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogReading:
+    """The exchanges of the good rows, in order of time, and what is wrong with the others, by line."""
+
+    exchanges: tuple[Exchange, ...]
+    problems: tuple[Problem, ...]
+
+
+def read_log(
+    path: Path, fight: FightInfo, vocabulary: Vocabulary, settings: Settings, *, file_label: str
+) -> LogReading:
+    """Read a log; its form goes by its suffix: .csv, .vtt or .jsonl.
+
+    Never raises on what a file holds: rows that cannot be read become problems and the caller decides.
+    Relations are not derived yet. Times are footage time; see `timing` for rows on a round clock whose bells
+    nobody knows: their actions have negative times, and their exchanges no start and end.
+    """
+    reader = READERS.get(path.suffix.casefold())
+    if reader is None:
+        known = ", ".join(READERS)
+        return LogReading(
+            (), (Problem(file_label, 1, 0, f"no kind of log that is known; there are {known}"),)
+        )
+    try:
+        found = reader(load(path, file_label))
+    except Refused as refused:
+        return LogReading((), (refused.problem,))
+    return read_rows(found, fight, vocabulary, settings, file_label)
+
+
+def read_rows(
+    found: Rows, fight: FightInfo, vocabulary: Vocabulary, settings: Settings, file_label: str
+) -> LogReading:
+    problems = list(found.problems)
+    placed = []
+    for row in found.rows:
+        try:
+            placed.append(place(row, fight))
+        except Refused as refused:
+            problems.append(refused.problem)
+    placed = _on_one_clock(placed, problems)
+    teller = Teller(fight, vocabulary)
+    exchanges = []
+    last_round: int | None = -1
+    for one in group(placed, settings.exchange_gap_us):
+        number = next((row.round for row in one.rows if row.round is not None), None)
+        if number != last_round:
+            teller.bell()
+            last_round = number
+        exchange = _exchange(one, number, teller, settings, problems)
+        if exchange:
+            exchanges.append(exchange)
+    problems.sort(key=lambda problem: (problem.line, problem.column))
+    if len(problems) > MOST_PROBLEMS:
+        more = len(problems) - MOST_PROBLEMS
+        line = problems[MOST_PROBLEMS].line
+        problems = [*problems[:MOST_PROBLEMS], Problem(file_label, line, 0, f"and {more:,} more problems")]
+    return LogReading(tuple(exchanges), tuple(problems))
+
+
+def _on_one_clock(placed: list[Timed], problems: list[Problem]) -> list[Timed]:
+    """Times of the footage and of a clock whose bells nobody knows cannot be put in one order."""
+    footage = [row for row in placed if row.key is not None and not row.on_clock]
+    clock = [row for row in placed if row.on_clock]
+    if not footage or not clock:
+        return placed
+    problems += [
+        row.row.cells["clock"].problem(
+            "other rows give footage time, and nobody knows when this round began; "
+            "write first_bell or round_starts into fight.toml"
+        )
+        for row in clock
+    ]
+    return [row for row in placed if not row.on_clock]
+
+
+def _exchange(
+    one: Group, number: int | None, teller: Teller, settings: Settings, problems: list[Problem]
+) -> Exchange | None:
+    actions: list[Action] = []
+    notes: list[str] = []
+    line, spoilt = 0, False
+    for timed in one.rows:
+        row = timed.row
+        if not row.parts and not ("note" in row.cells or row.note):
+            problems.append(row.problem("tells no action"))
+            spoilt = True
+            continue
+        told, wrong = teller.tell(timed, actions[-1] if actions else None)
+        if wrong:
+            problems += wrong
+            spoilt = True
+            continue
+        actions += told
+        if row.note:
+            notes.append(row.note)
+        if "note" in row.cells and len(told) != 1:
+            notes.append(row.cells["note"].text)
+        line = min(line, row.line) if line else row.line
+    if not actions:
+        if not spoilt:
+            problems.append(one.rows[0].row.problem("this note belongs to no action"))
+        return None
+    span = next((timed.span_us for timed in one.rows if timed.span_us is not None), None)
+    on_clock = any(timed.on_clock for timed in one.rows)
+    start, end = span or ((None, None) if on_clock else extent(actions, settings))
+    return Exchange(tuple(actions), number, start, end, span is not None, one.name, "\n".join(notes), line)
+
+
+def extent(actions: Sequence[Action], settings: Settings) -> tuple[int | None, int | None]:
+    """From the first known time to the latest end. An action without `until` lasts `action_length_us`, and
+    one without a time begins where the one before it ends.
+    """
+    start: int | None = None
+    end: int | None = None
+    cursor: int | None = None
+    for action in actions:
+        begin = action.time_us if action.time_us is not None else cursor
+        if begin is None:
+            continue
+        start = begin if start is None else start
+        cursor = action.until_us if action.until_us is not None else begin + settings.action_length_us
+        end = cursor if end is None else max(end, cursor)
+    return start, end

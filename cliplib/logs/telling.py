@@ -1,0 +1,230 @@
+"""What the rows of one exchange tell: phrases and columns into actions.
+
+Columns complete a phrase and never overrule it: "jab landed" with `missed` in the column `outcome` is a
+mistake to be reported, not a matter of precedence. A more exact word stands (`landed` and "knockdown").
+
+A row that tells several actions gives the time of one of them: the first by the row's `fighter`, or just the
+first. `until` is the end of the last. The others have no time, and are matched by their order alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+from cliplib.errors import Problem
+from cliplib.logs.people import resolve
+from cliplib.logs.rows import Part
+from cliplib.logs.source import Cell, Refused, nearest
+from cliplib.logs.timing import Timed
+from cliplib.models import Action, FightInfo
+from cliplib import phrases
+from cliplib.vocabulary import Vocabulary
+from cliplib.vocabulary.stance import switched
+
+_ARTICLES = frozenset(("the", "a", "an"))
+_FIELDS = ("hand", "side", "target", "outcome", "direction", "place", "range")
+
+
+@dataclass(slots=True)
+class Teller:
+    """Reads rows in order of time and remembers who stands how. Start a new round with `bell`."""
+
+    fight: FightInfo
+    vocabulary: Vocabulary
+    stances: dict[str, str] = field(default_factory=dict)
+
+    def bell(self) -> None:
+        """Fighters come out of their corners in the stance that fight.toml gives them (common practice)."""
+        self.stances = {
+            name: stance for name in self.fight.fighters if (stance := self.fight.stance_of(name)) is not None
+        }
+
+    def tell(self, timed: Timed, before: Action | None) -> tuple[list[Action], list[Problem]]:
+        """The row's actions. `before`: the exchange's last action so far. With problems, there are none."""
+        problems: list[Problem] = []
+        actions: list[Action] = []
+        stances = dict(self.stances)
+        begin = timed.begin_us
+        for index, part in enumerate(timed.row.parts):
+            try:
+                told = self._part(part, timed, stances, actions[-1] if actions else before)
+            except Refused as refused:
+                problems.append(refused.problem)
+                continue
+            except _Unread as unread:
+                problems += unread.problems
+                continue
+            fighter = resolve(part.fighter, self.fight) if part.fighter else None
+            time = part.time_us if part.time_us is not None else begin if index == 0 else None
+            _give_time(told, time, fighter)
+            if part.note:
+                told[-1] = replace(told[-1], note=part.note)
+            actions += told
+            for action in told:
+                if action.fighter and self.vocabulary.is_a(action.technique, "switch stance"):
+                    after = switched(stances.get(action.fighter))
+                    if after:
+                        stances[action.fighter] = after
+        if problems:
+            return [], problems
+        self.stances = stances
+        if actions and timed.until_us is not None:
+            actions[-1] = replace(actions[-1], until_us=timed.until_us)
+        return actions, []
+
+    def _part(
+        self, part: Part, timed: Timed, stances: Mapping[str, str], before: Action | None
+    ) -> list[Action]:
+        fight, cells = self.fight, timed.row.cells
+        fighter = resolve(part.fighter, fight) if part.fighter else None
+        own = self._value(cells, "stance")
+        phrase = part.phrase
+        given = dict(stances)
+        if own and fighter:
+            given[fighter] = own
+        told = phrases.read_log(phrase.text, self.vocabulary, fight, fighter=fighter, stances=given)
+        if told.unread:
+            raise _Unread([_unread(phrase, one.text, one.start, one.meant) for one in told.unread])
+        actions = list(told.actions)
+        if not actions:
+            raise Refused(phrase.problem("tells no action"))
+        if any(action.fighter is None for action in actions):
+            raise Refused(
+                phrase.problem("does not say who; begin with a name, or fill in the column “fighter”")
+            )
+        people = {action.fighter for action in actions}
+        if own and not fighter:
+            if len(people) > 1:
+                raise Refused(cells["stance"].problem("whose? Fill in the column “fighter”, too"))
+            fighter = actions[0].fighter
+            assert fighter is not None
+            given[fighter] = own
+            again = phrases.read_log(phrase.text, self.vocabulary, fight, fighter=fighter, stances=given)
+            actions = list(again.actions)
+        if fighter and fighter not in people and part.fighter:
+            raise Refused(
+                part.fighter.problem(f"“{part.fighter.text}”, but the phrase is about {actions[0].fighter}")
+            )
+        if own:
+            self._check_stance(actions, fighter, own, cells["stance"])
+        # "ducks under the jab", when the jab has a row of its own just before: one jab, not two.
+        implied = fighter is not None and len(actions) > 1 and actions[0].fighter != fighter
+        if implied and before is not None and self._same(before, actions[0]):
+            del actions[0]
+        self._complete(actions, cells, fighter)
+        return actions
+
+    def _same(self, logged: Action, meant: Action) -> bool:
+        is_a = self.vocabulary.is_a
+        return (
+            logged.fighter == meant.fighter
+            and (is_a(logged.technique, meant.technique) or is_a(meant.technique, logged.technique))
+            and all(
+                getattr(meant, name) in (None, getattr(logged, name)) or getattr(logged, name) is None
+                for name in ("hand", "side", "target")
+            )
+        )
+
+    # --- columns -----------------------------------------------------------------------------------------
+
+    def _value(self, cells: Mapping[str, Cell], column: str) -> str | None:
+        """A column's term of the vocabulary, whatever way it is said."""
+        cell = cells.get(column)
+        if cell is None:
+            return None
+        said = tuple(word for word in cell.text.casefold().split() if word not in _ARTICLES)
+        ways = _ways(self.vocabulary, column)
+        if said not in ways:
+            known = list(dict.fromkeys(ways.values()))
+            near = nearest(" ".join(said), [" ".join(way) for way in ways])
+            raise Refused(
+                cell.problem(f"“{cell.text[:60]}” is no {column}; there are {', '.join(known)}", near)
+            )
+        return ways[said]
+
+    def _check_stance(self, actions: list[Action], fighter: str | None, own: str, cell: Cell) -> None:
+        said = next(
+            (one.stance for one in actions if one.fighter == fighter and "stance" not in one.inferred), None
+        )
+        if said is not None and said != own:
+            raise Refused(cell.problem(f"“{own}”, but the phrase says {said}"))
+        for index, action in enumerate(actions):
+            if action.fighter != fighter:
+                continue
+            if action.stance == own or action.stance is None:
+                kept = tuple(name for name in action.inferred if name != "stance")
+                actions[index] = replace(action, stance=own, inferred=kept)
+
+    def _complete(self, actions: list[Action], cells: Mapping[str, Cell], fighter: str | None) -> None:
+        for column in ("outcome", "target"):
+            value = self._value(cells, column)
+            if value is not None:
+                self._set_one(actions, column, value, cells[column], fighter if "fighter" in cells else None)
+        place = self._value(cells, "place")
+        if place is not None:
+            for index, action in enumerate(actions):
+                if action.place not in (None, place):
+                    raise Refused(cells["place"].problem(f"“{place}”, but the phrase says {action.place}"))
+                actions[index] = replace(action, place=place)
+        if "note" in cells and len(actions) == 1:
+            actions[0] = replace(actions[0], note=cells["note"].text)
+
+    def _set_one(
+        self, actions: list[Action], column: str, value: str, cell: Cell, fighter: str | None
+    ) -> None:
+        """Give the row's one punch (the fighter's, if a fighter is given) an outcome or a target."""
+        about = [
+            index
+            for index, action in enumerate(actions)
+            if self.vocabulary.is_punch(action.technique)
+            or (column == "target" and self.vocabulary.kind(action.technique) == "feint")
+        ]
+        if not about:
+            raise Refused(cell.problem(f"the row tells no punch that could have {_a(column)} {column}"))
+        mine = [index for index in about if actions[index].fighter == fighter] if fighter else []
+        open_ = [index for index in mine or about if getattr(actions[index], column) is None]
+        if len(open_) > 1 or (not open_ and len(mine or about) > 1):
+            raise Refused(
+                cell.problem(f"of which punch? The row tells several: say the {column} in the phrase")
+            )
+        index = open_[0] if open_ else (mine or about)[0]
+        said = getattr(actions[index], column)
+        if column == "outcome" and said is not None:
+            if said in self.vocabulary.outcome_family(value):
+                return
+            if value in self.vocabulary.outcome_family(said):
+                said = None
+        if said not in (None, value):
+            raise Refused(cell.problem(f"“{value}”, but the phrase says {said}"))
+        kept = tuple(name for name in actions[index].inferred if name != column)
+        changes = {column: value}
+        actions[index] = replace(actions[index], inferred=kept, **changes)  # type: ignore[arg-type]
+
+
+class _Unread(Exception):
+    def __init__(self, problems: list[Problem]):
+        self.problems = problems
+        super().__init__()
+
+
+def _unread(phrase: Cell, text: str, start: int, meant: tuple[str, ...]) -> Problem:
+    return phrase.problem(f"“{text[:60]}” is not understood", meant[0] if meant else "", start)
+
+
+def _give_time(actions: list[Action], time_us: int | None, fighter: str | None) -> None:
+    if time_us is None:
+        return
+    index = next((i for i, action in enumerate(actions) if fighter and action.fighter == fighter), 0)
+    actions[index] = replace(actions[index], time_us=time_us)
+
+
+def _a(word: str) -> str:
+    return "an" if word[0] in "aeiou" else "a"
+
+
+@lru_cache(maxsize=32)
+def _ways(vocabulary: Vocabulary, category: str) -> dict[tuple[str, ...], str]:
+    ways = {lexeme.words: lexeme.value for lexeme in vocabulary.lexemes if lexeme.category == category}
+    return {**ways, **{tuple(value.split()): value for value in ways.values()}}

@@ -1,0 +1,196 @@
+"""When a row happened: its values checked against the fight's rounds and put on one clock.
+
+Where the bells are known, everything is footage time. Where they are not (no footage yet, no first bell), a
+row that gives round and clock keeps what the clock showed, *negated*: the clock counts down, so -151 s (2:31
+left) comes before -150 s, and gaps and order hold. Nothing can be cut from such times; once the bells are in
+fight.toml, reading the log again turns them into footage time.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from cliplib.logs.rows import Row
+from cliplib.logs.source import Cell, Refused
+from cliplib.models import FightInfo
+from cliplib.timebase import SECOND, RoundClock, format_time, parse_time
+
+_LAST_US = 100 * 3600 * SECOND
+_SAME_US = SECOND  # a ringside clock shows whole seconds, so `time` and `clock` may differ by one
+_ROUND = re.compile(r"(?:r(?:ound)?\s*)?(\d{1,3})", re.IGNORECASE | re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A row and when it happened. `on_clock`: times are of the round clock, negated, and not footage time."""
+
+    row: Row
+    round: int | None = None
+    begin_us: int | None = None
+    until_us: int | None = None
+    span_us: tuple[int, int] | None = None
+    on_clock: bool = False
+    name: str = ""
+
+    @property
+    def key(self) -> tuple[int, int] | None:
+        """What rows sort by; None without a time."""
+        begin = self.begin_us if self.begin_us is not None else self.span_us and self.span_us[0]
+        if begin is None:
+            return None
+        return ((self.round or 0) if self.on_clock else 0, begin)
+
+
+def place(row: Row, fight: FightInfo) -> Timed:
+    """The row with its times. Raises Refused with the first thing about them that cannot be."""
+    return _Placing(row, fight).place()
+
+
+class _Placing:
+    def __init__(self, row: Row, fight: FightInfo):
+        self.row, self.fight = row, fight
+        known = bool(fight.round_starts_us) and fight.round_us is not None
+        self.clock = RoundClock(fight.round_starts_us, fight.round_us or 0) if known else None
+
+    def place(self) -> Timed:
+        cells = self.row.cells
+        number = self._round()
+        time = self._time("time")
+        left = self._time("clock")
+        if left is not None and time is None and number is None:
+            raise Refused(cells["clock"].problem("a clock needs its round; fill in the column “round”"))
+        on_clock = False
+        begin = time
+        if left is not None and number is not None:
+            told = self._from_clock(number, left, cells["clock"])
+            if time is None:
+                begin, on_clock = told, self.clock is None
+            elif self.clock and abs(told - time) > _SAME_US:
+                there = self.clock.from_footage(time)
+                shown = f"round {there[0]} with {format_time(there[1])} left" if there else "between rounds"
+                raise Refused(
+                    cells["clock"].problem(f"does not fit the time {format_time(time)}, which is {shown}")
+                )
+        if time is not None:
+            number = self._round_of(time, number, cells["time"])
+        span = self.row.span_us or self._span()
+        if span is not None:
+            number = self._round_of_span(span, number)
+        until = self._until(begin, number)
+        name = cells["exchange"].text if "exchange" in cells else self.row.name
+        return Timed(self.row, number, begin, until, span, on_clock, name)
+
+    def _time(self, column: str) -> int | None:
+        cell = self.row.cells.get(column)
+        if cell is None:
+            return None
+        try:
+            if cell.text.startswith(("-", "−")):
+                raise ValueError(
+                    f"“{cell.text[:40]}” is negative; times count from the footage's first frame"
+                )
+            us = parse_time(cell.text[:60])
+        except ValueError as error:
+            raise Refused(cell.problem(str(error))) from error
+        if us > _LAST_US:
+            raise Refused(cell.problem(f"{format_time(us)} is longer than any footage of a fight"))
+        return us
+
+    def _round(self) -> int | None:
+        cell = self.row.cells.get("round")
+        if cell is None:
+            return None
+        match = _ROUND.fullmatch(cell.text)
+        number = int(match[1]) if match else 0
+        if number < 1:
+            raise Refused(cell.problem(f"“{cell.text[:40]}” is not a round; write its number"))
+        if self.fight.rounds is not None and number > self.fight.rounds:
+            raise Refused(cell.problem(f"round {number} of a fight over {self.fight.rounds} rounds"))
+        if self.clock and number > len(self.clock.starts_us):
+            raise Refused(
+                cell.problem(
+                    f"round {number}, but fight.toml has the bells of {len(self.clock.starts_us)} rounds"
+                )
+            )
+        return number
+
+    def _from_clock(self, number: int, left: int, cell: Cell) -> int:
+        if self.fight.round_us is not None and left > self.fight.round_us:
+            raise Refused(
+                cell.problem(
+                    f"{format_time(left)} on the clock of a round of {format_time(self.fight.round_us)}"
+                )
+            )
+        return self.clock.to_footage(number, left) if self.clock else -left
+
+    def _round_of(self, us: int, number: int | None, cell: Cell) -> int | None:
+        if self.clock is None:
+            return number
+        there = self.clock.from_footage(us)
+        if there is None:
+            raise Refused(cell.problem(self._outside(us)))
+        if number is not None and number != there[0]:
+            raise Refused(
+                self.row.cells["round"].problem(
+                    f"the time {format_time(us)} lies in round {there[0]}, not {number}"
+                )
+            )
+        return there[0]
+
+    def _outside(self, us: int) -> str:
+        assert self.clock is not None
+        starts = self.clock.starts_us
+        if us < starts[0]:
+            return f"{format_time(us)} is before the first bell ({format_time(starts[0])})"
+        number = sum(1 for start in starts if start <= us)
+        end = self.clock.span(number)[1]
+        where = "after the last bell" if number == len(starts) else f"in the rest after round {number}"
+        return f"{format_time(us)} lies {where} ({format_time(end)})"
+
+    def _span(self) -> tuple[int, int] | None:
+        first, last = self._time("in"), self._time("out")
+        if first is None and last is None:
+            return None
+        cell = self.row.cells["in" if last is None else "out"]
+        if first is None or last is None:
+            raise Refused(cell.problem("“in” and “out” belong together"))
+        if first >= last:
+            raise Refused(cell.problem("“out” must come after “in”"))
+        return first, last
+
+    def _round_of_span(self, span: tuple[int, int], number: int | None) -> int | None:
+        """The round a clip lies in: the first that it shares a moment with."""
+        if self.clock is None or number is not None:
+            return number
+        for one in range(1, len(self.clock.starts_us) + 1):
+            start, end = self.clock.span(one)
+            if span[0] <= end and span[1] > start:
+                return one
+        message = f"the clip touches no round: {self._outside(span[0])}"
+        cell = self.row.cells.get("in")
+        problem = cell.problem(message) if cell else self.row.problem(message)
+        raise Refused(problem)
+
+    def _until(self, begin: int | None, number: int | None) -> int | None:
+        """`until` is on the clock that the row's beginning is on."""
+        until = self._time("until")
+        if until is None:
+            return None
+        cell = self.row.cells["until"]
+        if begin is None:
+            raise Refused(cell.problem("an end without a beginning; fill in “time”, or “round” and “clock”"))
+        if "time" not in self.row.cells and number is not None:
+            until = self._from_clock(number, until, cell)
+            if until < begin:
+                raise Refused(cell.problem("the clock counts down, so “until” cannot be more than “clock”"))
+            return until
+        if until < begin:
+            raise Refused(
+                cell.problem(f"ends at {format_time(until)}, before it begins ({format_time(begin)})")
+            )
+        if self.clock and number is not None and number < len(self.clock.starts_us):
+            bell = self.clock.starts_us[number]
+            if until > bell:
+                raise Refused(cell.problem(f"{format_time(until)} lies in round {number + 1}"))
+        return until
