@@ -31,7 +31,8 @@ so that leading pictures of an open group, which cannot be decoded after a seek,
 
 def open_footage(path: Path) -> Any:
     """An input container that reads this one local file and nothing else."""
-    return av.open(local(path), options={"protocol_whitelist": PROTOCOLS, "format_whitelist": FORMATS})
+    only = {"protocol_whitelist": PROTOCOLS, "format_whitelist": FORMATS}
+    return av.open(local(path), options=only, metadata_errors="replace")
 
 
 def upright_size(info: FootageInfo) -> tuple[int, int]:
