@@ -156,9 +156,10 @@ class _Form:
         """Where a key stands. tomllib does not tell, so it is looked for as people write it."""
         text = self.source.text
         start, end = 0, len(text)
-        if table:
-            headers = list(re.finditer(rf"(?m)^[ \t]*\[+[ \t]*({re.escape(table)})[ \t]*\]+", text))
-            inline = re.search(rf"(?m)^[ \t]*({re.escape(table)})[ \t]*=", text)
+        if table or _is_table(self.tables.get(key)):
+            name = re.escape(table or key)
+            headers = list(re.finditer(rf"(?m)^[ \t]*\[+[ \t]*({name})[ \t]*\]+", text))
+            inline = re.search(rf"(?m)^[ \t]*({name})[ \t]*=", text)
             if headers:
                 header = headers[min(index, len(headers) - 1)]
                 after = re.compile(r"(?m)^[ \t]*\[").search(text, header.end())
@@ -168,9 +169,9 @@ class _Form:
                 start, end = inline.start(1), line_end if line_end >= 0 else end
             else:
                 return None
-        if not key:
-            return start if table else None
-        found = re.compile(rf"(?m)(?:^|[{{,\]\n])[ \t]*([\"']?{re.escape(key)}[\"']?)[ \t]*=").search(
+            if not table or not key:
+                return start
+        found = re.compile(rf"(?m)(?:^|[{{,])[ \t]*([\"']?{re.escape(key)}[\"']?)[ \t]*=").search(
             text, start, end
         )
         if found:
@@ -362,3 +363,9 @@ def _log_file(form: _Form, folder: Path, index: int, file: str) -> Path:
         )
         form.wrong("log", "file", f"“{file}” is not in the fight folder", near, index)
     return path
+
+
+def _is_table(value: object) -> bool:
+    return isinstance(value, dict) or (
+        isinstance(value, list) and any(isinstance(one, dict) for one in value)
+    )
