@@ -63,6 +63,8 @@ def read_rows(
             placed.append(place(row, fight))
         except Refused as refused:
             problems.append(refused.problem)
+            # A wrong time is no reason to keep quiet about the phrase until the time is right.
+            problems += Teller(fight, vocabulary).tell(Timed(row), None)[1]
     placed = _on_one_clock(placed, problems)
     teller = Teller(fight, vocabulary)
     exchanges = []

@@ -13,13 +13,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
+from cliplib import phrases
 from cliplib.errors import Problem
 from cliplib.logs.people import resolve
 from cliplib.logs.rows import Part
 from cliplib.logs.source import Cell, Refused, nearest
 from cliplib.logs.timing import Timed
 from cliplib.models import Action, FightInfo
-from cliplib import phrases
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched
 
@@ -139,9 +139,10 @@ class Teller:
         if said not in ways:
             known = list(dict.fromkeys(ways.values()))
             near = nearest(" ".join(said), [" ".join(way) for way in ways])
-            raise Refused(
-                cell.problem(f"“{cell.text[:60]}” is no {column}; there are {', '.join(known)}", near)
-            )
+            message = f"“{cell.text[:60]}” is no {column}; there are {', '.join(known)}"
+            if cell.source.label.casefold().endswith(".csv") and len(said) > 1:
+                message += ". A phrase with a comma needs quotation marks around it"
+            raise Refused(cell.problem(message, near))
         return ways[said]
 
     def _check_stance(self, actions: list[Action], fighter: str | None, own: str, cell: Cell) -> None:
