@@ -386,13 +386,16 @@ def _clip_row(row: Sequence[Any], actions: tuple[Action, ...], root: Path) -> Cl
     clock = None
     if start_us is not None and round_us is not None:
         clock = RoundClock(tuple(json.loads(round_starts)), round_us).from_footage(start_us)
+    clock_us = clock[1] if clock else None
+    if start_us is None and actions and (actions[0].time_us or 0) < 0:
+        clock_us = -(actions[0].time_us or 0)  # see logs.timing: a clock whose bell nobody knows
     return ClipRow(
         id=exchange_id,
         fight=title,
         fight_id=fight_id,
         date=datetime.date.fromisoformat(date) if date else None,
         round=round_no,
-        clock_us=clock[1] if clock else None,
+        clock_us=clock_us,
         start_us=in_us if clip_start is None else clip_start,
         end_us=out_us if clip_end is None else clip_end,
         start_frame=first,

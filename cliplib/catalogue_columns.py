@@ -11,7 +11,8 @@ import numpy.typing as npt
 from cliplib.catalogue_store import Store, batches, marks
 
 MISSING = -1
-"""What an integer column holds where the log says nothing; no time, round or index is ever negative."""
+"""What an integer column holds where the log says nothing; no round, index or footage time is ever negative.
+(An action whose place in the footage nobody knows yet has a negative time; see logs.timing.)"""
 
 _INT_COLUMNS = (
     "exchange_id", "position", "fight_id", "round", "fighter_id", "time_us", "until_us", "answers",

@@ -12,7 +12,7 @@ import hashlib
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib import resources
 from pathlib import Path
@@ -268,18 +268,18 @@ class Ingest:
         total = sum(len(f.work.jobs) for f in ready if f.work and cut and f.located.path)
         done = 0
         for fight in ready:
-            work = fight.work
-            if work is None:
+            if fight.work is None:
                 continue
-            if cut and work.jobs and fight.located.path is not None:
+            jobs = len(fight.work.jobs)
+            if cut and jobs and fight.located.path is not None:
                 self._guarded(fight, partial(self._cut, fight, done, total))
-                done += len(work.jobs)
+                done += jobs
             else:
-                fight.report.waiting = len(work.jobs)
-            if work.gone:
-                self.catalogue.remove_clips(work.gone)
-            clips = self.catalogue.clips(work.fight_id)
-            fight.report.clips_removed = ingest_cut.sweep_fight(self.root, work.fight_id, clips)
+                fight.report.waiting = jobs
+            if fight.work.gone:
+                self.catalogue.remove_clips(fight.work.gone)
+            clips = self.catalogue.clips(fight.work.fight_id)
+            fight.report.clips_removed = ingest_cut.sweep_fight(self.root, fight.work.fight_id, clips)
 
     def _plan(self, fight: _Fight) -> None:
         fight_id, located = fight.report.fight_id, fight.located
@@ -298,23 +298,30 @@ class Ingest:
         )
 
     def _cut(self, fight: _Fight, before: int, total: int) -> None:
-        located, work, report = fight.located, fight.work, fight.report
-        assert work is not None
+        located, report = fight.located, fight.report
+        assert fight.work is not None
         assert located.path is not None
         assert located.info is not None
         assert located.timeline is not None
         probe = Probe(located.path, located.info, located.timeline)
         prepared = prepare(probe, self.root / ingest_cut.WORKING, self.progress)
         self.catalogue.set_footage(
-            work.fight_id,
+            fight.work.fight_id,
             located.path,
-            located.info,
-            located.timeline,
+            prepared.info,
+            prepared.timeline,
             mtime_ns=located.mtime_ns,
             sliced=prepared.sliced,
             why=prepared.why,
         )
-        done = ingest_cut.carry_out(self.catalogue, self.root, work, prepared, self.progress, before, total)
+        if (
+            prepared.timeline is not located.timeline
+        ):  # decoding showed other frames than the packets promised
+            fight.located = replace(located, info=prepared.info, timeline=prepared.timeline)
+            self._plan(fight)
+        done = ingest_cut.carry_out(
+            self.catalogue, self.root, fight.work, prepared, self.progress, before, total
+        )
         report.cut.update(done.how)
         report.why = [why for why in (prepared.why, *done.why) if why]
         report.did("changed")

@@ -14,6 +14,7 @@ from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import NewClip, StoredClip
 from cliplib.ingest_plan import CutJob, folder_name
 from cliplib.media.cut import Cutter
+from cliplib.media.files import settle
 from cliplib.media.poster import Posters
 from cliplib.media.working import Prepared
 from cliplib.progress import Progress
@@ -114,6 +115,7 @@ def carry_out(
                     progress(stage, before + start + len(rows), total)
             for future in painting:
                 future.result()
+            settle(clips / f"{job.name}.mp4" for job in batch)
             catalogue.put_clips(rows)
             progress(stage, before + start + len(batch), total)
     return done

@@ -1,0 +1,206 @@
+"""What the commands print for people: tables and sentences."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from collections.abc import Iterable, Sequence
+
+import click
+
+from cliplib.library import FightReport, FightRow, IngestReport, ReelReport, what_happens
+from cliplib.models import JSON, ClipRow, Found, Reading
+from cliplib.timebase import format_time
+
+_MOST_VALUES = 8  # of a facet in one line
+
+
+def plain(text: str) -> str:
+    """Text from a log or file name, harmless to a terminal: no control or direction characters."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def as_json(data: JSON | Sequence[JSON]) -> None:
+    unicode = (sys.stdout.encoding or "").casefold().replace("-", "") == "utf8"
+    click.echo(json.dumps(data, ensure_ascii=not unicode, indent=2).encode("utf-8", "replace").decode())
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, give: int) -> None:
+    """Columns as wide as they need to be; column `give` gives way when the terminal is narrow."""
+    cells = [[plain(cell) for cell in row] for row in rows]
+    widths = [max(len(row[i]) for row in (head, *cells)) for i in range(len(head))]
+    room = shutil.get_terminal_size((110, 24)).columns if sys.stdout.isatty() else 10_000
+    over = sum(widths) + 2 * (len(widths) - 1) - room
+    if over > 0:
+        widths[give] = max(12, widths[give] - over)
+    for row in (head, *cells):
+        line = "  ".join(_fit(cell, width) for cell, width in zip(row, widths, strict=True))
+        click.echo(line.rstrip())
+
+
+def _fit(cell: str, width: int) -> str:
+    return cell.ljust(width) if len(cell) <= width else cell[: width - 1] + "…"
+
+
+def reading(read: Reading) -> None:
+    click.echo(f"Read as: {plain(read.said) or 'everything'}")
+    for choice in read.choices:
+        others = "; ".join(f"for {what} say “{phrase}”" for what, phrase in choice.others)
+        click.echo(f"  “{choice.text}” was taken to mean {choice.taken}{'; ' + others if others else ''}")
+    for note in read.notes:
+        click.echo(f"  {plain(note)}")
+    for unread in read.unread:
+        meant = " or ".join(f"“{m}”" for m in unread.meant[:3])
+        click.echo(
+            f"  Not understood: “{plain(unread.text)}”, so it is looked for in notes and titles"
+            + (f"; did you mean {meant}?" if meant else "")
+        )
+
+
+def found(result: Found) -> None:
+    """The reading, a page of results, the counts of all of them."""
+    reading(result.reading)
+    shown = len(result.clips)
+    count = f"{result.total} exchange{'' if result.total == 1 else 's'}"
+    if shown < result.total:
+        count += f", {result.offset + 1} to {result.offset + shown} shown" if shown else ", none shown"
+    click.echo(f"{count}\n")
+    if shown:
+        table(
+            ("id", "fight", "round", "clock", "what happened", "outcome"),
+            map(clip_cells, result.clips),
+            give=4,
+        )
+        click.echo()
+    for name, counts in result.facets.items():
+        if counts:
+            values = [f"{plain(value)} {number}" for value, number in list(counts.items())[:_MOST_VALUES]]
+            more = len(counts) - _MOST_VALUES
+            click.echo(f"{name}: {', '.join(values)}{f', and {more} more' if more > 0 else ''}")
+
+
+def clip_cells(clip: ClipRow) -> tuple[str, ...]:
+    last = max(clip.matches[0]) if clip.matches and clip.matches[0] else len(clip.actions) - 1
+    outcome = clip.actions[last].outcome if clip.actions else None
+    return (
+        str(clip.id),
+        clip.fight,
+        "" if clip.round is None else str(clip.round),
+        "" if clip.clock_us is None else format_time(clip.clock_us, 0),
+        what_happens(clip),
+        outcome or "",
+    )
+
+
+def clip(row: ClipRow) -> None:
+    """One clip: where it is from, each action, its file."""
+    place = [row.fight, row.date.isoformat() if row.date else ""]
+    place += [f"round {row.round}" if row.round is not None else ""]
+    place += [f"{format_time(row.clock_us, 0)} left" if row.clock_us is not None else ""]
+    click.echo(plain(", ".join(part for part in place if part)))
+    if row.start_us is not None and row.end_us is not None:
+        frames = f", frames {row.start_frame} to {row.end_frame}" if row.start_frame is not None else ""
+        click.echo(f"{format_time(row.start_us)} to {format_time(row.end_us)} of the footage{frames}")
+    click.echo()
+    cells = [
+        (
+            "" if action.time_us is None or action.time_us < 0 else format_time(action.time_us),
+            action.fighter or "",
+            " ".join(word for word in (action.side or action.hand, action.technique) if word),
+            action.target or "",
+            action.direction or "",
+            (action.outcome or "") + (" (inferred)" if "outcome" in action.inferred else ""),
+            ", ".join(action.roles),
+        )
+        for action in row.actions
+    ]
+    table(("time", "fighter", "action", "target", "direction", "outcome", "roles"), cells, give=1)
+    if row.note:
+        click.echo(f"\nNote: {plain(row.note)}")
+    click.echo(f"\n{row.file}" if row.file else "\nNot cut yet: its footage has not turned up.")
+
+
+def fights(rows: Sequence[FightRow]) -> None:
+    if not rows:
+        click.echo("No fights yet; bring one in with “ingest”.")
+        return
+    cells = [
+        (
+            str(row.id),
+            row.info.date.isoformat() if row.info.date else "",
+            row.title,
+            row.info.red.name,
+            row.info.blue.name,
+            str(row.exchanges),
+            str(row.clips),
+        )
+        for row in rows
+    ]
+    table(("id", "date", "title", "red", "blue", "exchanges", "clips"), cells, give=2)
+
+
+def fight_json(row: FightRow) -> JSON:
+    return {
+        "id": row.id,
+        "title": row.title,
+        "date": row.info.date.isoformat() if row.info.date else None,
+        "event": row.info.event or None,
+        "red": row.info.red.name,
+        "blue": row.info.blue.name,
+        "rounds": row.info.rounds,
+        "winner": row.info.winner,
+        "method": row.info.method,
+        "exchanges": row.exchanges,
+        "clips": row.clips,
+        "folder": str(row.folder),
+        "footage": str(row.footage) if row.footage else None,
+    }
+
+
+def reel(report: ReelReport) -> None:
+    clips = sum(part.clip is not None for part in report.parts)
+    length = format_time(int(report.frames / report.rate) * 1_000_000)
+    click.echo(f"{report.out}: {clips} clips, {length}, {report.width}x{report.height}")
+    for note in report.notes:
+        click.echo(f"  {plain(note)}")
+
+
+def ingest(report: IngestReport) -> None:
+    """A line a fight, then the sum. What is wrong goes to standard error."""
+    for fight in report.fights:
+        click.echo(f"{plain(fight.title)}: {_fight_line(fight)}")
+        for problem in fight.problems:
+            click.echo(problem, err=True)
+        for row in fight.skipped:
+            click.echo(f"left out: {row}", err=True)
+    for title, folder in report.vanished:
+        click.echo(
+            f"{plain(title)}: its folder {folder} is gone; the library keeps the fight "
+            "(“forget” takes it out)",
+            err=True,
+        )
+    cut = sum(sum(fight.cut.values()) for fight in report.fights)
+    count = len(report.fights)
+    click.echo(f"{count} fight{'' if count == 1 else 's'}, {cut} clips cut, {report.seconds:.1f} s")
+
+
+def _fight_line(fight: FightReport) -> str:
+    parts = [fight.status if fight.status != "failed" else "failed, see below"]
+    if fight.fight_id is not None:
+        parts.append(f"{fight.exchanges} exchanges")
+    for count, word in (
+        (fight.exchanges_added if fight.status != "added" else 0, "new"),
+        (fight.exchanges_changed, "changed"),
+        (fight.exchanges_removed, "removed"),
+    ):
+        if count:
+            parts.append(f"{count} {word}")
+    for how, count in sorted(fight.cut.items()):
+        parts.append(f"{count} clips cut" if how == "slice" else f"{count} clips encoded")
+    if fight.waiting:
+        parts.append(f"{fight.waiting} waiting for the footage")
+    if fight.skipped:
+        parts.append(f"{len(fight.skipped)} rows left out")
+    line = ", ".join(parts)
+    return line + "".join(f"\n  {plain(why)}" for why in fight.why)
