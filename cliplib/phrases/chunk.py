@@ -1,0 +1,81 @@
+"""What the grammar builds before anybody is numbered: actions with their modifiers."""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import dataclass, field
+
+LINKS = ("seq", "after", "against", "answer", "setup", "and", "comma", "or")
+"""Kinds of words that tie one action to the next."""
+
+FIELDS = ("hand", "side", "target", "outcome", "role", "direction", "stance", "fighter")
+
+
+@dataclass(slots=True)
+class Proto:
+    """An action being read. `alts`: further values of a field, any of which will do ("left or right hook").
+    `others`: whole other actions of which one will do. `actor`: 0 the subject, 1 the other; set at the end.
+    """
+
+    technique: str = "punch"
+    hand: str | None = None
+    side: str | None = None
+    target: str | None = None
+    outcome: str | None = None
+    role: str | None = None
+    direction: str | None = None
+    stance: str | None = None
+    fighter: str | None = None
+    place: str | None = None
+    range: str | None = None
+    within_us: int | None = None
+    absent: bool = False
+    implied: bool = False
+    alts: dict[str, list[str]] = field(default_factory=dict)
+    others: list[Proto] = field(default_factory=list)
+    actor: int = 0
+
+    def copy(self) -> Proto:
+        return copy.deepcopy(self)
+
+
+@dataclass(slots=True)
+class Absent:
+    """What must not happen before or after a chunk. `other`: done by the other fighter."""
+
+    proto: Proto
+    after: bool
+    other: bool
+
+
+@dataclass(slots=True)
+class Chunk:
+    """An action (or a combination) with its modifiers, what it is done against, and what is done to it.
+
+    `who`: "" the subject, "opponent" somebody else while the subject stays, "other" the other one from now
+    on, "same". `name`: a fighter said before it; `by`: one said after it. `objects`: the other's punches that
+    it defends or counters. `passives`: what the other does to it ("slipped jab").
+    """
+
+    protos: list[Proto] = field(default_factory=list)
+    form: str = ""
+    who: str = ""
+    name: str | None = None
+    by: str | None = None
+    opponent: str | None = None
+    opponent_stance: str | None = None
+    objects: list[Chunk] = field(default_factory=list)
+    passives: list[Proto] = field(default_factory=list)
+    absents: list[Absent] = field(default_factory=list)
+    place: str | None = None
+    range: str | None = None
+    within_us: int | None = None
+    absent: bool = False
+    headless: bool = True
+    role_verb: bool = False
+    aux: bool = False
+    received: bool = False
+    evades: bool = False
+    bare: bool = False  # nothing but an outcome, a target or a passive: goes to the action before it
+    start: int = 0
+    end: int = 0

@@ -1,0 +1,352 @@
+"""Chunks to actions in time order, each with its actor: 0 the subject of the phrase, 1 the other fighter.
+
+after, off, behind    what follows came earlier, by the same fighter; by the other one if this is a counter
+against, over, under  what follows came earlier, by the other fighter
+then, and, commas     keep the order and the fighter; a counter behind a punch is the other fighter's
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from cliplib.phrases.chunk import Chunk, Proto
+from cliplib.phrases.grammar import Parsed
+from cliplib.vocabulary import Vocabulary
+
+_LATER = ("juxta", "comma", "and", "with", "seq", "setup")
+
+
+@dataclass(slots=True)
+class Story:
+    """Actions in time order; `names`: who actors 0 and 1 are; `opponents`: what is said of actor n's opponent."""
+
+    actions: list[Proto] = field(default_factory=list)
+    names: dict[int, str] = field(default_factory=dict)
+    opponents: dict[int, str] = field(default_factory=dict)
+    opponent_stances: dict[int, str] = field(default_factory=dict)
+    leftover: list[str] = field(default_factory=list)
+
+
+class Teller:
+    def __init__(self, vocabulary: Vocabulary, subject: str | None = None):
+        self.v = vocabulary
+        self.story = Story()
+        self.subject = 0
+        if subject:
+            self.story.names[0] = subject
+        self.group = 0  # where the current group of actions begins
+        self.anything = False
+
+    def tell(self, parsed: Parsed) -> Story:
+        pending: tuple[str, Chunk] | None = None
+        links = self._folded(parsed.links)
+        index = 0
+        while index < len(links):
+            link, chunk = links[index]
+            if (
+                not self.story.actions
+                and link in ("after", "against", "answer")
+                and self._fronted(links, index)
+            ):
+                index = self._tell_fronted(links, index)
+                continue
+            if link in ("after", "against", "answer") and self.story.actions:
+                index = self._tell_earlier(links, index)
+                continue
+            self._tell_next(link, chunk)
+            index += 1
+        del pending
+        return self.story
+
+    # --- folding ---------------------------------------------------------------------------------------
+
+    def _folded(self, links: list[tuple[str, Chunk]]) -> list[tuple[str, Chunk]]:
+        """Put chunks that only say something about the one before them into it; join alternatives."""
+        out: list[tuple[str, Chunk]] = []
+        for link, chunk in links:
+            before = out[-1][1] if out else None
+            if before is not None and link == "or" and self._or(before, chunk):
+                continue
+            if before is not None and before.protos and self._belongs(link, before, chunk):
+                continue
+            out.append(("seq" if link == "or" else link, chunk))
+        return out
+
+    def _or(self, before: Chunk, chunk: Chunk) -> bool:
+        if not before.protos or len(chunk.protos) != 1 or chunk.objects:
+            return False
+        first, second = before.protos[-1], chunk.protos[0]
+        if chunk.headless and not second.hand and not second.side and self.v.is_punch(first.technique):
+            second.technique = first.technique
+        for name in ("target", "outcome", "role", "stance", "hand", "side"):
+            mine, theirs = getattr(first, name), getattr(second, name)
+            punches = self.v.is_punch(first.technique) and self.v.is_punch(second.technique)
+            if not punches and name != "stance":
+                continue
+            if mine is None and theirs is not None and name in ("target", "outcome", "role"):
+                setattr(first, name, theirs)
+            elif theirs is None and mine is not None and len(before.protos) == 1:
+                if name in ("hand",) and self.v.hand(second.technique) not in (None, mine):
+                    continue
+                setattr(second, name, mine)
+        first.others.append(second)
+        before.objects.extend(chunk.objects)
+        before.passives.extend(chunk.passives)
+        before.absents.extend(chunk.absents)
+        self._carry(before, chunk)
+        return True
+
+    def _carry(self, before: Chunk, chunk: Chunk) -> None:
+        for name in ("by", "opponent", "opponent_stance", "place", "range", "within_us"):
+            if getattr(before, name) is None:
+                setattr(before, name, getattr(chunk, name))
+
+    def _belongs(self, link: str, before: Chunk, chunk: Chunk) -> bool:
+        if link not in _LATER:
+            return False
+        punch = self.v.is_punch(before.protos[-1].technique)
+        if not chunk.protos and not chunk.objects and not chunk.passives:
+            if chunk.name and before.name is None and before.by is None:
+                before.by = chunk.name
+            elif chunk.name and before.opponent is None:
+                before.opponent = chunk.name
+            self._carry(before, chunk)
+            before.absents.extend(chunk.absents)
+            return True
+        if chunk.absent or not chunk.bare or not punch:
+            return False
+        said = chunk.protos[0]
+        if chunk.passives and said.implied and not (said.target or said.outcome) and not before.passives:
+            before.passives.extend(chunk.passives)  # "jab, gets countered"
+            self._carry(before, chunk)
+            return True
+        last = before.protos[-1]
+        if said.outcome and not said.target and last.outcome is None and not before.passives:
+            last.outcome, last.alts["outcome"] = said.outcome, said.alts.get("outcome", [])
+            before.absents.extend(chunk.absents)
+            self._carry(before, chunk)
+            return True
+        if said.target and (last.target or link != "juxta"):
+            # "jab upstairs then downstairs": the same punch again
+            chunk.protos = [last.copy()]
+            chunk.protos[0].target, chunk.protos[0].outcome = said.target, said.outcome
+            chunk.protos[0].role = None
+            chunk.bare = False
+            return False
+        return False
+
+    # --- actors ----------------------------------------------------------------------------------------
+
+    def _named(self, name: str, suggestion: int) -> int:
+        """The actor of that name; a new name goes to `suggestion` unless that one is somebody else."""
+        for actor, known in self.story.names.items():
+            if known == name:
+                return actor
+        actor = suggestion if suggestion not in self.story.names else 1 - suggestion
+        if actor in self.story.names:
+            self.story.leftover.append(name)
+            return suggestion
+        self.story.names[actor] = name
+        return actor
+
+    def _actor(self, link: str, chunk: Chunk, suggestion: int) -> int:
+        """Who does the chunk; `suggestion` where nothing says."""
+        if chunk.who == "other":
+            suggestion = 1 - self.subject
+        elif chunk.who == "opponent":
+            suggestion = 1 - self.subject
+        elif chunk.who == "same":
+            suggestion = self.subject
+        if chunk.received or chunk.evades:
+            receiver = suggestion
+            if chunk.received and chunk.name:
+                receiver = self._named(chunk.name, suggestion)
+            elif chunk.evades and chunk.name:
+                return self._named(chunk.name, 1 - suggestion)
+            thrower = 1 - receiver
+            return self._named(chunk.by, thrower) if chunk.by else thrower
+        if chunk.name:
+            first = not self.story.actions
+            known = suggestion in self.story.names
+            suggestion = self._named(
+                chunk.name, suggestion if first or known or chunk.who else 1 - suggestion
+            )
+        if chunk.by and chunk.by != chunk.name:
+            suggestion = self._named(chunk.by, suggestion)
+        return suggestion
+
+    def _is_counter(self, chunk: Chunk) -> bool:
+        return bool(chunk.protos) and chunk.protos[0].role == "counter" and not chunk.objects
+
+    # --- telling ---------------------------------------------------------------------------------------
+
+    def _tell_next(self, link: str, chunk: Chunk) -> None:
+        if link in ("juxta", "and", "with") and self.story.actions:
+            pass
+        else:
+            self.group = len(self.story.actions)
+        suggestion = self.subject
+        last = self.story.actions[-1] if self.story.actions else None
+        if (
+            last is not None
+            and self._is_counter(chunk)
+            and chunk.who != "same"
+            and self._flips(link, chunk, last)
+        ):
+            suggestion = 1 - last.actor
+        actor = self._actor(link, chunk, suggestion)
+        self._place(chunk, actor, len(self.story.actions))
+        if not (chunk.received or chunk.evades or chunk.who == "opponent"):
+            self.subject = actor
+        elif chunk.who == "opponent" and not chunk.received:
+            self.subject = 1 - actor
+
+    def _flips(self, link: str, chunk: Chunk, last: Proto) -> bool:
+        return self.v.is_punch(last.technique) and not (
+            link == "and"
+            and chunk.form == "verb"
+            and last.actor == self.subject
+            and last.role is None
+            and False
+        )
+
+    def _place(self, chunk: Chunk, actor: int, at: int) -> int:
+        """Insert the chunk's actions at `at`; returns the place behind them."""
+        new: list[Proto] = []
+        for found in chunk.objects:
+            other = self._object_actor(found, actor)
+            new.extend(self._of(found, other))
+            new.extend(self._done_to(found, other))
+        own = self._of(chunk, actor)
+        if chunk.within_us is not None and own:
+            own[0].within_us = chunk.within_us
+        if len(chunk.objects) > 1 and all(len(o.protos) == 1 for o in chunk.objects) and len(own) == 1:
+            woven: list[Proto] = []
+            for proto in new:
+                woven.extend((proto, own[0].copy()))
+            new = woven
+        else:
+            new.extend(own)
+        for absent in chunk.absents:
+            proto = absent.proto.copy()
+            proto.absent, proto.actor = True, (1 - actor if absent.other else actor)
+            if absent.after:
+                new.append(proto)
+            else:
+                new.insert(len(new) - len(own), proto)
+        new.extend(self._done_to(chunk, actor))
+        if chunk.opponent:
+            self.story.opponents[actor] = chunk.opponent
+        if chunk.opponent_stance:
+            self.story.opponent_stances[actor] = chunk.opponent_stance
+        for proto in new:
+            proto.place = proto.place or chunk.place
+            proto.range = proto.range or chunk.range
+        self.story.actions[at:at] = new
+        return at + len(new)
+
+    def _object_actor(self, found: Chunk, actor: int) -> int:
+        other = 1 - actor
+        name = found.name or found.by
+        if name:
+            if self.story.names.get(actor) == name:
+                self.story.leftover.append(name)
+            else:
+                self._named(name, other)
+        return other
+
+    def _of(self, chunk: Chunk, actor: int) -> list[Proto]:
+        protos = [p.copy() for p in chunk.protos]
+        for proto in protos:
+            proto.actor, proto.absent = actor, chunk.absent
+        return protos
+
+    def _done_to(self, chunk: Chunk, actor: int) -> list[Proto]:
+        done = [p.copy() for p in chunk.passives]
+        for proto in done:
+            proto.actor = 1 - actor
+            if proto.fighter:
+                self._named(proto.fighter, 1 - actor)
+                proto.fighter = None
+        return done
+
+    # --- the order turned round ----------------------------------------------------------------------------
+
+    def _fronted(self, links: list[tuple[str, Chunk]], index: int) -> bool:
+        return index + 1 < len(links)
+
+    def _tell_fronted(self, links: list[tuple[str, Chunk]], index: int) -> int:
+        """“after a missed jab, counter to the body”."""
+        link = links[index][0]
+        stop = index + 1
+        while stop < len(links) and links[stop][0] == "and":
+            stop += 1
+        if stop == len(links):
+            stop = index + 1
+        main = links[stop][1] if stop < len(links) else None
+        other = link != "after" or (
+            main is not None and self._is_counter(main) and not self._own_before_counter(links[index][1])
+        )
+        actor = 1 - self.subject if other else self.subject
+        for _, chunk in links[index:stop]:
+            mine = self._actor("", chunk, actor)
+            if chunk.name and self.story.names.get(self.subject) == chunk.name:
+                pass
+            self._place(chunk, mine, len(self.story.actions))
+        if (
+            link == "answer"
+            and main is not None
+            and main.protos
+            and self.v.is_punch(main.protos[0].technique)
+        ):
+            main.protos[0].role = main.protos[0].role or "counter"
+        if main is not None:
+            self.group = len(self.story.actions)
+            mine = self._actor("", main, self.subject)
+            self._place(main, mine, len(self.story.actions))
+            self.subject = mine
+        return stop + 1
+
+    def _own_before_counter(self, earlier: Chunk) -> bool:
+        """Whether a counter follows one's own doing: a slip, or “missing with the jab”."""
+        if earlier.who or earlier.name:
+            return True
+        if earlier.objects or not earlier.protos:
+            return True
+        if any(not self.v.is_punch(p.technique) for p in earlier.protos):
+            return True
+        return earlier.form == "ing"
+
+    def _tell_earlier(self, links: list[tuple[str, Chunk]], index: int) -> int:
+        """“counter to the body after a missed jab”, “pivots off the lead hook”, “cross over the jab”."""
+        link, chunk = links[index]
+        at = self.group
+        main = self.story.actions[at]
+        for action in self.story.actions[at:]:
+            if not action.absent:
+                main = action
+                break
+        subject = self.subject
+        counter = any(a.role == "counter" and a.actor == subject for a in self.story.actions[at:])
+        stop = index + 1
+        while (
+            stop < len(links)
+            and links[stop][0] == "and"
+            and links[stop][1].form in ("noun", "plural", "ing", "")
+        ):
+            if (links[stop][1].form == "ing") != (chunk.form == "ing"):
+                break
+            stop += 1
+        done_to = bool(chunk.passives) and any(not p.role for p in chunk.passives)
+        other = link != "after" or (counter and not self._own_before_counter(chunk)) or done_to
+        if link == "answer" and self.v.is_punch(main.technique):
+            main.role = main.role or "counter"
+        for _, earlier in links[index:stop]:
+            if not earlier.protos and earlier.opponent:
+                self.story.opponents[subject] = earlier.opponent
+                continue
+            suggestion = 1 - subject if other else subject
+            actor = self._actor("", earlier, suggestion)
+            at = self._place(earlier, actor, at)
+        self.group = at
+        return stop

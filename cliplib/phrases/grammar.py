@@ -1,0 +1,240 @@
+"""Items to chunks: which words belong to which action.
+
+    phrase  := [link] chunk (link chunk)*
+    chunk   := modifier* head (modifier | object | absent | filter)*
+    object  := chunk                        the other's punch: "slips THE JAB", "counters A HOOK with ..."
+    absent  := ("without" | "not") chunk    "without A FEINT before it"
+
+Modifiers stand on both sides of a head, so between two heads something has to say where one action ends: a
+link word, a comma, a modifier whose place in the first is taken, or a head right behind the modifiers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from cliplib.models import Choice, Unread
+from cliplib.phrases import filters
+from cliplib.phrases.chunk import LINKS, Chunk
+from cliplib.phrases.chunker import Chunker
+from cliplib.phrases.lexer import Item
+from cliplib.vocabulary import Vocabulary
+
+_STRENGTH = {
+    "juxta": 0,
+    "comma": 1,
+    "and": 2,
+    "with": 3,
+    "seq": 4,
+    "setup": 5,
+    "after": 6,
+    "against": 7,
+    "answer": 8,
+    "or": 9,
+}
+_ADJECTIVAL = ("hand", "side", "outcome", "role", "stance", "mult", "range", "direction", "top")
+_DEEPEST = 12
+
+
+@dataclass(slots=True)
+class Parsed:
+    """Chunks with the link before each, and what was found beside them."""
+
+    links: list[tuple[str, Chunk]] = field(default_factory=list)
+    rounds: list[filters.Rounds] = field(default_factory=list)
+    dates: list[filters.Dates] = field(default_factory=list)
+    fights: list[str] = field(default_factory=list)
+    stance_match: str | None = None
+    unread: list[Unread] = field(default_factory=list)
+    choices: list[Choice] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+class Parser:
+    def __init__(self, phrase: str, items: Sequence[Item], vocabulary: Vocabulary):
+        self.phrase, self.items, self.vocabulary = phrase, items, vocabulary
+        self.i = 0
+        self.depth = 0
+        self.links_pending = False  # "within 1 second of": what follows came earlier
+        self.out = Parsed()
+
+    # --- looking ---------------------------------------------------------------------------------------
+
+    def at(self, ahead: int = 0) -> Item | None:
+        index = self.i + ahead
+        return self.items[index] if 0 <= index < len(self.items) else None
+
+    def is_head(self, item: Item | None) -> bool:
+        return item is not None and bool(item.numbers or item.sense("technique"))
+
+    def is_punch_head(self, item: Item | None) -> bool:
+        if item is None:
+            return False
+        technique = item.value("technique")
+        return bool(item.numbers) or (technique is not None and self.vocabulary.is_punch(technique))
+
+    def noun_phrase_ahead(self, ahead: int = 0, punch: bool = True) -> bool:
+        """Whether modifiers lead to a head from here: the beginning of an action."""
+        index = self.i + ahead
+        while index < len(self.items):
+            item = self.items[index]
+            if self.is_head(item):
+                return not punch or self.is_punch_head(item)
+            target = item.sense("target", "adjective")
+            if item.fighter or item.sense("opponent") or item.sense("other") or item.sense("same") or target:
+                index += 1
+                continue
+            if any(k in item.kinds for k in _ADJECTIVAL) and not item.sense("outcome", "third", "ing"):
+                index += 1
+                continue
+            return False
+        return False
+
+    def hand_noun_ahead(self, ahead: int = 0) -> bool:
+        """“the right hand”, “a left”: a hand that stands for a punch."""
+        item = self.at(ahead)
+        return item is not None and bool(item.sense("side") or item.sense("hand"))
+
+    # --- the phrase ------------------------------------------------------------------------------------
+
+    def parse(self) -> Parsed:
+        while self.at() is not None:
+            begun = self.i
+            link = self.link()
+            if self.at() is None:
+                self._dangling(begun)
+                break
+            if link == "setup" and not self.out.links:
+                self._setup()
+                continue
+            chunk = self.chunk()
+            if chunk is not None:
+                self._add(link, chunk)
+            elif self.i == begun or self.i == self._after_link:
+                item = self.at()
+                if item is None:
+                    break
+                self.refuse(item)
+                self.i += 1
+        return self.out
+
+    _after_link = -1
+
+    def link(self) -> str:
+        """Link words from here; the strongest says how what follows is tied to what came before."""
+        link = "after" if self.links_pending else "juxta"
+        self.links_pending = False
+        while (item := self.at()) is not None:
+            found = next((k for k in LINKS if k in item.kinds), None)
+            if found in ("against",) and self._is_opponent(1):
+                break
+            if found == "after" and (step := self._followed_by()):
+                self.i += step
+                link = "seq"
+                continue
+            if (
+                found == "after"
+                and link == "juxta"
+                and not self.out.links
+                and item.text.lower() in ("follows", "followed")
+            ):
+                break
+            if (
+                found is None
+                and item.sense("with")
+                and self.out.links
+                and not self.noun_phrase_ahead(1, punch=False)
+            ):
+                break
+            if found is None:
+                found = "with" if item.sense("with") else None
+            if found is None:
+                if item.sense("filler") and link != "juxta":
+                    self.i += 1
+                    continue
+                break
+            if found == "seq" and link in ("after", "against", "answer"):
+                found = link
+            if _STRENGTH[found] > _STRENGTH[link]:
+                link = found
+            self.i += 1
+        self._after_link = self.i
+        return link
+
+    def _followed_by(self) -> int:
+        """“followed (immediately) by”: how many items, keeping the time for the next action."""
+        item, middle, last = self.at(), self.at(1), self.at(2)
+        if item is None or middle is None or not item.text.lower().startswith("follow"):
+            return 0
+        if middle.filter is not None and last is not None and (last.sense("by") or last.sense("with")):
+            self._pending = middle.filter
+            return 3
+        return 0
+
+    _pending: filters.Filter | None = None
+
+    def _dangling(self, begun: int) -> None:
+        """Link words with nothing behind them: “jab then”. “and” and commas mean nothing there."""
+        for item in self.items[begun : self.i]:
+            if not (item.sense("comma") or item.sense("and") or item.sense("filler") or item.sense("with")):
+                if item.sense("mark") or item.text.lower() in ("afterwards", "later", "next"):
+                    continue
+                self.refuse(item)
+
+    def _setup(self) -> None:
+        """“sets up the cross with a jab”: the jab first."""
+        later = self.chunk()
+        item = self.at()
+        if later is not None and item is not None and (item.sense("with") or item.sense("by")):
+            self.i += 1
+            earlier = self.chunk()
+            if earlier is not None:
+                self._add("juxta", earlier)
+                self._add("seq", later)
+                return
+        if later is not None:
+            self._add("juxta", later)
+
+    def _add(self, link: str, chunk: Chunk) -> None:
+        if self._pending is not None:
+            if isinstance(self._pending, filters.Within):
+                chunk.within_us = self._pending.us
+            self._pending = None
+        self.out.links.append((link, chunk))
+
+    def refuse(self, item: Item) -> None:
+        """Not understood: shown, and never dropped in silence."""
+        self.out.unread.append(Unread(item.text, item.start, item.end, item.meant))
+
+    def note(self, text: str) -> None:
+        if text and text not in self.out.notes:
+            self.out.notes.append(text)
+
+    def choose(self, start: int, end: int, taken: str, *others: tuple[str, str]) -> None:
+        """Record that [start, end) reads in more than one way; others are (meaning, replacement text)."""
+        phrases = tuple((meaning, self.phrase[:start] + text + self.phrase[end:]) for meaning, text in others)
+        self.out.choices.append(Choice(self.phrase[start:end], start, end, taken, phrases))
+
+    # --- one action ------------------------------------------------------------------------------------
+
+    def chunk(self) -> Chunk | None:
+        self.depth += 1
+        try:
+            return Chunker(self).read() if self.depth <= _DEEPEST else None
+        finally:
+            self.depth -= 1
+
+    def _is_opponent(self, ahead: int) -> bool:
+        """“against Brandt”, “v a southpaw”, not followed by something that they do."""
+        item = self.at(ahead)
+        if item is None or item.possessive:
+            return False
+        if item.fighter or item.sense("stance") or item.sense("opponent"):
+            more = ahead + 1
+            while (n := self.at(more)) is not None and (
+                n.sense("stance") or n.sense("opponent") or n.fighter
+            ):
+                more += 1
+            return not self.noun_phrase_ahead(more, punch=False)
+        return False

@@ -1,0 +1,271 @@
+"""Tokens to items: each stretch of a phrase with what it can stand for, longest match first."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from cliplib.phrases.filters import NUMBER_WORDS, Filter, read_filter
+from cliplib.phrases.lexicon import Lexicon, Names, Sense, Senses, lexicon_of, name_words, token_words
+from cliplib.phrases.tokens import Token
+from cliplib.vocabulary import Numbered, Vocabulary
+
+_NUMBER = re.compile(r"(\d{1,2})([bh]?)")
+_NAME_SHORTEST = 4
+"""Letters of a name's beginning that may stand for the name, if only one fighter's name begins so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A stretch of the phrase. `senses` by kind; `numbers` of a gym number sequence; `filter` of a round, time
+    or date; `name` of a fighter or a fight. An item without any of these was not understood.
+    """
+
+    text: str
+    start: int
+    end: int
+    senses: Senses = ()
+    joined: bool = False
+    possessive: bool = False
+    determiner: str = ""
+    pronoun: str = ""
+    numbers: tuple[Numbered, ...] = ()
+    filter: Filter | None = None
+    fighter: str = ""
+    fight: str = ""
+    meant: tuple[str, ...] = ()
+    words: int = 1
+
+    def sense(self, kind: str, *forms: str) -> Sense | None:
+        for sense in self.senses:
+            if sense.kind == kind and (not forms or sense.form in forms):
+                return sense
+        return None
+
+    def value(self, kind: str) -> str | None:
+        found = self.sense(kind)
+        return found.value if found else None
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        return frozenset(s.kind for s in self.senses)
+
+    @property
+    def unread(self) -> bool:
+        return not (self.senses or self.numbers or self.filter or self.fighter or self.fight)
+
+
+class Lexer:
+    def __init__(self, phrase: str, tokens: Sequence[Token], vocabulary: Vocabulary, names: Names):
+        self.phrase, self.tokens, self.vocabulary, self.names = phrase, tokens, vocabulary, names
+        self.lexicon: Lexicon = lexicon_of(vocabulary)
+
+    def items(self) -> list[Item]:
+        items: list[Item] = []
+        at = 0
+        while at < len(self.tokens):
+            count, item = self._one(at)
+            items.append(item)
+            at += count
+        return items
+
+    def _one(self, at: int) -> tuple[int, Item]:
+        fight = self._fight(at)
+        if fight:
+            return fight
+        numbers = self._numbers(at)
+        if numbers:
+            return numbers
+        found = read_filter(self.tokens, at)
+        if found:
+            return found[0], self._item(at, found[0], filter=found[1])
+        name = self._full_name(at)
+        if name:
+            return name
+        count, senses = self.lexicon.longest(self.tokens, at)
+        token = self.tokens[at]
+        part = self._name_part(token)
+        if part and (count == 0 or self._name_wins(at, count, senses)):
+            meant, fighter = part, part[0] if len(part) == 1 else ""
+            return 1, self._item(at, 1, fighter=fighter, meant=() if fighter else meant)
+        if count:
+            return count, self._item(at, count, senses=senses)
+        return 1, self._item(at, 1)
+
+    def _item(self, at: int, count: int, **what: object) -> Item:
+        first, last = self.tokens[at], self.tokens[at + count - 1]
+        return Item(
+            text=self.phrase[first.start : last.end],
+            start=first.start,
+            end=last.end,
+            joined=first.joined,
+            possessive=last.possessive,
+            determiner=first.determiner,
+            pronoun=first.pronoun,
+            words=count,
+            **what,  # type: ignore[arg-type]
+        )
+
+    # --- names -----------------------------------------------------------------------------------------
+
+    def _name_part(self, token: Token) -> tuple[str, ...]:
+        """The full names that a word is part of."""
+        word = token.norm
+        found = self.names.fighters.get(word)
+        if found is None and token.possessive:
+            found = self.names.fighters.get(word + "'s")
+        if found:
+            return found
+        if len(word) < _NAME_SHORTEST or not self.names.fighters or self.lexicon.longest([token], 0)[0]:
+            return ()
+        begun = {n for w, names in self.names.fighters.items() if w.startswith(word) for n in names}
+        return tuple(sorted(begun)) if len(begun) == 1 else ()
+
+    def _name_wins(self, at: int, count: int, senses: Senses) -> bool:
+        """Whether a word that is both a name and a word of the trade is the name here."""
+        token = self.tokens[at]
+        if count > 1:
+            return False
+        if all(s.kind in ("filler", "throw", "aux") for s in senses):
+            return True
+        return token.possessive and self.phrase[token.start].isupper()
+
+    def _full_name(self, at: int) -> tuple[int, Item] | None:
+        if not self.names.full or self.tokens[at].norm not in self.names.fighters:
+            return None
+        words: list[str] = []
+        best: tuple[int, Item] | None = None
+        for index in range(at, min(len(self.tokens), at + self.names.longest)):
+            words.extend(name_words(self.tokens[index].norm))
+            name = self.names.full.get(tuple(words))
+            if name and (len(words) > 1 or len(name_words(name)) == 1):
+                single = index == at and self.lexicon.longest(self.tokens, at)[0]
+                if not single:
+                    best = index - at + 1, self._item(at, index - at + 1, fighter=name)
+            if self.tokens[index].possessive:
+                break
+        if best is None:
+            # Several words of one name, such as a given name left out: "de la Cruz".
+            count, owners = 0, set(self.names.fighters.get(self.tokens[at].norm, ()))
+            while owners and at + count < len(self.tokens):
+                more = owners & set(self.names.fighters.get(self.tokens[at + count].norm, ()))
+                if not more or (count and self.tokens[at + count - 1].possessive):
+                    break
+                owners, count = more, count + 1
+            if count > 1 and len(owners) == 1:
+                return count, self._item(at, count, fighter=owners.pop())
+        return best
+
+    def _fight(self, at: int) -> tuple[int, Item] | None:
+        if not self.names.fights:
+            return None
+        start = at
+        while (
+            start < len(self.tokens)
+            and start - at < 3
+            and self.tokens[start].norm in ("in", "from", "fight", "of")
+        ):
+            start += 1
+        longest = 0
+        titles: tuple[str, ...] = ()
+        words = token_words(self.tokens[start : start + self.names.longest])
+        for length in range(len(words), 1, -1):
+            found = self.names.fights.get(words[:length])
+            if found:
+                longest, titles = start - at + length, found
+                break
+        else:
+            length = self._pair(start, words)
+            if length:
+                longest, titles = start - at + length[0], (length[1],)
+        if not longest:
+            return None
+        return longest, self._item(at, longest, fight=titles[0])
+
+    def _pair(self, start: int, words: tuple[str, ...]) -> tuple[int, str] | None:
+        """“Brandt v Adeyemi” for the fight titled “Adeyemi v Brandt”, if there is just one such."""
+        if "v" not in words[:5]:
+            return None
+        middle = words.index("v")
+        left, right = words[:middle], words[middle + 1 :]
+        if not left or not right:
+            return None
+        ours = self.names.fighters.get(left[-1])
+        theirs = self.names.fighters.get(right[0])
+        count = middle + 2
+        if (
+            right[1:]
+            and theirs
+            and self.names.fighters.get(right[1])
+            and set(theirs) & set(self.names.fighters[right[1]])
+        ):
+            theirs, count = tuple(set(theirs) & set(self.names.fighters[right[1]])), middle + 3
+        if not ours or not theirs or len(ours) != 1 or len(theirs) != 1 or ours == theirs:
+            return None
+        if any(w not in name_words(ours[0]) for w in left):
+            return None
+        one, two = set(name_words(ours[0])), set(name_words(theirs[0]))
+        titles = [t for key, ts in self.names.fights.items() if one & set(key) and two & set(key) for t in ts]
+        return (count, titles[0]) if len(titles) == 1 else None
+
+    # --- gym numbers -----------------------------------------------------------------------------------
+
+    def _numbers(self, at: int) -> tuple[int, Item] | None:
+        """`1-1-2`, `3b`, `1, 2, 3`, `one-two`; never a round, a count or a time."""
+        numbers: list[Numbered] = []
+        index = at
+        while index < len(self.tokens):
+            token = self.tokens[index]
+            skip = 1 if numbers and token.norm == "," and self._number(index + 1) else 0
+            number = self._number(index + skip)
+            if number is None or (number and self._is_count(index + skip, bool(numbers))):
+                break
+            numbers.append(number)
+            index += skip + 1
+        if not numbers:
+            return None
+        spelt = self.tokens[at].norm in NUMBER_WORDS
+        if spelt and len(numbers) == 1:
+            return None
+        return index - at, self._item(at, index - at, numbers=tuple(numbers))
+
+    def _number(self, at: int) -> Numbered | None:
+        if at >= len(self.tokens):
+            return None
+        word = self.tokens[at].norm
+        if word in NUMBER_WORDS:
+            return self.vocabulary.numbers.get(str(NUMBER_WORDS[word]))
+        match = _NUMBER.fullmatch(word)
+        if not match:
+            return None
+        entry = self.vocabulary.numbers.get(match[1].lstrip("0") or "0")
+        if entry is None:
+            return None
+        target = {"b": "body", "h": "head"}.get(match[2], entry.target)
+        return Numbered(entry.technique, entry.hand, target)
+
+    def _is_count(self, at: int, inside: bool) -> bool:
+        """“3 jabs”, “2 seconds”, “four rounds”: a number that counts what follows."""
+        if inside and self.tokens[at].joined:
+            return False
+        count, senses = self.lexicon.longest(self.tokens, at + 1)
+        if (
+            count
+            and not self.tokens[at + 1].joined
+            and any(s.kind == "technique" and s.form in ("plural", "third") for s in senses)
+        ):
+            return True
+        following = self.tokens[at + 1].norm if at + 1 < len(self.tokens) else ""
+        return following in (
+            "second",
+            "seconds",
+            "sec",
+            "secs",
+            "s",
+            "ms",
+            "rounds",
+            "rds",
+            "milliseconds",
+            "fights",
+        )

@@ -1,0 +1,454 @@
+"""The words around a head: hands, sides, targets, outcomes, roles, people, places, and their negation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cliplib.phrases.chunk import Absent, Chunk, Proto
+from cliplib.phrases.lexer import Item
+
+if TYPE_CHECKING:
+    from cliplib.phrases.grammar import Parser
+
+OPPOSITE = {
+    "head": "body", "body": "head", "lead": "rear", "rear": "lead", "left": "right", "right": "left",
+    "orthodox": "southpaw", "southpaw": "orthodox",
+}  # fmt: skip
+SIDEWAYS = (
+    "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle", "shoulder roll",
+    "lead-foot step",
+)  # fmt: skip
+ALTERNATIVES = ("hand", "side", "target", "outcome", "role", "direction", "stance")
+PUNCH_FIELDS = ("hand", "side", "target", "outcome", "role")
+
+
+class ModifierReader:
+    """Reads modifiers into a chunk; those before the head are kept in `pre` until the head is known."""
+
+    def __init__(self, parser: Parser):
+        self.p = parser
+        self.v = parser.vocabulary
+        self.c = Chunk()
+        self.pre: dict[str, list[str]] = {}
+        self.pre_passives: list[Proto] = []
+        self.times = 1
+        self.times_item: Item | None = None
+        self.combo = False  # a combination said as one word: its modifiers belong to all of it
+        self.top = False
+        self.threw: Item | None = None
+        self.named_possessive = False
+        self.last: Item | None = None
+
+    @property
+    def proto(self) -> Proto:
+        return self.c.protos[-1]
+
+    @property
+    def headed(self) -> bool:
+        return not self.c.headless
+
+    def is_punch(self) -> bool:
+        return self.headed and self.v.is_punch(self.proto.technique)
+
+    # --- setting ---------------------------------------------------------------------------------------
+
+    def put(self, field: str, value: str, item: Item) -> bool:
+        """A value of the head, or of the head to come; False if the head has one already."""
+        if not self.headed:
+            if field in self.pre and field != "role":
+                if self.pre[field] == [value]:
+                    return True
+                self.p.refuse(item)
+                return True
+            self.pre[field] = [value]
+            self.touch(item)
+            return True
+        for proto in self.scope(field):
+            if getattr(proto, field) not in (None, value):
+                return False
+        for proto in self.scope(field):
+            setattr(proto, field, value)
+        self.touch(item)
+        return True
+
+    def scope(self, field: str) -> list[Proto]:
+        """The actions of a combination that a modifier behind it speaks of."""
+        if field == "stance" or (self.combo and field in ("outcome", "target")):
+            if field == "target" and any(p.target for p in self.c.protos):
+                return self.c.protos[-1:]
+            return self.c.protos
+        if field == "role":
+            return self.c.protos[:1]
+        return self.c.protos[-1:]
+
+    def touch(self, item: Item) -> None:
+        self.c.end = item.end
+
+    def alternative(self, item: Item) -> bool:
+        """“left or right hook”, “to the head or body”: the word behind “or” is of the kind before it."""
+        last, follows = self.last, self.p.at(1)
+        if last is None or follows is None:
+            return False
+        for field in ALTERNATIVES:
+            before, after = last.sense(field), follows.sense(field)
+            if before is None or after is None or before.value == after.value:
+                continue
+            if field == "role" or (item.sense("and") and field not in ("side", "hand", "target", "stance")):
+                continue
+            if self.headed and self.p.noun_phrase_ahead(1) and not follows.sense(field, "adverb"):
+                return False
+            if not self.headed and not self.p.noun_phrase_ahead(1) and not follows.sense(field, "adverb"):
+                if field not in ("hand", "side", "outcome"):
+                    return False
+            if item.sense("and"):
+                return False
+            if not self.headed and field in self.pre:
+                self.pre[field].append(after.value)
+            elif self.headed and self.scope(field)[-1].alts.get(field, []) is not None:
+                for proto in self.scope(field):
+                    if getattr(proto, field) is None:
+                        return False
+                    proto.alts.setdefault(field, []).append(after.value)
+            self.p.i += 2
+            return True
+        return False
+
+    # --- people ----------------------------------------------------------------------------------------
+
+    def on_fighter(self, item: Item) -> bool:
+        if self.headed:
+            if (
+                self.c.form in ("third", "ing", "past", "base")
+                and self.c.opponent is None
+                and self.takes_person()
+            ):
+                if not self.p.noun_phrase_ahead(1) and not item.possessive:
+                    self.c.opponent = item.fighter  # "clinches Brandt"
+                    return True
+            return False
+        if self.c.name is None and not (self.c.role_verb or self.threw) and "outcome" not in self.pre:
+            self.c.name = item.fighter
+            self.named_possessive = item.possessive
+            return True
+        if self.c.name is None and (self.p.noun_phrase_ahead(1) or item.possessive) and not self.c.role_verb:
+            self.c.name = item.fighter
+            self.named_possessive = item.possessive
+            return True
+        if self.c.opponent is None and not self.p.noun_phrase_ahead(1) and not item.possessive:
+            self.c.opponent = item.fighter  # "counters Brandt", "drops Brandt with a hook"
+            return True
+        if self.c.name is None:
+            self.c.name = item.fighter
+            return True
+        return False
+
+    def takes_person(self) -> bool:
+        return not self.c.objects and self.v.kind(self.proto.technique) in ("tie-up", "footwork", "defence")
+
+    def on_opponent(self, item: Item) -> bool:
+        if self.headed or self.c.who or self.c.name:
+            return False
+        self.c.who = "opponent"
+        return True
+
+    def on_other(self, item: Item) -> bool:
+        if self.headed or self.c.who or self.c.name:
+            return False
+        self.c.who = "other"
+        return True
+
+    def on_same(self, item: Item) -> bool:
+        if self.headed or self.c.who or self.c.name:
+            return False
+        self.c.who = "same"
+        return True
+
+    def on_stance(self, item: Item) -> bool:
+        value = item.value("stance") or ""
+        if self.headed and (self.p.noun_phrase_ahead(1, punch=False) or self.proto.stance):
+            return False
+        return self.put("stance", value, item)
+
+    def on_stance_match(self, item: Item) -> bool:
+        self.p.out.stance_match = item.value("stance_match")
+        return True
+
+    def on_by(self, item: Item) -> bool:
+        follows = self.p.at(1)
+        if follows is None:
+            self.p.refuse(item)
+            return True
+        if follows.fighter and not (follows.possessive and self.p.noun_phrase_ahead(2)):
+            outcome = self.c.protos[-1].outcome if self.headed else (self.pre.get("outcome") or [None])[0]
+            done_to = (
+                self.last is not None
+                and self.last.sense("outcome", "past", "adjective")
+                and outcome == "blocked"
+            )
+            if done_to and self.c.opponent is None:
+                self.c.opponent = follows.fighter  # "blocked by Brandt"
+            elif self.c.by is None:
+                self.c.by = follows.fighter
+            else:
+                return False
+            self.p.i += 2
+            return True
+        if follows.sense("stance") and not self.p.noun_phrase_ahead(2):
+            self.p.i += 1
+            return self.put("stance", follows.value("stance") or "", follows) and self.forward()
+        if follows.sense("opponent") or follows.sense("other"):
+            self.c.who = self.c.who or ("opponent" if follows.sense("opponent") else "other")
+            self.p.i += 2
+            return True
+        if item.text.lower() == "from" and not self.headed:
+            return True
+        self.p.refuse(item)
+        return True
+
+    def forward(self) -> bool:
+        self.p.i += 1
+        return True
+
+    # --- hands, targets, outcomes, places -----------------------------------------------------------------
+
+    def on_hand(self, item: Item) -> bool:
+        return self.hand_or_side("hand", item)
+
+    def on_side(self, item: Item) -> bool:
+        if self.headed and self.proto.technique in SIDEWAYS and item.text.lower() in ("left", "right"):
+            if not self.p.noun_phrase_ahead(1) or self.c.form == "noun":
+                return self.put("direction", item.value("side") or "", item)
+        return self.hand_or_side("side", item)
+
+    def hand_or_side(self, field: str, item: Item) -> bool:
+        value = item.value(field) or ""
+        if not self.headed:
+            return self.put(field, value, item)
+        if (
+            field == "hand"
+            and item.text.lower() == "lead"
+            and self.is_punch()
+            and not self.p.noun_phrase_ahead(1)
+        ):
+            return self.put("role", "lead", item)
+        if self.p.noun_phrase_ahead(1) or not self.is_punch() or self.c.objects or self.c.passives:
+            return False
+        return getattr(self.proto, field) is None and not item.determiner and self.put(field, value, item)
+
+    def on_target(self, item: Item) -> bool:
+        value = item.value("target") or ""
+        if self.headed:
+            if not self.is_punch() or self.c.passives:
+                return False
+            if item.sense("target", "adjective") and self.p.noun_phrase_ahead(1):
+                return False
+            if all(p.target for p in self.c.protos[-1:]):
+                return False
+            if self.combo and len({p.technique for p in self.c.protos}) > 1:
+                self.p.choose(
+                    item.start, item.end, f"all of it to the {value}",
+                    (f"only the last punch to the {value}", f"{item.text}"),
+                )  # fmt: skip
+                self.p.out.choices.pop()
+        self.liver(item)
+        return self.put("target", value, item)
+
+    def liver(self, item: Item) -> None:
+        if "liver" not in item.text.lower():
+            return
+        side = self.proto.side if self.headed else (self.pre.get("side") or [None])[0]
+        hand = self.proto.hand if self.headed else (self.pre.get("hand") or [None])[0]
+        if side is None and hand is None and (not self.headed or self.proto.technique in ("punch", "hook")):
+            self.put("side", "left", item)
+            self.p.note("the liver is on the right of the body: a punch with the left hand is meant")
+
+    def on_outcome(self, item: Item) -> bool:
+        value = item.value("outcome") or ""
+        if not self.headed:
+            if "outcome" in self.pre and self.c.role_verb:
+                return False
+            return self.put("outcome", value, item)
+        if (
+            not self.is_punch()
+            or self.c.passives
+            or self.c.objects
+            and self.c.form != "noun"
+            and not self.c.role_verb
+        ):
+            return False
+        current = self.scope("outcome")[-1].outcome
+        if current is not None:
+            if current == "landed" and value in self.v.outcome_family("landed"):
+                for proto in self.scope("outcome"):
+                    proto.outcome = value
+                return True
+            return current == value and not self.p.noun_phrase_ahead(1)
+        if (
+            item.sense("outcome", "adjective")
+            and not item.sense("outcome", "past")
+            and self.p.noun_phrase_ahead(1)
+        ):
+            return False
+        return self.put("outcome", value, item)
+
+    def on_top(self, item: Item) -> bool:
+        if self.headed and not self.is_punch():
+            return False
+        if self.headed:
+            if self.p.noun_phrase_ahead(1):
+                return False
+            self.over_the_top(self.proto)
+        self.top = True
+        return True
+
+    def over_the_top(self, proto: Proto) -> None:
+        if proto.technique in ("punch", "straight", "cross"):
+            proto.technique = "overhand"
+            self.p.note("a punch over the top is taken to mean an overhand")
+
+    def on_place(self, item: Item) -> bool:
+        if item.sense("place", "adjective") and not self.headed and not self.p.noun_phrase_ahead(1):
+            pass
+        if self.c.place is not None and self.c.place != item.value("place"):
+            return False
+        self.c.place = item.value("place")
+        return True
+
+    def on_range(self, item: Item) -> bool:
+        if self.c.range is not None and self.c.range != item.value("range"):
+            return False
+        self.c.range = item.value("range")
+        return True
+
+    def on_direction(self, item: Item) -> bool:
+        value = item.value("direction") or ""
+        if not self.headed:
+            return self.put("direction", value, item)
+        if self.is_punch():
+            if value in ("inside", "outside") and item.text.lower() == value:
+                if self.p.noun_phrase_ahead(1, punch=False):
+                    return False
+                return self.on_direction_as_range(item, value)
+            self.p.refuse(item)
+            return True
+        if self.p.noun_phrase_ahead(1, punch=False) and self.proto.direction is not None:
+            return False
+        if item.text.lower() == "inside" and self.proto.technique == "slip":
+            self.p.choose(
+                item.start,
+                item.end,
+                "inside as the direction of the slip",
+                ("at inside range", "on the inside"),
+            )
+        return self.put("direction", value, item)
+
+    def on_direction_as_range(self, item: Item, value: str) -> bool:
+        if self.c.range not in (None, value):
+            return False
+        self.c.range = value
+        self.p.choose(
+            item.start,
+            item.end,
+            f"{value} as the range",
+            (f"a slip to the {value}", f"off a slip to the {value}"),
+        )
+        return True
+
+    # --- negation --------------------------------------------------------------------------------------
+
+    def not_outcome(self, outcome: str) -> None:
+        """“that wasn't blocked”: any of the other outcomes."""
+        out = self.v.outcome_family(outcome)
+        rest = [o for o in ("landed", "partial", "blocked", "missed") if o not in out]
+        self.p.note(
+            f"not {outcome} is taken to mean {', '.join(rest[:-1])} or {rest[-1]}, as far as the log says"
+        )
+        if not self.headed:
+            self.pre["outcome"] = rest
+            return
+        for proto in self.scope("outcome"):
+            proto.outcome, proto.alts["outcome"] = rest[0], rest[1:]
+
+    def on_uncounter(self, item: Item) -> bool:
+        self.c.absents.append(Absent(Proto("punch", role="counter"), after=True, other=True))
+        return True
+
+    def on_unoutcome(self, item: Item) -> bool:
+        self.not_outcome(item.value("unoutcome") or "")
+        return True
+
+    def on_not(self, item: Item) -> bool:
+        self.p.i += 1
+        while (follows := self.p.at()) is not None and follows.sense("aux"):
+            self.c.aux = True
+            self.p.i += 1
+        if follows is None:
+            self.p.refuse(item)
+            return True
+        if follows.sense("role") and follows.value("role") == "counter" and not self.p.noun_phrase_ahead(0):
+            self.p.i += 1
+            return self.on_uncounter(item)
+        if follows.sense("outcome"):
+            self.not_outcome(follows.value("outcome") or "")
+            return self.forward()
+        for field in ("target", "hand", "side", "stance"):
+            value = follows.value(field)
+            if value and not self.p.noun_phrase_ahead(0):
+                self.p.i += 1
+                return self.put(field, OPPOSITE[value], follows)
+        technique = follows.value("technique")
+        if technique and self.is_punch() and follows.sense("technique", "past"):
+            self.c.absents.append(Absent(Proto(technique), after=True, other=True))
+            return self.forward()
+        # What is denied must not be read as if it were asked for.
+        self.p.refuse(item)
+        self.p.refuse(follows)
+        return self.forward()
+
+    def on_notafter(self, item: Item) -> bool:
+        self.p.i += 1
+        return self.absent_chunk(item, after=True)
+
+    def on_without(self, item: Item) -> bool:
+        if not self.headed and not self.pre and not self.c.name and not self.c.who:
+            self.c.absent = True
+            return True
+        self.p.i += 1
+        return self.absent_chunk(item, after=None)
+
+    def absent_chunk(self, item: Item, after: bool | None) -> bool:
+        sub = self.p.chunk()
+        if sub is None or not (sub.protos or sub.passives):
+            self.p.refuse(item)
+            return True
+        if sub.bare and sub.protos and sub.protos[0].outcome and sub.protos[0].implied:
+            self.not_outcome(sub.protos[0].outcome)
+            return True
+        done = sub.passives[0] if sub.passives and (sub.bare or not sub.protos) else sub.protos[0]
+        other = bool(sub.passives) or sub.who in ("opponent", "other") or done.role == "counter"
+        if sub.by and sub.by != self.c.name:
+            other = True
+        mark = self.p.at()
+        if mark is not None and not self.p.noun_phrase_ahead(1, punch=False) and not self.action_ahead(1):
+            if mark.sense("mark") or mark.text.lower() == "before":
+                after = False
+                self.p.i += 1
+            elif mark.sense("after"):
+                after = True
+                self.p.i += 1
+        if after is None:
+            after = other or done.role == "follow-up" or self.v.kind(done.technique) == "tie-up"
+        if len(sub.protos) > 1:
+            self.p.refuse(item)
+            return True
+        self.c.absents.append(Absent(done, after, other))
+        for name in ("place", "range", "opponent", "opponent_stance", "within_us"):
+            if getattr(self.c, name) is None:
+                setattr(self.c, name, getattr(sub, name))
+        return True
+
+    def action_ahead(self, ahead: int) -> bool:
+        item = self.p.at(ahead)
+        return item is not None and bool(
+            item.numbers or item.kinds & {"technique", "role", "outcome", "throw", "side", "hand"}
+        )

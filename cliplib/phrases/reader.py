@@ -1,0 +1,185 @@
+"""A phrase read as a search: steps in time order and filters, said back."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from functools import lru_cache
+
+from cliplib.models import Reading, Settings, Step, Unread, Where
+from cliplib.phrases.chunk import FIELDS, Proto
+from cliplib.phrases.clauses import Story, Teller
+from cliplib.phrases.grammar import Parsed, Parser
+from cliplib.phrases.lexer import Lexer
+from cliplib.phrases.lexicon import Names, names_of
+from cliplib.phrases.saying import parts_of, say
+from cliplib.phrases.suggest import suggest
+from cliplib.phrases.tokens import tokenise
+from cliplib.vocabulary import Vocabulary
+from cliplib.vocabulary.stance import hand_of
+
+LONGEST = 2000
+"""Characters of a phrase that are read; what lies beyond is shown as not read."""
+MOST_ALTERNATIVES = 24
+
+
+def read_search(
+    phrase: str,
+    vocabulary: Vocabulary,
+    *,
+    fighters: Sequence[str] = (),
+    fights: Sequence[str] = (),
+    settings: Settings | None = None,
+) -> Reading:
+    """Read a phrase as a coach says it. Never raises on text: what was not understood is in `unread`.
+
+    `fighters`: full names known to the library, found by any unique part of them; `fights`: titles.
+    `settings` is there for callers that have it; no rule of reading depends on it yet.
+    """
+    del settings
+    names = names_of(tuple(fighters), tuple(fights))
+    parsed = parse(phrase, vocabulary, names)
+    story = Teller(vocabulary).tell(parsed)
+    steps, where = _build(story, parsed, vocabulary)
+    unread = _with_suggestions(parsed.unread, vocabulary, names)
+    said = say(steps, where, vocabulary)
+    return Reading(
+        phrase=phrase,
+        said=said,
+        steps=steps,
+        where=where,
+        unread=unread,
+        choices=tuple(parsed.choices),
+        notes=tuple(parsed.notes),
+        parts=parts_of(steps, where, vocabulary),
+    )
+
+
+def parse(phrase: str, vocabulary: Vocabulary, names: Names) -> Parsed:
+    """Chunks of a phrase, with what could not be read."""
+    items = Lexer(phrase, tokenise(phrase[:LONGEST]), vocabulary, names).items()
+    parsed = Parser(phrase, items, vocabulary).parse()
+    if phrase[LONGEST:].strip():
+        parsed.unread.append(Unread(phrase[LONGEST:], LONGEST, len(phrase)))
+        parsed.notes.append(f"only the first {LONGEST} characters were read")
+    parsed.unread.sort(key=lambda u: u.start)
+    return parsed
+
+
+@lru_cache(maxsize=4096)
+def _meant(word: str, vocabulary: Vocabulary, names: Names | None) -> tuple[str, ...]:
+    return suggest(word, vocabulary, names)
+
+
+def _with_suggestions(unread: Sequence[Unread], vocabulary: Vocabulary, names: Names) -> tuple[Unread, ...]:
+    out = []
+    for index, word in enumerate(dict.fromkeys(unread)):
+        meant = word.meant or (suggest(word.text, vocabulary, names) if index < 20 else ())
+        out.append(Unread(word.text, word.start, word.end, meant))
+    return tuple(out)
+
+
+# --- steps and filters ------------------------------------------------------------------------------------
+
+
+def _build(story: Story, parsed: Parsed, vocabulary: Vocabulary) -> tuple[tuple[Step, ...], Where]:
+    actions = story.actions
+    first = next((a.actor for a in actions if not a.absent), actions[0].actor if actions else 0)
+    number = {first: 1, 1 - first: 2}
+    names = dict(story.names)
+    opponents = dict(story.opponents)
+    stances: dict[int, str] = {}
+    opponent_stances = dict(story.opponent_stances)
+    for actor in (0, 1):
+        present = any(a.actor == 1 - actor for a in actions)
+        if actor in opponents and present:
+            names.setdefault(1 - actor, opponents.pop(actor))
+        if actor in opponent_stances and present:
+            stances.setdefault(1 - actor, opponent_stances.pop(actor))
+    _spread_stance(actions, stances)
+    shared = {
+        name: values.pop()
+        if len(values := {getattr(a, name) for a in actions if getattr(a, name)}) == 1
+        else None
+        for name in ("place", "range")
+    }
+    steps = tuple(_step(a, number[a.actor], names, shared, vocabulary) for a in actions)
+    steps = _without_first_gap(steps, parsed)
+    other = 1 - first
+    leftover = {a: n for a, n in names.items() if not any(x.actor == a for x in actions)}
+    where = Where(
+        rounds=_rounds(parsed),
+        fight=parsed.fights[0] if parsed.fights else None,
+        fighter=leftover.get(first) or (opponents.get(other) if actions or other in opponents else None),
+        opponent=opponents.get(first) or leftover.get(other),
+        opponent_stance=opponent_stances.get(first),
+        stance_match=parsed.stance_match,
+        place=shared["place"] if actions else _loose(parsed, "place"),
+        range=shared["range"] if actions else _loose(parsed, "range"),
+        dates=(parsed.dates[0].first, parsed.dates[0].last) if parsed.dates else None,
+    )
+    return steps, where
+
+
+def _loose(parsed: Parsed, name: str) -> str | None:
+    return next((getattr(c, name) for _, c in parsed.links if getattr(c, name)), None)
+
+
+def _rounds(parsed: Parsed) -> tuple[int | str, ...]:
+    return tuple(dict.fromkeys(r for found in parsed.rounds for r in found.rounds))
+
+
+def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:
+    """What was said of a fighter's stance holds for all he does, up to a switch."""
+    for actor in (0, 1):
+        current = stances.get(actor)
+        for action in actions:
+            if action.actor != actor:
+                continue
+            if action.stance:
+                current = action.stance
+            elif current and not action.absent:
+                action.stance = current
+            if action.technique == "switch stance":
+                current = None
+
+
+def _step(
+    action: Proto, by: int, names: dict[int, str], shared: dict[str, str | None], vocabulary: Vocabulary
+) -> Step:
+    variants: list[Step] = []
+    for proto in (action, *action.others):
+        fields = [f for f in FIELDS if f in proto.alts]
+        for values in itertools.product(*([getattr(proto, f), *proto.alts[f]] for f in fields)):
+            chosen = {f: getattr(proto, f) for f in FIELDS} | dict(zip(fields, values, strict=True))
+            chosen["fighter"] = names.get(action.actor)
+            chosen["stance"] = chosen["stance"] or action.stance
+            variants.append(
+                Step(
+                    technique=technique_of(proto.technique, chosen, vocabulary),
+                    by=by,
+                    within_us=action.within_us,
+                    place=None if shared["place"] else action.place,
+                    range=None if shared["range"] else action.range,
+                    absent=action.absent,
+                    **chosen,
+                )
+            )
+    first, rest = (
+        variants[0],
+        tuple(dict.fromkeys(v for v in variants[1:MOST_ALTERNATIVES] if v != variants[0])),
+    )
+    return Step(**{**{f: getattr(first, f) for f in first.__slots__}, "alternatives": rest})
+
+
+def technique_of(technique: str, fields: dict[str, str | None], vocabulary: Vocabulary) -> str:
+    """A southpaw's straight left is a cross: a straight by the hand that the stance makes of its side."""
+    hand = hand_of(fields.get("side"), fields.get("stance"))
+    if technique == "straight" and hand:
+        return "cross" if hand == "rear" else "jab"
+    return technique
+
+
+def _without_first_gap(steps: tuple[Step, ...], parsed: Parsed) -> tuple[Step, ...]:
+    """A time limit needs an action before it."""
+    return steps

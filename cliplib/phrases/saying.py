@@ -1,0 +1,279 @@
+"""Steps and filters said back in plain English that reads to the same steps."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+from collections.abc import Iterable
+
+from cliplib.models import Step, Where
+from cliplib.timebase import SECOND
+from cliplib.vocabulary import Vocabulary
+
+_ARTICLELESS = ("footwork",)
+_PLACES = {"centre": "in the centre", "ropes": "on the ropes", "corner": "in the corner"}
+_RANGES = {"outside": "at long range", "mid": "at mid range", "inside": "at close range"}
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
+)  # fmt: skip
+
+
+def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
+    """One English phrase for the whole reading; empty for an empty one."""
+    pieces: list[str] = []
+    before: Step | None = None
+    opponent = _opponent(where)
+    absent_before: list[Step] = []
+    text = ""
+    for index, step in enumerate(steps):
+        last = index == len(steps) - 1
+        later = [s for s in steps[index + 1 :] if not s.absent]
+        if step.absent and later:
+            absent_before.append(step)
+            continue
+        if step.absent and before is not None:
+            text += _absent(step, before, vocabulary, after=True)
+            continue
+        clause = _clause(step, before, vocabulary)
+        for absent in absent_before:
+            clause += _absent(absent, step, vocabulary, after=False)
+        absent_before.clear()
+        if before is None and opponent and (last or later) and step.by == 1:
+            clause += " " + opponent
+            opponent = ""
+        text = clause if not text else f"{text}, then {clause}"
+        before = step
+    if text:
+        pieces.append(text)
+    if where.fighter and not steps:
+        pieces.append(where.fighter)
+    if where.stance and not steps:
+        pieces.append(where.stance)
+    if opponent:
+        pieces.append(opponent)
+    if where.stance_match:
+        pieces.append(f"in {where.stance_match} stance")
+    if where.place:
+        pieces.append(_PLACES.get(where.place) or vocabulary.say("place", where.place))
+    if where.range:
+        pieces.append(_RANGES.get(where.range) or vocabulary.say("range", where.range))
+    if where.rounds:
+        pieces.append(say_rounds(where.rounds))
+    if where.fight:
+        pieces.append(f"in {where.fight}")
+    if where.dates:
+        pieces.append(say_dates(*where.dates))
+    return " ".join(pieces)
+
+
+def _opponent(where: Where) -> str:
+    words = []
+    if where.opponent_stance:
+        words.append(where.opponent_stance)
+    if where.opponent:
+        words.append(where.opponent)
+    if not words:
+        return ""
+    if where.opponent:
+        return "against " + " ".join(words)
+    return f"against {_article(words[0])} {words[0]}" + (" fighter" if words[0] == "orthodox" else "")
+
+
+def _article(word: str) -> str:
+    return "an" if word[:1].lower() in "aeiou" and not word.startswith(("one", "uni", "u ")) else "a"
+
+
+def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
+    """“a missed jab”, “the other fighter's counter to the body”, “Jonas Brandt's lead hook”."""
+    flips = before is not None and before.by != step.by
+    if step.fighter and (before is None or flips):
+        owner = f"{step.fighter}'s"
+    elif flips:
+        owner = "the other fighter's"
+    elif before is not None and step.role == "counter" and vocabulary.is_punch(before.technique):
+        owner = "the same fighter's"
+    else:
+        owner = ""
+    stance = step.stance if before is None or flips or before.stance != step.stance else None
+    phrase = describe(step, vocabulary, stance)
+    phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
+    for other in step.alternatives:
+        phrase += " or " + describe(other, vocabulary, stance)
+    if step.place:
+        phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
+    if step.range:
+        phrase += " " + (_RANGES.get(step.range) or vocabulary.say("range", step.range))
+    if step.within_us is not None:
+        phrase += " " + say_within(step.within_us)
+    return phrase
+
+
+def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> str:
+    """The step's own words without an article: “missed counter left hook to the body”."""
+    words: list[str] = []
+    if stance:
+        words.append(stance)
+    if step.outcome:
+        words.append(
+            "knockdown" if step.outcome == "knockdown" else _PARTICIPLES.get(step.outcome, step.outcome)
+        )
+    role_after = ""
+    if step.role == "lead":
+        role_after = " as a lead"
+    elif step.role:
+        words.append(step.role)
+    punch = vocabulary.is_punch(step.technique)
+    if step.hand:
+        words.append(step.hand)
+    if step.side:
+        words.append(step.side)
+    bare_counter = (
+        punch and step.technique == "punch" and step.role == "counter" and not (step.hand or step.side)
+    )
+    if not bare_counter:
+        words.append(vocabulary.say("technique", step.technique))
+    text = " ".join(words)
+    if step.target:
+        text += f" to the {step.target}"
+    if step.direction:
+        text += (
+            f" to the {step.direction}"
+            if step.direction in ("inside", "outside", "left", "right")
+            else f" {step.direction}"
+        )
+    return text + role_after
+
+
+_PARTICIPLES = {
+    "landed": "landed",
+    "partial": "partial",
+    "blocked": "blocked",
+    "missed": "missed",
+    "hurt": "hurt",
+}
+
+
+def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool) -> str:
+    if (
+        after
+        and step.by != beside.by
+        and step.role == "counter"
+        and step == Step("punch", by=step.by, role="counter", absent=True, fighter=step.fighter)
+    ):
+        return ", not countered"
+    text = f" with no {describe(step, vocabulary, step.stance)}"
+    if step.by != beside.by:
+        text += " by the opponent"
+    return text + (" after it" if after else " before it")
+
+
+def say_within(us: int) -> str:
+    seconds, rest = divmod(us, SECOND)
+    decimals = f"{rest:06d}".rstrip("0")
+    text = f"{seconds}.{decimals}" if decimals else str(seconds)
+    return f"within {text} second" + ("" if text == "1" else "s")
+
+
+def say_rounds(rounds: tuple[int | str, ...]) -> str:
+    words = [r for r in rounds if isinstance(r, str)]
+    numbers = sorted(r for r in rounds if isinstance(r, int))
+    phrases = [f"in the {w} round" + ("" if w == "last" else "s") for w in words]
+    if len(numbers) == 1:
+        phrases.append(f"in round {numbers[0]}")
+    elif numbers and numbers == list(range(numbers[0], numbers[-1] + 1)):
+        phrases.append(f"in rounds {numbers[0]} to {numbers[-1]}")
+    elif numbers:
+        phrases.append(f"in rounds {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}")
+    return " ".join(phrases)
+
+
+def say_dates(first: datetime.date | None, last: datetime.date | None) -> str:
+    if first and last:
+        if first == last:
+            return f"on {_day(first)}"
+        if (first.month, first.day, last.month, last.day) == (1, 1, 12, 31):
+            return f"in {first.year}" if first.year == last.year else f"from {first.year} to {last.year}"
+        following = last + datetime.timedelta(days=1)
+        if first.day == 1 and following.day == 1 and (first.year, first.month) == (last.year, last.month):
+            return f"in {_MONTHS[first.month - 1]} {first.year}"
+        return f"from {_day(first)} to {_day(last)}"
+    if first:
+        return f"since {_day(first)}"
+    return f"until {_day(last)}" if last else ""
+
+
+def _day(date: datetime.date) -> str:
+    return f"{date.day} {_MONTHS[date.month - 1]} {date.year}"
+
+
+# --- parts, for removal one by one ---------------------------------------------------------------------------
+
+
+def parts_of(
+    steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary
+) -> tuple[tuple[str, str, str], ...]:
+    """(id, English, the phrase without it) for every step, every value of a step and every filter."""
+    return tuple(_parts(steps, where, vocabulary))
+
+
+def _parts(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> Iterable[tuple[str, str, str]]:
+    for index, step in enumerate(steps):
+        rest = renumbered((*steps[:index], *steps[index + 1 :]))
+        label = describe(step, vocabulary)
+        yield f"step{index + 1}", ("no " if step.absent else "") + label, say(rest, where, vocabulary)
+        for name in (
+            "fighter",
+            "stance",
+            "hand",
+            "side",
+            "target",
+            "outcome",
+            "role",
+            "direction",
+            "within_us",
+        ):
+            value = getattr(step, name)
+            if value is None:
+                continue
+            fewer = _without(steps, index, name)
+            english = say_within(value) if name == "within_us" else str(value)
+            yield f"step{index + 1}.{name.removesuffix('_us')}", english, say(fewer, where, vocabulary)
+    for name, english in (
+        ("fighter", where.fighter), ("stance", where.stance),
+        ("opponent", where.opponent), ("opponent_stance", where.opponent_stance),
+        ("stance_match", where.stance_match and f"{where.stance_match} stance"),
+        ("place", where.place), ("range", where.range and f"{where.range} range"),
+        ("rounds", where.rounds and say_rounds(where.rounds)), ("fight", where.fight),
+        ("dates", where.dates and say_dates(*where.dates)),
+    ):  # fmt: skip
+        if english:
+            empty = () if name == "rounds" else None
+            yield name, str(english), say(steps, dataclasses.replace(where, **{name: empty}), vocabulary)
+
+
+def _without(steps: tuple[Step, ...], index: int, name: str) -> tuple[Step, ...]:
+    """A fighter or a stance goes from all steps of that person, since it holds for all of them."""
+    by = steps[index].by
+    return tuple(
+        dataclasses.replace(
+            s,
+            **{name: None},
+            alternatives=tuple(dataclasses.replace(a, **{name: None}) for a in s.alternatives),
+        )
+        if at == index or (name in ("fighter", "stance") and s.by == by)
+        else s
+        for at, s in enumerate(steps)
+    )
+
+
+def renumbered(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """Persons numbered by appearance, after a step has gone."""
+    if not steps or next((s.by for s in steps if not s.absent), steps[0].by) == 1:
+        return steps
+    return tuple(
+        dataclasses.replace(
+            s, by=3 - s.by, alternatives=tuple(dataclasses.replace(a, by=3 - s.by) for a in s.alternatives)
+        )
+        for s in steps
+    )

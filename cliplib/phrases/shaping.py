@@ -1,0 +1,109 @@
+"""Finishing a chunk: the head that was only implied, modifiers put where they belong, hands made sense of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cliplib.phrases.chunk import Chunk, Proto
+from cliplib.phrases.modifiers import PUNCH_FIELDS, SIDEWAYS
+
+if TYPE_CHECKING:
+    from cliplib.phrases.chunker import Chunker
+
+_MANY = ("two", "three", "four", "five")
+
+
+def shape(reader: Chunker) -> Chunk | None:
+    c = reader.c
+    c.passives[:0] = reader.pre_passives
+    if c.headless:
+        _imply(reader)
+    _modify(reader)
+    for proto in c.protos:
+        if reader.top:
+            reader.over_the_top(proto)
+    _multiply(reader)
+    _lead(reader)
+    if c.end == 0:
+        c.end = c.start
+    if not (c.protos or c.objects or c.passives or c.name or c.by or c.opponent or c.opponent_stance or c.place
+            or c.range or c.within_us is not None or c.absents or c.who or reader.pre):  # fmt: skip
+        return None
+    return c
+
+
+def _imply(reader: Chunker) -> None:
+    """Words without a technique that still say something was thrown: “counters”, “misses”, “to the body”."""
+    c, pre = reader.c, reader.pre
+    said = [f for f in PUNCH_FIELDS if f in pre]
+    if said or reader.top:
+        c.protos = [Proto("punch", implied=True)]
+        bare = set(said) <= {"outcome"} or set(said) <= {"target"} or (set(said) <= {"target", "outcome"})
+        c.bare = (
+            bare
+            and not (c.name or c.who or c.evades or c.received or c.passives or c.objects)
+            and reader.threw is None
+        )
+        c.form = "verb" if c.role_verb or reader.threw else "noun"
+        if "side" in pre or "hand" in pre:
+            c.bare = False
+    elif c.passives and not c.objects:
+        c.protos = [Proto("punch", implied=True)]
+        c.bare = not c.name and not c.who
+    elif reader.threw is not None:
+        reader.p.refuse(reader.threw)
+    elif reader.times_item is not None:
+        reader.p.refuse(reader.times_item)
+
+
+def _modify(reader: Chunker) -> None:
+    c = reader.c
+    if not c.protos:
+        return
+    punch = reader.v.is_punch(c.protos[0].technique)
+    for name, values in reader.pre.items():
+        if name == "direction" and punch:
+            if values[0] in ("inside", "outside") and c.range in (None, values[0]):
+                c.range = values[0]
+            continue
+        targets = (
+            c.protos
+            if name in ("stance", "outcome", "target") and (reader.combo or name == "stance")
+            else c.protos[:1]
+        )
+        field = name
+        if name == "side" and c.protos[0].technique in SIDEWAYS:
+            field = "direction"  # "a left slip"
+        for proto in targets:
+            if field == "outcome" and not punch:
+                continue
+            if getattr(proto, field) is None:
+                setattr(proto, field, values[0])
+            elif getattr(proto, field) != values[0] and name == "hand" and values[0] == "lead":
+                proto.role = proto.role or "lead"
+            if len(values) > 1:
+                proto.alts[field] = values[1:]
+
+
+def _multiply(reader: Chunker) -> None:
+    """“double jab”: the same again, with all that is said of it."""
+    item = reader.times_item
+    if item is None or reader.times < 2 or not reader.c.protos:
+        return
+    if item.text.lower() in _MANY and reader.c.form not in ("plural", "third") and not reader.combo:
+        reader.p.refuse(item)
+        return
+    first = reader.c.protos[0]
+    reader.c.protos[:1] = [first.copy() for _ in range(min(reader.times, 10))]
+
+
+def _lead(reader: Chunker) -> None:
+    """“lead” is a hand before a hook, and a role before a cross, which no lead hand throws."""
+    for proto in reader.c.protos:
+        if proto.hand != "lead":
+            continue
+        by_definition = reader.v.hand(proto.technique)
+        lead_right = proto.technique == "punch" and proto.side == "right" and "hand" in reader.pre
+        if by_definition == "rear" or lead_right:
+            proto.hand = None
+            proto.role = proto.role or "lead"

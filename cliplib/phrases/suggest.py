@@ -1,0 +1,63 @@
+"""Did-you-mean and completions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+
+from cliplib.phrases.lexicon import Names, lexicon_of
+from cliplib.phrases.tokens import fold
+from cliplib.vocabulary import Vocabulary
+
+_LIKE_ENOUGH = 0.7
+_SHORTEST = 3
+_MOST = 3
+
+
+@lru_cache(maxsize=8)
+def _words(vocabulary: Vocabulary) -> tuple[str, ...]:
+    return tuple(sorted(w for w in lexicon_of(vocabulary).words if len(w) >= _SHORTEST and w.isalpha()))
+
+
+def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tuple[str, ...]:
+    """What was probably meant by a word that was not understood, likeliest first; often nothing."""
+    from rapidfuzz import process
+    from rapidfuzz.distance import OSA
+
+    text = fold(word).strip()
+    if len(text) < _SHORTEST or len(text) > 30:
+        return ()
+    choices = (*_words(vocabulary), *(names.words if names else ()))
+    found = process.extract(
+        text, choices, scorer=OSA.normalized_similarity, score_cutoff=_LIKE_ENOUGH, limit=_MOST
+    )
+    best = found[0][1] if found else 0.0
+    return tuple(
+        dict.fromkeys(choice for choice, score, _ in found if choice != text and score >= best - 0.1)
+    )
+
+
+def complete(
+    prefix: str, vocabulary: Vocabulary, fighters: Sequence[str] = (), past: Iterable[str] = ()
+) -> list[str]:
+    """Phrases for the search box that begin as `prefix` does: past ones first, then words and fighters for
+    the word being typed. At most ten.
+    """
+    typed = fold(prefix).lstrip()
+    out = [p for p in past if typed and fold(p).startswith(typed) and fold(p) != typed]
+    head, _, word = typed.rpartition(" ")
+    kept = prefix[: len(prefix) - len(word)] if word else prefix
+    if word:
+        out += [kept + name for name in fighters if any(fold(part).startswith(word) for part in name.split())]
+        terms = (
+            " ".join(x.words)
+            for x in vocabulary.lexemes
+            if x.form in ("noun", "adverb", "adjective", "third")
+        )
+        out += [
+            kept + term
+            for term in sorted(set(terms), key=lambda t: (len(t), t))
+            if term.startswith(word) and term != word
+        ]
+    del head
+    return list(dict.fromkeys(out))[:10]

@@ -1,0 +1,87 @@
+"""A phrase as tokens with their places in it."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+DETERMINERS = frozenset("the a an his her their its my your this these those some any our".split())
+"""Left out before words are matched to the vocabulary, but remembered: "slip the jab" is not "slip, jab"."""
+
+PRONOUNS = frozenset("he she they him them it himself herself himself i we you us me".split())
+
+_TOKEN = re.compile(
+    r"\d{4}-\d{1,2}-\d{1,2}"  # a date
+    r"|\d+(?:\.\d+)?[^\W\d_]*"  # 3, 3b, 0.5s, 2nd
+    r"|[rR](?:nd|d)?\d{1,2}(?![^\W_])"  # r3
+    r"|[^\W\d_]+(?:['’´`][^\W\d_]+)*"
+    r"|->|=>|\S",
+)
+_QUIET = frozenset("'\"’‘“”´`.!?;:()[]{}…*")
+"""Marks that change nothing in a phrase; `;` and `.` end a clause."""
+_NEGATED = {"cant": "cannot", "wont": "will"}
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """`norm`: folded for matching. `joined`: a hyphen or slash ties it to the token before it."""
+
+    norm: str
+    start: int
+    end: int
+    joined: bool = False
+    possessive: bool = False
+    determiner: str = ""
+    pronoun: str = ""
+
+
+def fold(text: str) -> str:
+    """Lower case without accents, for matching words and names."""
+    if text.isascii():
+        return text.lower()
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(ch for ch in plain if not unicodedata.combining(ch))
+
+
+def tokenise(phrase: str) -> list[Token]:
+    """Words, numbers and marks that matter; articles and pronouns folded into the next token."""
+    tokens: list[Token] = []
+    joined = False
+    determiner = pronoun = ""
+    for match in _TOKEN.finditer(phrase):
+        text, start, end = match.group(), match.start(), match.end()
+        if text in "-–—‑" and len(text) == 1:
+            spaced = phrase[start - 1 : start].isspace() or phrase[end : end + 1].isspace()
+            joined = bool(tokens) and not spaced
+            if spaced:
+                tokens.append(Token(",", start, end))
+            continue
+        if text in _QUIET:
+            if text in ";:.…" and tokens:
+                tokens.append(Token(",", start, end))
+            continue
+        norm, possessive = fold(text), False
+        for mark in "’´`":
+            norm = norm.replace(mark, "'")
+        negated = False
+        if norm.endswith("n't"):
+            norm, negated = norm[:-3], True
+        elif norm.endswith("'s"):
+            norm, possessive = norm[:-2], True
+        elif phrase[end : end + 1] in ("'", "’") and norm.endswith("s"):
+            possessive = True
+        if norm in DETERMINERS and not possessive:
+            determiner = norm
+            continue
+        if norm in PRONOUNS and not negated:
+            pronoun = norm
+            joined = False
+            continue
+        if norm or possessive:
+            tokens.append(Token(norm, start, end, joined, possessive, determiner, pronoun))
+        if negated:
+            tokens.append(Token("not", start, end))
+        joined = False
+        determiner = pronoun = ""
+    return tokens
