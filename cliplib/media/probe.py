@@ -77,6 +77,19 @@ _CODECS = {
 }
 
 
+# Damaged files bring out more than libav's own errors: missing streams, zero denominators, absent values.
+_NONSENSE = (
+    av.error.FFmpegError,
+    OSError,
+    ValueError,
+    LookupError,
+    ArithmeticError,
+    TypeError,
+    AttributeError,
+    MemoryError,
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Probe:
     """`timeline`: the frames' times in ticks of `info.time_base`, the first at 0."""
@@ -99,7 +112,7 @@ def probe(path: Path, progress: Progress = silent) -> Probe:
             stream = video_stream(path, container)
             packets = read_packets(path, container, stream, size, progress)
             info, timeline = _describe(path, container, stream, packets, structure)
-    except (av.error.FFmpegError, OSError) as problem:
+    except _NONSENSE as problem:
         raise _unreadable(path, problem) from problem
     info = dataclasses.replace(info, size=size, fingerprint=fingerprint(path))
     return Probe(path, info, timeline)
@@ -160,7 +173,8 @@ def _whole(path: Path) -> Structure:
             f"{path} has no index (“moov”), so it was cut short or the recording never ended properly; "
             f"{again}, or have the camera or recorder repair it"
         )
-    if structure.missing:
+    # Fragments are written so that what came before an accident can be used.
+    if structure.missing and not structure.fragmented:
         raise FootageError(f"{path} was cut short: its last {_bytes(structure.missing)} are missing; {again}")
     return structure
 
@@ -173,7 +187,7 @@ def _bytes(count: int) -> str:
 
 
 def _unreadable(path: Path, problem: Exception) -> FootageError:
-    detail = getattr(problem, "strerror", None) or str(problem)
+    detail = getattr(problem, "strerror", None) or "what it says of itself does not add up"
     return FootageError(
         f"{path} cannot be read as video ({detail}); play it to see whether it is whole, "
         "and copy it again or convert it if it isn't"

@@ -13,6 +13,7 @@ channels is mixed down to stereo where it has to be encoded; the footage keeps i
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -35,9 +36,11 @@ GROUP_SECONDS = 2
 QUALITY = 20  # x264's constant rate factor: no visible loss at this preset (common practice)
 PRESET = "veryfast"
 AUDIO_BIT_RATE = 160_000
+COPY, WORKING = "copy", "working"
 
 _FINEST = 1_000_000  # ticks a second that an MP4 is given at most; the fallback is 90 kHz, MPEG's clock
 _AAC_RATES = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000, 64000, 88200, 96000)
+_LONGEST_GROUP = 250
 _SURE = 0.95  # share of decoded frames that must have the time of a packet
 
 
@@ -66,52 +69,45 @@ def prepare(found: Probe, folder: Path, progress: Progress = silent) -> Prepared
     notes = _notes(found.info)
     if found.info.sliceable:
         return Prepared(found.path, found.path, found.info, found.timeline, "; ".join(notes))
-    copy = Path(folder) / f"{found.info.fingerprint}.mp4"
-    if copy.exists():
-        try:
-            return _with_copy(found, copy, table_timeline(copy), notes)
-        except FootageError:
-            copy.unlink()  # spoilt since it was verified
+    copied, working = (Path(folder) / f"{found.info.fingerprint}-{kind}.mp4" for kind in (COPY, WORKING))
+    for copy in (copied, working):
+        if copy.exists():
+            try:
+                return _with_copy(found, copy, table_timeline(copy), notes)
+            except FootageError:
+                copy.unlink()  # spoilt since it was verified
     try:
-        made = _make(found, copy, progress)
+        copy, made = _make(found, copied, working, progress)
     except MediaError as problem:
         why = f"no working copy could be made, so each clip is encoded from the footage: {problem}"
         return Prepared(found.path, None, found.info, found.timeline, "; ".join([why, *notes]))
     return _with_copy(found, copy, made, notes)
 
 
-def _make(found: Probe, copy: Path, progress: Progress) -> Timeline:
-    """The copy's timeline, once it has been verified and has its name."""
+def _make(found: Probe, copy: Path, working: Path, progress: Progress) -> tuple[Path, Timeline]:
+    """The file, which has its name only once it was verified, and its timeline."""
     if found.info.copyable:
-        with replacing(copy) as temporary:
-            ffmpeg.run(
-                _copying(found, temporary),
-                progress=progress,
-                stage="copying footage",
-                total_frames=len(found.timeline),
-            )
-            made = _verified(temporary, progress)
-            if _same(found.timeline, made):
-                return made
-            # The times didn't survive the change of container, so the frames are decoded after all.
-            temporary.unlink()
-            _transcode(found, temporary, progress)
-            return _verified(temporary, progress)
-    with replacing(copy) as temporary:
-        _transcode(found, temporary, progress)
-        return _verified(temporary, progress)
-
-
-def _transcode(found: Probe, out: Path, progress: Progress) -> None:
+        # Damaged sound, or times that don't survive the change of container: try the next thing.
+        for with_sound in _sounds_to_copy(found.info):
+            with contextlib.suppress(MediaError), replacing(copy) as temporary:
+                made = _run(
+                    found, _copying(found, temporary, with_sound), temporary, "copying footage", progress
+                )
+                if not _same(found.timeline, made):
+                    raise MediaError("the copy's times differ from the footage's")
+            if copy.exists():
+                return copy, made
     missing = ffmpeg.capabilities().missing
     if missing:
         raise MediaError(f"{ffmpeg.binary()} lacks {', '.join(missing)}; use another ffmpeg")
-    ffmpeg.run(
-        _encoding(found, out),
-        progress=progress,
-        stage="making a working copy",
-        total_frames=len(found.timeline),
-    )
+    with replacing(working) as temporary:
+        made = _run(found, _encoding(found, temporary), temporary, "making a working copy", progress)
+    return working, made
+
+
+def _run(found: Probe, command: Any, out: Path, stage: str, progress: Progress) -> Timeline:
+    ffmpeg.run(command, progress=progress, stage=stage, total_frames=len(found.timeline))
+    return _verified(out, progress)
 
 
 def _verified(path: Path, progress: Progress) -> Timeline:
@@ -136,13 +132,16 @@ def table_timeline(path: Path) -> Timeline:
 # --- what to ask of ffmpeg --------------------------------------------------------------------------------
 
 
-def _copying(found: Probe, out: Path) -> Any:
+def _sounds_to_copy(info: FootageInfo) -> list[dict[str, Any]]:
+    """Options for the sound beside a copied picture, the better ones first."""
+    copied = [{"acodec": "copy"}] if info.audio and info.audio[0].codec == "aac" else []
+    return [*copied, _sound(info)]
+
+
+def _copying(found: Probe, out: Path, sound: dict[str, Any]) -> Any:
     source = ffmpeg.inputs(found.path)
-    streams, options = [source["V:0"]], {"vcodec": "copy", **_common(found)}
-    if found.info.audio:
-        streams.append(source[str(found.info.audio[0].index)])
-        options |= {"acodec": "copy"} if found.info.audio[0].codec == "aac" else _sound(found.info)
-    return ffmpeg.output(*streams, path=out, **options)
+    streams = [source["V:0"], *(source[str(track.index)] for track in found.info.audio[:1])]
+    return ffmpeg.output(*streams, path=out, vcodec="copy", **sound, **_common(found))
 
 
 def _encoding(found: Probe, out: Path) -> Any:
@@ -163,16 +162,14 @@ def _encoding(found: Probe, out: Path) -> Any:
         "vcodec": "libx264",
         "preset": PRESET,
         "crf": QUALITY,
-        "g": max(1, round(info.rate * GROUP_SECONDS)),
+        "g": min(max(1, round(info.rate * GROUP_SECONDS)), _LONGEST_GROUP),
         "x264-params": "open-gop=0",
         "fps_mode:v": "passthrough",
         "enc_time_base:v": f"{base.numerator}/{base.denominator}",
+        **_sound(info),
         **_common(found),
     }
-    streams = [picture]
-    if info.audio:
-        streams.append(source[str(info.audio[0].index)])
-        options |= _sound(info)
+    streams = [picture, *(source[str(track.index)] for track in info.audio[:1])]
     return ffmpeg.output(*streams, path=out, **options)
 
 
@@ -188,6 +185,8 @@ def _common(found: Probe) -> dict[str, Any]:
 
 
 def _sound(info: FootageInfo) -> dict[str, Any]:
+    if not info.audio:
+        return {}
     track = info.audio[0]
     options: dict[str, Any] = {"acodec": "aac", "audio_bitrate": AUDIO_BIT_RATE}
     # Gaps in the sound's timestamps are filled, else what follows one would come too early.
@@ -208,7 +207,8 @@ def _with_copy(found: Probe, copy: Path, made: Timeline, notes: Sequence[str]) -
         info, timeline = _as_shown(found, made)
         lost = found.info.frames - info.frames
         notes = [*notes, f"{lost} of its frames cannot be shown" if lost > 0 else "its times were corrected"]
-    what = "copied once into an indexed MP4" if info.copyable else "a working copy was made"
+    copied = copy.stem.endswith(COPY)
+    what = "it was copied once into an indexed MP4" if copied else "a working copy was made"
     return Prepared(found.path, copy, info, timeline, "; ".join([f"{what}, because {info.why_not}", *notes]))
 
 
