@@ -244,7 +244,7 @@ def _track(trak: _Box, file_size: int) -> Track | None:
 
 
 def _track_header(tkhd: _Box) -> TrackHeader:
-    at = 44 if tkhd.u8(0) == 1 else 32  # alternate group, after the times, reserved words and layer
+    at = 46 if tkhd.u8(0) == 1 else 34  # after the times, reserved words and the layer
     tkhd.need(at + 50)
     return TrackHeader(
         matrix=bytes(tkhd.body[at + 6 : at + 42]),

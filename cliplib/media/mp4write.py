@@ -20,6 +20,9 @@ UNDETERMINED = 0x55C4  # "und", five bits a letter
 
 _FTYP = struct.pack(">I4s4sI4s4s4s4s", 32, b"ftyp", b"isom", 0x200, b"isom", b"iso2", b"avc1", b"mp41")
 
+_WIDE_FROM = 3 << 30
+"""Payload from which on offsets take 64 bits: a header is always far shorter than what is left of 32."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TrackOut:
@@ -51,11 +54,8 @@ class TrackOut:
 def header(tracks: Sequence[TrackOut], payload: int) -> bytes:
     """Everything that comes before the `payload` bytes of samples; offsets of chunks are final."""
     mdat = struct.pack(">I4sQ", 1, b"mdat", payload + 16)
-    # Where samples lie depends on the length of this, which depends only on how wide an offset is.
-    for wide in (False, True):
-        start = len(_FTYP) + len(_moov(tracks, 0, wide)) + len(mdat)
-        if start + payload < 1 << 32:
-            break
+    wide = payload >= _WIDE_FROM
+    start = len(_FTYP) + len(_moov(tracks, 0, wide)) + len(mdat)
     return _FTYP + _moov(tracks, start, wide) + mdat
 
 

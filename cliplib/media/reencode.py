@@ -18,9 +18,12 @@ from cliplib.media.mp4 import Edit, Ints, TrackHeader
 from cliplib.media.mp4write import UPRIGHT, TrackOut
 from cliplib.media.sampleentry import avc_description
 from cliplib.media.slices import retime
-from cliplib.media.sound import RATE, read_sound
+from cliplib.media.sound import RATE, limit, read_sound
 from cliplib.media.working import Prepared
 from cliplib.progress import Progress
+
+_CEILING_DB = -1.0
+"""Highest true peak, dBTP (EBU R 128)."""
 
 
 def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Progress) -> None:
@@ -51,6 +54,8 @@ def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Pro
             length = round(Fraction(new.length, timescale) * RATE)
             if info.audio and length:
                 samples = read_sound(original, info, timeline.time_of(first), length)
+                if np.abs(samples).max() > 1:  # more channels mixed into two than they can hold
+                    samples = limit(samples, _CEILING_DB)
                 sound, skipped, stsd = encode_sound(samples, spool, 0)
                 packet = np.full(len(sound), 1024)
                 edit = Edit(new.length, skipped)
