@@ -58,7 +58,7 @@ def read_log(
     unread += _not_for_logs(phrase, parsed, story)
     now = {n: s for n in fight.fighters if (s := (stances or {}).get(n) or fight.stance_of(n))}
     actions = _actions(story, people, now, vocabulary)
-    return LogPhrase(tuple(_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)))
+    return LogPhrase(tuple(derive_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)))
 
 
 def _meant(text: str, vocabulary: Vocabulary, fight: FightInfo, names: object) -> tuple[str, ...]:
@@ -133,7 +133,7 @@ def _action(proto: Proto, name: str | None, stance: str | None, vocabulary: Voca
     )
 
 
-def _slips(actions: list[Action]) -> list[Action]:
+def derive_slips(actions: list[Action]) -> list[Action]:
     """Inside and outside from left and right, and the reverse, by the hand of the punch slipped."""
     out = actions[:1]
     for before, action in pairwise(actions):
