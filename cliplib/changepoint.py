@@ -36,7 +36,7 @@ class TooLittle:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """`first_after`: index of the first try after the change. `before`, `after`: (successes, tries) of a rate,
+    """`first_after`: index of the first try after the change. `before`, `after`: (successes, tries) of a rate
     or (events, microseconds of round clock) of a frequency. `p`: see the module's head."""
 
     first_after: int
