@@ -62,6 +62,7 @@ class Chunk:
     who: str = ""
     name: str | None = None
     by: str | None = None
+    stance: str | None = None  # said where there is no action to carry it
     opponent: str | None = None
     opponent_stance: str | None = None
     objects: list[Chunk] = field(default_factory=list)

@@ -17,6 +17,10 @@ _FINITE = ("third", "ing", "past")
 _MULTIPLE = ("two", "three", "four", "five")
 _DEFENDED = ("defence", "tie-up")
 _TOWARDS = ("to", "for", "against", "over")
+_BEGINS = frozenset(
+    ("hand", "side", "target", "outcome", "stance", "mult", "role", "opponent", "other", "range")
+)
+"""Kinds of modifiers that can begin an object."""
 _NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not")
 _ORDER = (
     "fighter", "technique", "side", "hand", "role", "outcome", "target", "top", "place", "range", "direction",
@@ -60,7 +64,7 @@ class Chunker(ModifierReader):
             if item.sense(kind):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
-            return self.alternative(item)
+            return self.alternative(item) or self._other_defence()
         if any(item.sense(k) for k in LINKS) and not item.sense("technique"):
             return self._link(item)
         for kind in _ORDER:
@@ -104,7 +108,11 @@ class Chunker(ModifierReader):
             self.p.out.dates.append(found)
         elif isinstance(found, filters.Within):
             self.p.note(found.note)
-            if self.c.passives:
+            follows = self.p.at(1)
+            if follows is not None and (follows.sense("seq") or follows.text.lower().startswith("follow")):
+                self.c.within_us = None
+                self.p.pending = found
+            elif self.c.passives:
                 self.c.passives[-1].within_us = found.us
             elif self.c.within_us is None:
                 self.c.within_us = found.us
@@ -154,6 +162,24 @@ class Chunker(ModifierReader):
             if self.v.kind(sense.value) == "feint":
                 self._feinted(item)
         self.c.headless = False
+        return True
+
+    def _other_defence(self) -> bool:
+        """“slips or parries the jab”."""
+        follows = self.p.at(1)
+        technique = follows.value("technique") if follows is not None else None
+        if (
+            not self.headed
+            or follows is None
+            or technique is None
+            or len(self.c.protos) != 1
+            or self.c.objects
+        ):
+            return False
+        if self.v.kind(self.proto.technique) not in _DEFENDED or self.v.kind(technique) not in _DEFENDED:
+            return False
+        self.proto.others.append(Proto(technique))
+        self.p.i += 2
         return True
 
     def _form(self, item: Item) -> str:

@@ -56,6 +56,8 @@ class Parser:
         self.phrase, self.items, self.vocabulary = phrase, items, vocabulary
         self.i = 0
         self.depth = 0
+        self._after_link = -1
+        self.pending: filters.Filter | None = None  # a time said of the next action
         self.links_pending = False  # "within 1 second of": what follows came earlier
         self.out = Parsed()
 
@@ -119,8 +121,6 @@ class Parser:
                 self.i += 1
         return self.out
 
-    _after_link = -1
-
     def link(self) -> str:
         """Link words from here; the strongest says how what follows is tied to what came before."""
         link = "after" if self.links_pending else "juxta"
@@ -168,11 +168,9 @@ class Parser:
         if item is None or middle is None or not item.text.lower().startswith("follow"):
             return 0
         if middle.filter is not None and last is not None and (last.sense("by") or last.sense("with")):
-            self._pending = middle.filter
+            self.pending = middle.filter
             return 3
         return 0
-
-    _pending: filters.Filter | None = None
 
     def _dangling(self, begun: int) -> None:
         """Link words with nothing behind them: “jab then”. “and” and commas mean nothing there."""
@@ -197,10 +195,10 @@ class Parser:
             self._add("juxta", later)
 
     def _add(self, link: str, chunk: Chunk) -> None:
-        if self._pending is not None:
-            if isinstance(self._pending, filters.Within):
-                chunk.within_us = self._pending.us
-            self._pending = None
+        if self.pending is not None:
+            if isinstance(self.pending, filters.Within):
+                chunk.within_us = self.pending.us
+            self.pending = None
         self.out.links.append((link, chunk))
 
     def refuse(self, item: Item) -> None:

@@ -85,6 +85,13 @@ class Lexer:
             return name
         count, senses = self.lexicon.longest(self.tokens, at)
         token = self.tokens[at]
+        if (
+            not count
+            and token.norm.isdigit()
+            and 2 <= int(token.norm[:4]) <= 10
+            and self._is_count(at, False)
+        ):
+            return 1, self._item(at, 1, senses=(Sense("mult", token.norm),))
         part = self._name_part(token)
         if part and (count == 0 or self._name_wins(at, count, senses)):
             meant, fighter = part, part[0] if len(part) == 1 else ""
@@ -176,9 +183,9 @@ class Lexer:
                 longest, titles = start - at + length, found
                 break
         else:
-            length = self._pair(start, words)
-            if length:
-                longest, titles = start - at + length[0], (length[1],)
+            pair = self._pair(start, words)
+            if pair:
+                longest, titles = start - at + pair[0], (pair[1],)
         if not longest:
             return None
         return longest, self._item(at, longest, fight=titles[0])

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from importlib import resources
 
 
 from cliplib.phrases.tokens import DETERMINERS, PRONOUNS, Token, fold, tokenise
-from cliplib.phrases.words import FUNCTION_WORDS
 from cliplib.vocabulary import Vocabulary
 
 
@@ -72,12 +73,10 @@ def _terms(vocabulary: Vocabulary) -> Iterable[tuple[Sequence[str], Sense]]:
 
 
 def _functions() -> Iterable[tuple[Sequence[str], Sense]]:
-    for line in FUNCTION_WORDS.strip().splitlines():
-        kind, value, ways = line.split(None, 2)
-        for way in ways.split("|"):
-            words = [t.norm for t in tokenise(way)] if way.strip() not in ("/", "|") else [way.strip()]
-            if words:
-                yield words, Sense(kind, value)
+    text = resources.files(__package__).joinpath("words.toml").read_text(encoding="utf-8")
+    for entry in tomllib.loads(text)["word"]:
+        for way in entry["ways"].split("|"):
+            yield [t.norm for t in tokenise(way)], Sense(entry["kind"], entry["value"])
 
 
 @dataclass(frozen=True, slots=True)

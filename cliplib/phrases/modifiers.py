@@ -104,7 +104,7 @@ class ModifierReader:
                 return False
             if not self.headed and field in self.pre:
                 self.pre[field].append(after.value)
-            elif self.headed and self.scope(field)[-1].alts.get(field, []) is not None:
+            elif self.headed:
                 for proto in self.scope(field):
                     if getattr(proto, field) is None:
                         return False
@@ -179,7 +179,9 @@ class ModifierReader:
             self.p.refuse(item)
             return True
         if follows.fighter and not (follows.possessive and self.p.noun_phrase_ahead(2)):
-            outcome = self.c.protos[-1].outcome if self.headed else (self.pre.get("outcome") or [None])[0]
+            outcome = (
+                self.c.protos[-1].outcome if self.headed else next(iter(self.pre.get("outcome", ())), None)
+            )
             done_to = (
                 self.last is not None
                 and self.last.sense("outcome", "past", "adjective")
@@ -231,6 +233,8 @@ class ModifierReader:
             and not self.p.noun_phrase_ahead(1)
         ):
             return self.put("role", "lead", item)
+        if self.proto.technique == "trap" and not self.p.noun_phrase_ahead(1):
+            return getattr(self.proto, field) is None and self.put(field, value, item)
         if self.p.noun_phrase_ahead(1) or not self.is_punch() or self.c.objects or self.c.passives:
             return False
         return getattr(self.proto, field) is None and not item.determiner and self.put(field, value, item)
@@ -250,14 +254,13 @@ class ModifierReader:
                     (f"only the last punch to the {value}", f"{item.text}"),
                 )  # fmt: skip
                 self.p.out.choices.pop()
-        self.liver(item)
+        if "liver" in item.text.lower():
+            self.liver(item)
         return self.put("target", value, item)
 
     def liver(self, item: Item) -> None:
-        if "liver" not in item.text.lower():
-            return
-        side = self.proto.side if self.headed else (self.pre.get("side") or [None])[0]
-        hand = self.proto.hand if self.headed else (self.pre.get("hand") or [None])[0]
+        side = self.proto.side if self.headed else next(iter(self.pre.get("side", ())), None)
+        hand = self.proto.hand if self.headed else next(iter(self.pre.get("hand", ())), None)
         if side is None and hand is None and (not self.headed or self.proto.technique in ("punch", "hook")):
             self.put("side", "left", item)
             self.p.note("the liver is on the right of the body: a punch with the left hand is meant")
@@ -307,8 +310,6 @@ class ModifierReader:
             self.p.note("a punch over the top is taken to mean an overhand")
 
     def on_place(self, item: Item) -> bool:
-        if item.sense("place", "adjective") and not self.headed and not self.p.noun_phrase_ahead(1):
-            pass
         if self.c.place is not None and self.c.place != item.value("place"):
             return False
         self.c.place = item.value("place")

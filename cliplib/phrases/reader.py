@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from functools import lru_cache
 
 from cliplib.models import Reading, Settings, Step, Unread, Where
 from cliplib.phrases.chunk import FIELDS, Proto
@@ -66,11 +65,6 @@ def parse(phrase: str, vocabulary: Vocabulary, names: Names) -> Parsed:
     return parsed
 
 
-@lru_cache(maxsize=4096)
-def _meant(word: str, vocabulary: Vocabulary, names: Names | None) -> tuple[str, ...]:
-    return suggest(word, vocabulary, names)
-
-
 def _with_suggestions(unread: Sequence[Unread], vocabulary: Vocabulary, names: Names) -> tuple[Unread, ...]:
     out = []
     for index, word in enumerate(dict.fromkeys(unread)):
@@ -104,12 +98,12 @@ def _build(story: Story, parsed: Parsed, vocabulary: Vocabulary) -> tuple[tuple[
         for name in ("place", "range")
     }
     steps = tuple(_step(a, number[a.actor], names, shared, vocabulary) for a in actions)
-    steps = _without_first_gap(steps, parsed)
     other = 1 - first
     leftover = {a: n for a, n in names.items() if not any(x.actor == a for x in actions)}
     where = Where(
         rounds=_rounds(parsed),
         fight=parsed.fights[0] if parsed.fights else None,
+        stance=None if actions else next((c.stance for _, c in parsed.links if c.stance), None),
         fighter=leftover.get(first) or (opponents.get(other) if actions or other in opponents else None),
         opponent=opponents.get(first) or leftover.get(other),
         opponent_stance=opponent_stances.get(first),
@@ -156,7 +150,7 @@ def _step(
             chosen["stance"] = chosen["stance"] or action.stance
             variants.append(
                 Step(
-                    technique=technique_of(proto.technique, chosen, vocabulary),
+                    technique=technique_of(proto, chosen),
                     by=by,
                     within_us=action.within_us,
                     place=None if shared["place"] else action.place,
@@ -172,14 +166,13 @@ def _step(
     return Step(**{**{f: getattr(first, f) for f in first.__slots__}, "alternatives": rest})
 
 
-def technique_of(technique: str, fields: dict[str, str | None], vocabulary: Vocabulary) -> str:
-    """A southpaw's straight left is a cross: a straight by the hand that the stance makes of its side."""
+def technique_of(proto: Proto, fields: dict[str, str | None]) -> str:
+    """A southpaw's straight left is a cross: a straight by the hand that the stance makes of its side. So is
+    his "left hand", which the trade says of the rear straight; his "right hand" may be any lead punch.
+    """
     hand = hand_of(fields.get("side"), fields.get("stance"))
-    if technique == "straight" and hand:
+    if proto.technique == "straight" and hand:
         return "cross" if hand == "rear" else "jab"
-    return technique
-
-
-def _without_first_gap(steps: tuple[Step, ...], parsed: Parsed) -> tuple[Step, ...]:
-    """A time limit needs an action before it."""
-    return steps
+    if proto.technique == "punch" and proto.implied and hand == "rear" and fields.get("target") is None:
+        return "cross"
+    return proto.technique

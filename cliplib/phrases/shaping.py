@@ -10,6 +10,7 @@ from cliplib.phrases.modifiers import PUNCH_FIELDS, SIDEWAYS
 if TYPE_CHECKING:
     from cliplib.phrases.chunker import Chunker
 
+_THROWN = frozenset("throw throws threw throwing fire fires fired firing shoot shoots shooting".split())
 _MANY = ("two", "three", "four", "five")
 
 
@@ -50,6 +51,9 @@ def _imply(reader: Chunker) -> None:
     elif c.passives and not c.objects:
         c.protos = [Proto("punch", implied=True)]
         c.bare = not c.name and not c.who
+    elif reader.threw is not None and reader.threw.text.lower().split()[0] in _THROWN:
+        c.protos = [Proto("punch", implied=True)]  # "catch and shoot"
+        c.form = "verb"
     elif reader.threw is not None:
         reader.p.refuse(reader.threw)
     elif reader.times_item is not None:
@@ -59,6 +63,7 @@ def _imply(reader: Chunker) -> None:
 def _modify(reader: Chunker) -> None:
     c = reader.c
     if not c.protos:
+        c.stance = next(iter(reader.pre.get("stance", ())), None)
         return
     punch = reader.v.is_punch(c.protos[0].technique)
     for name, values in reader.pre.items():
@@ -90,7 +95,11 @@ def _multiply(reader: Chunker) -> None:
     item = reader.times_item
     if item is None or reader.times < 2 or not reader.c.protos:
         return
-    if item.text.lower() in _MANY and reader.c.form not in ("plural", "third") and not reader.combo:
+    if (
+        (item.text.lower() in _MANY or item.text.isdigit())
+        and reader.c.form not in ("plural", "third")
+        and not reader.combo
+    ):
         reader.p.refuse(item)
         return
     first = reader.c.protos[0]
