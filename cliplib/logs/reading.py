@@ -58,15 +58,15 @@ def read_rows(
 ) -> LogReading:
     problems = list(found.problems)
     placed = []
+    teller = Teller(fight, vocabulary)
     for row in found.rows:
         try:
             placed.append(place(row, fight))
         except Refused as refused:
             problems.append(refused.problem)
             # A wrong time is no reason to keep quiet about the phrase until the time is right.
-            problems += Teller(fight, vocabulary).tell(Timed(row), None)[1]
+            problems += teller.tell(Timed(row), None)[1]
     placed = _on_one_clock(placed, problems)
-    teller = Teller(fight, vocabulary)
     exchanges = []
     last_round: int | None = -1
     for one in group(placed, settings.exchange_gap_us):
@@ -107,6 +107,7 @@ def _exchange(
     actions: list[Action] = []
     notes: list[str] = []
     line, spoilt = 0, False
+    teller.begin()
     for timed in one.rows:
         row = timed.row
         if not row.parts and not ("note" in row.cells or row.note):

@@ -20,6 +20,7 @@ from cliplib.logs.rows import Part
 from cliplib.logs.source import Cell, Refused, nearest
 from cliplib.logs.timing import Timed
 from cliplib.models import Action, FightInfo
+from cliplib.phrases.logreader import derive_slips
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched
 
@@ -29,23 +30,30 @@ _FIELDS = ("hand", "side", "target", "outcome", "direction", "place", "range")
 
 @dataclass(slots=True)
 class Teller:
-    """Reads rows in order of time and remembers who stands how. Start a new round with `bell`."""
+    """Reads rows in order of time and remembers who stands how.
+
+    A stance that is said holds to the end of the exchange, a logged change of stance to the end of the round.
+    """
 
     fight: FightInfo
     vocabulary: Vocabulary
-    stances: dict[str, str] = field(default_factory=dict)
+    stances: dict[str, str] = field(default_factory=dict)  # now
+    changed: dict[str, str] = field(default_factory=dict)  # by a logged change in this round
 
     def bell(self) -> None:
         """Fighters come out of their corners in the stance that fight.toml gives them (common practice)."""
-        self.stances = {
-            name: stance for name in self.fight.fighters if (stance := self.fight.stance_of(name)) is not None
-        }
+        self.changed = {}
+
+    def begin(self) -> None:
+        """A new exchange."""
+        usual = {name: stance for name in self.fight.fighters if (stance := self.fight.stance_of(name))}
+        self.stances = usual | self.changed
 
     def tell(self, timed: Timed, before: Action | None) -> tuple[list[Action], list[Problem]]:
         """The row's actions. `before`: the exchange's last action so far. With problems, there are none."""
         problems: list[Problem] = []
         actions: list[Action] = []
-        stances = dict(self.stances)
+        stances, changed = dict(self.stances), dict(self.changed)
         begin = timed.begin_us
         for index, part in enumerate(timed.row.parts):
             try:
@@ -63,13 +71,16 @@ class Teller:
                 told[-1] = replace(told[-1], note=part.note)
             actions += told
             for action in told:
-                if action.fighter and self.vocabulary.is_a(action.technique, "switch stance"):
+                assert action.fighter is not None
+                if action.stance is not None and "stance" not in action.inferred:
+                    stances[action.fighter] = action.stance
+                if self.vocabulary.is_a(action.technique, "switch stance"):
                     after = switched(stances.get(action.fighter))
                     if after:
-                        stances[action.fighter] = after
+                        stances[action.fighter] = changed[action.fighter] = after
         if problems:
             return [], problems
-        self.stances = stances
+        self.stances, self.changed = stances, changed
         if actions and timed.until_us is not None:
             actions[-1] = replace(actions[-1], until_us=timed.until_us)
         return actions, []
@@ -113,6 +124,8 @@ class Teller:
         implied = fighter is not None and len(actions) > 1 and actions[0].fighter != fighter
         if implied and before is not None and self._same(before, actions[0]):
             del actions[0]
+        if before is not None and not {"direction", "side"} & set(actions[0].inferred):
+            actions[:1] = derive_slips([before, actions[0]])[1:]
         self._complete(actions, cells, fighter)
         return actions
 
