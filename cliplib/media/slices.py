@@ -38,7 +38,7 @@ FINEST = 90_000
 _NO_KERNEL_COPY = (errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.EPERM, errno.EBADF)
 
 SQUEEZED = 100_000
-"""Browsers count microseconds: hidden pictures stay at least ten of them apart, also on finer ticks."""
+"""Browsers count microseconds: on finer ticks than this, hidden pictures lie several apart, ten at least."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
