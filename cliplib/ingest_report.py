@@ -15,7 +15,7 @@ class FightReport:
     """What was done about one fight folder.
 
     `status`: added, changed, unchanged or failed. `waiting`: exchanges with times that are not cut yet, for
-    want of footage. `cut` counts clips by how they were cut; `why` says why not all were sliced.
+    want of footage. `cut` counts clips by how they were cut; `why`: what had to be done to the footage first.
     """
 
     folder: Path
@@ -64,7 +64,7 @@ class FightReport:
             "clips_cut": dict(sorted(self.cut.items())),
             "clips_removed": self.clips_removed,
             "waiting_for_footage": self.waiting,
-            "why_not_sliced": self.why,
+            "notes": self.why,
             "skipped_rows": [_problem_json(p) for p in self.skipped],
             "problems": [
                 _problem_json(p) if isinstance(p, Problem) else {"message": p}
