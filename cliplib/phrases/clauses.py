@@ -38,7 +38,6 @@ class Teller:
         self.anything = False
 
     def tell(self, parsed: Parsed) -> Story:
-        pending: tuple[str, Chunk] | None = None
         links = self._folded(parsed.links)
         index = 0
         while index < len(links):
@@ -55,7 +54,6 @@ class Teller:
                 continue
             self._tell_next(link, chunk)
             index += 1
-        del pending
         return self.story
 
     # --- folding ---------------------------------------------------------------------------------------
@@ -149,11 +147,9 @@ class Teller:
         self.story.names[actor] = name
         return actor
 
-    def _actor(self, link: str, chunk: Chunk, suggestion: int) -> int:
+    def _actor(self, chunk: Chunk, suggestion: int, sure: bool = False) -> int:
         """Who does the chunk; `suggestion` where nothing says."""
-        if chunk.who == "other":
-            suggestion = 1 - self.subject
-        elif chunk.who == "opponent":
+        if chunk.who in ("other", "opponent"):
             suggestion = 1 - self.subject
         elif chunk.who == "same":
             suggestion = self.subject
@@ -169,7 +165,7 @@ class Teller:
             first = not self.story.actions
             known = suggestion in self.story.names
             suggestion = self._named(
-                chunk.name, suggestion if first or known or chunk.who else 1 - suggestion
+                chunk.name, suggestion if first or known or sure or chunk.who else 1 - suggestion
             )
         if chunk.by and chunk.by != chunk.name:
             suggestion = self._named(chunk.by, suggestion)
@@ -187,28 +183,20 @@ class Teller:
             self.group = len(self.story.actions)
         suggestion = self.subject
         last = self.story.actions[-1] if self.story.actions else None
-        if (
+        flips = (
             last is not None
-            and self._is_counter(chunk)
             and chunk.who != "same"
-            and self._flips(link, chunk, last)
-        ):
+            and self._is_counter(chunk)
+            and self.v.is_punch(last.technique)
+        )
+        if last is not None and flips:
             suggestion = 1 - last.actor
-        actor = self._actor(link, chunk, suggestion)
+        actor = self._actor(chunk, suggestion, sure=flips)
         self._place(chunk, actor, len(self.story.actions))
         if not (chunk.received or chunk.evades or chunk.who == "opponent"):
             self.subject = actor
         elif chunk.who == "opponent" and not chunk.received:
             self.subject = 1 - actor
-
-    def _flips(self, link: str, chunk: Chunk, last: Proto) -> bool:
-        return self.v.is_punch(last.technique) and not (
-            link == "and"
-            and chunk.form == "verb"
-            and last.actor == self.subject
-            and last.role is None
-            and False
-        )
 
     def _place(self, chunk: Chunk, actor: int, at: int) -> int:
         """Insert the chunk's actions at `at`; returns the place behind them."""
@@ -289,7 +277,7 @@ class Teller:
         )
         actor = 1 - self.subject if other else self.subject
         for _, chunk in links[index:stop]:
-            mine = self._actor("", chunk, actor)
+            mine = self._actor(chunk, actor)
             if chunk.name and self.story.names.get(self.subject) == chunk.name:
                 pass
             self._place(chunk, mine, len(self.story.actions))
@@ -302,7 +290,7 @@ class Teller:
             main.protos[0].role = main.protos[0].role or "counter"
         if main is not None:
             self.group = len(self.story.actions)
-            mine = self._actor("", main, self.subject)
+            mine = self._actor(main, self.subject)
             self._place(main, mine, len(self.story.actions))
             self.subject = mine
         return stop + 1
@@ -346,7 +334,7 @@ class Teller:
                 self.story.opponents[subject] = earlier.opponent
                 continue
             suggestion = 1 - subject if other else subject
-            actor = self._actor("", earlier, suggestion)
+            actor = self._actor(earlier, suggestion)
             at = self._place(earlier, actor, at)
         self.group = at
         return stop

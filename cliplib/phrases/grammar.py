@@ -57,7 +57,8 @@ class Parser:
         self.i = 0
         self.depth = 0
         self._after_link = -1
-        self.pending: filters.Filter | None = None  # a time said of the next action
+        self.pending: filters.Filter | None = None  # a time said of the action being read
+        self.pending_next: filters.Filter | None = None  # ... of the action after the next link
         self.links_pending = False  # "within 1 second of": what follows came earlier
         self.out = Parsed()
 
@@ -125,6 +126,8 @@ class Parser:
         """Link words from here; the strongest says how what follows is tied to what came before."""
         link = "after" if self.links_pending else "juxta"
         self.links_pending = False
+        if self.pending_next is not None:
+            self.pending, self.pending_next = self.pending_next, None
         while (item := self.at()) is not None:
             found = next((k for k in LINKS if k in item.kinds), None)
             if found in ("against",) and self._is_opponent(1):

@@ -30,6 +30,7 @@ class ModifierReader:
         self.v = parser.vocabulary
         self.c = Chunk()
         self.pre: dict[str, list[str]] = {}
+        self.pre_items: dict[str, Item] = {}
         self.pre_passives: list[Proto] = []
         self.times = 1
         self.times_item: Item | None = None
@@ -61,7 +62,11 @@ class ModifierReader:
                 self.p.refuse(item)
                 return True
             self.pre[field] = [value]
+            self.pre_items[field] = item
             self.touch(item)
+            return True
+        if field in ("target", "outcome", "role") and not self.is_punch():
+            self.p.refuse(item)  # nothing but a punch has these
             return True
         for proto in self.scope(field):
             if getattr(proto, field) not in (None, value):
@@ -241,19 +246,17 @@ class ModifierReader:
 
     def on_target(self, item: Item) -> bool:
         value = item.value("target") or ""
-        if self.headed:
-            if not self.is_punch() or self.c.passives:
-                return False
+        if self.headed or self.c.passives:
             if item.sense("target", "adjective") and self.p.noun_phrase_ahead(1):
                 return False
-            if all(p.target for p in self.c.protos[-1:]):
+        if self.c.passives:  # "gets countered to the body"
+            done = self.c.passives[-1]
+            if not self.v.is_punch(done.technique) or done.target:
                 return False
-            if self.combo and len({p.technique for p in self.c.protos}) > 1:
-                self.p.choose(
-                    item.start, item.end, f"all of it to the {value}",
-                    (f"only the last punch to the {value}", f"{item.text}"),
-                )  # fmt: skip
-                self.p.out.choices.pop()
+            done.target = value
+            return True
+        if self.headed and (not self.is_punch() or self.proto.target):
+            return False
         if "liver" in item.text.lower():
             self.liver(item)
         return self.put("target", value, item)
@@ -357,7 +360,7 @@ class ModifierReader:
 
     # --- negation --------------------------------------------------------------------------------------
 
-    def not_outcome(self, outcome: str) -> None:
+    def not_outcome(self, outcome: str, item: Item) -> None:
         """“that wasn't blocked”: any of the other outcomes."""
         out = self.v.outcome_family(outcome)
         rest = [o for o in ("landed", "partial", "blocked", "missed") if o not in out]
@@ -367,6 +370,9 @@ class ModifierReader:
         if not self.headed:
             self.pre["outcome"] = rest
             return
+        if not self.is_punch():
+            self.p.refuse(item)
+            return
         for proto in self.scope("outcome"):
             proto.outcome, proto.alts["outcome"] = rest[0], rest[1:]
 
@@ -375,7 +381,7 @@ class ModifierReader:
         return True
 
     def on_unoutcome(self, item: Item) -> bool:
-        self.not_outcome(item.value("unoutcome") or "")
+        self.not_outcome(item.value("unoutcome") or "", item)
         return True
 
     def on_not(self, item: Item) -> bool:
@@ -390,7 +396,7 @@ class ModifierReader:
             self.p.i += 1
             return self.on_uncounter(item)
         if follows.sense("outcome"):
-            self.not_outcome(follows.value("outcome") or "")
+            self.not_outcome(follows.value("outcome") or "", follows)
             return self.forward()
         for field in ("target", "hand", "side", "stance"):
             value = follows.value(field)
@@ -423,10 +429,10 @@ class ModifierReader:
             self.p.refuse(item)
             return True
         if sub.bare and sub.protos and sub.protos[0].outcome and sub.protos[0].implied:
-            self.not_outcome(sub.protos[0].outcome)
+            self.not_outcome(sub.protos[0].outcome, item)
             return True
         done = sub.passives[0] if sub.passives and (sub.bare or not sub.protos) else sub.protos[0]
-        other = bool(sub.passives) or sub.who in ("opponent", "other") or done.role == "counter"
+        other = bool(sub.passives) or sub.who in ("opponent", "other")
         if sub.by and sub.by != self.c.name:
             other = True
         mark = self.p.at()
@@ -437,6 +443,8 @@ class ModifierReader:
             elif mark.sense("after"):
                 after = True
                 self.p.i += 1
+        if done.role == "counter" and after is not False:
+            other = True
         if after is None:
             after = other or done.role == "follow-up" or self.v.kind(done.technique) == "tie-up"
         if len(sub.protos) > 1:

@@ -32,6 +32,9 @@ def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
         if step.absent and later:
             absent_before.append(step)
             continue
+        if step.absent and before is None:
+            text += ("" if not text else ", then ") + f"no {describe(step, vocabulary, step.stance)}"
+            continue
         if step.absent and before is not None:
             text += _absent(step, before, vocabulary, after=True)
             continue
@@ -125,7 +128,8 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> s
         words.append(step.role)
     punch = vocabulary.is_punch(step.technique)
     if step.hand:
-        words.append(step.hand)
+        # "lead punch" is a role
+        words.append(f"{step.hand} hand" if step.technique == "punch" and step.hand == "lead" else step.hand)
     if step.side:
         words.append(step.side)
     bare_counter = (

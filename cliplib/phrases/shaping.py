@@ -19,7 +19,7 @@ def shape(reader: Chunker) -> Chunk | None:
     c.passives[:0] = reader.pre_passives
     if c.headless:
         _imply(reader)
-    _modify(reader)
+        modify(reader)
     for proto in c.protos:
         if reader.top:
             reader.over_the_top(proto)
@@ -60,7 +60,7 @@ def _imply(reader: Chunker) -> None:
         reader.p.refuse(reader.times_item)
 
 
-def _modify(reader: Chunker) -> None:
+def modify(reader: Chunker) -> None:
     c = reader.c
     if not c.protos:
         c.stance = next(iter(reader.pre.get("stance", ())), None)
@@ -79,9 +79,18 @@ def _modify(reader: Chunker) -> None:
         field = name
         if name == "side" and c.protos[0].technique in SIDEWAYS:
             field = "direction"  # "a left slip"
+        if not punch and field in ("target", "outcome", "role"):
+            if name in reader.pre_items:
+                reader.p.refuse(reader.pre_items[name])  # nothing but a punch has these
+            continue
+        if (
+            field == "hand"
+            and not punch
+            and (reader.v.kind(c.protos[0].technique) == "footwork" or c.protos[0].technique in SIDEWAYS)
+        ):
+            reader.p.refuse(reader.pre_items[name])
+            continue
         for proto in targets:
-            if field == "outcome" and not punch:
-                continue
             if getattr(proto, field) is None:
                 setattr(proto, field, values[0])
             elif getattr(proto, field) != values[0] and name == "hand" and values[0] == "lead":

@@ -1,0 +1,256 @@
+"""Verbs and what they reach: objects ("slips the jab"), passives ("slipped jab"), roles ("countered by")."""
+
+from __future__ import annotations
+
+from cliplib.phrases.chunk import Chunk, Proto
+from cliplib.phrases.lexer import Item
+from cliplib.phrases.modifiers import ModifierReader
+
+DEFENDED = ("defence", "tie-up")
+"""Kinds of actions that are done against a punch of the other fighter's."""
+_FINITE = ("third", "ing", "past")
+_TOWARDS = ("to", "for", "against", "over")
+_BEGINS = frozenset(
+    ("technique", "hand", "side", "target", "outcome", "stance", "mult", "role", "opponent", "other", "range")
+)
+"""Kinds of words that can begin an object."""
+
+
+class VerbReader(ModifierReader):
+    strong = False
+    """“rolls under”: whatever punch follows is what it rolls under."""
+
+    # --- objects ---------------------------------------------------------------------------------------
+
+    def takes_object(self) -> bool:
+        if self.c.objects or self.c.passives or self.c.absent:
+            return False
+        if self.c.role_verb and self.c.headless:
+            return True
+        if self.c.role_verb and self.c.form == "noun" and self.is_punch():
+            return True
+        return self.headed and self.v.kind(self.proto.technique) in DEFENDED
+
+    def object_begins(self, item: Item) -> bool:
+        """Whether the words from here are what the verb is done against."""
+        if not (item.fighter or item.numbers or item.kinds & _BEGINS) or item.sense("target", "adverb"):
+            return False
+        if not self.p.noun_phrase_ahead(0):
+            # "ducks a right hand", but "traps the lead hand" is about the hand itself
+            held = self.headed and self.proto.technique == "trap"
+            return bool(item.determiner) and self.p.hand_noun_ahead(0) and not held
+        if item.fighter and item.possessive:
+            return True
+        verbal = self.strong or self.c.form in _FINITE or (self.c.role_verb and self.c.headless)
+        return bool(item.determiner) or verbal
+
+    def object(self) -> None:
+        found = self.p.chunk()
+        if found is None:
+            return
+        self.c.objects.append(found)
+        # "slips the jab or cross", "slips the jab and the cross"
+        while (item := self.p.at()) is not None and (item.sense("or") or item.sense("and")):
+            follows = self.p.at(1)
+            if follows is None or not self.p.noun_phrase_ahead(1):
+                break
+            if item.sense("and") and not follows.determiner:
+                break
+            self.p.i += 1
+            more = self.p.chunk()
+            if more is None:
+                break
+            if item.sense("or") and len(more.protos) == 1 and len(found.protos) == 1:
+                found.protos[0].others.append(more.protos[0])
+            else:
+                self.c.objects.append(more)
+        self._lift(found)
+
+    def _lift(self, found: Chunk) -> None:
+        """What was said after the object belongs to the whole: “counters the jab in the corner within 1 second”."""
+        for name in ("place", "range", "within_us", "opponent", "opponent_stance"):
+            if getattr(self.c, name) is None:
+                setattr(self.c, name, getattr(found, name))
+            setattr(found, name, None)
+
+    # --- passives --------------------------------------------------------------------------------------
+
+    def active_past(self, item: Item) -> bool:
+        """“blocked the jab”, “Brandt blocked the jab”: somebody did it, rather than it being done."""
+        if self.c.aux:
+            return False
+        follows = self.p.at(1)
+        if follows is None:
+            return bool(self.c.name) and not self.headed
+        return bool(follows.determiner) or (bool(self.c.name) and not self.named_possessive)
+
+    def passive_before(self, item: Item) -> bool:
+        """“slipped jab”: the jab, then the other's slip."""
+        value = item.value("technique")
+        if value is None or self.v.kind(value) not in DEFENDED or self.active_past(item):
+            return False
+        if self.c.aux or self.p.noun_phrase_ahead(1):
+            self.pre_passives.append(Proto(value))
+            if self.c.aux:
+                self._agent(self.pre_passives[-1])
+            return True
+        return False
+
+    def passive_after(self, item: Item) -> bool:
+        """“jab that was slipped by Brandt”."""
+        value = item.value("technique")
+        if value is None or self.v.kind(value) not in DEFENDED:
+            return False
+        follows = self.p.at(1)
+        if item.sense("outcome"):
+            return False
+        if follows is not None and follows.determiner and not self.c.aux:
+            return False
+        self.c.passives.append(Proto(value))
+        self._agent(self.c.passives[-1])
+        return True
+
+    def _agent(self, passive: Proto) -> None:
+        """“by Brandt”, “with a cross”, “by a southpaw” behind what was done to somebody."""
+        self.p.i += 1
+        while (
+            (item := self.p.at()) is not None
+            and (item.sense("by") or item.sense("with"))
+            and item.text.lower() != "from"
+        ):
+            follows = self.p.at(1)
+            if follows is None:
+                return
+            if follows.fighter and not (follows.possessive and self.p.noun_phrase_ahead(2)):
+                passive.fighter = follows.fighter
+                self.p.i += 2
+            elif follows.sense("opponent") and not self.p.noun_phrase_ahead(2):
+                self.p.i += 2
+            elif follows.sense("stance") and not self.p.noun_phrase_ahead(2):
+                passive.stance = follows.value("stance")
+                self.p.i += 2
+            elif self.p.noun_phrase_ahead(1) or self.p.hand_noun_ahead(1):
+                self.p.i += 1
+                agent = self.p.chunk()
+                if agent is None or not agent.protos:
+                    return
+                said = agent.protos[0]
+                if passive.role and not said.role:
+                    said.role = passive.role
+                said.fighter = agent.name or agent.by or passive.fighter
+                passive_index = self.c.passives.index(passive) if passive in self.c.passives else -1
+                bucket = self.c.passives if passive_index >= 0 else self.pre_passives
+                bucket[bucket.index(passive) : bucket.index(passive) + 1] = agent.protos
+                for name in ("place", "range"):
+                    if getattr(self.c, name) is None:
+                        setattr(self.c, name, getattr(agent, name))
+                if agent.within_us is not None:
+                    said.within_us = agent.within_us
+                passive = said
+            else:
+                return
+
+    def on_role(self, item: Item) -> bool:
+        sense = item.sense("role")
+        value = item.value("role") or ""
+        if value == "counter":
+            return self._counter(item)
+        if self.headed:
+            if sense and sense.form in ("adjective",) and not self.p.noun_phrase_ahead(1):
+                return self.is_punch() and self.put("role", value, item)
+            return False
+        if item.sense("role", "third", "ing", "past", "base"):
+            self.c.role_verb = value == "counter"
+        return self.put("role", value, item)
+
+    def _counter(self, item: Item) -> bool:
+        verb = item.sense("role", "third", "ing")
+        past = item.sense("role", "past")
+        follows = self.p.at(1)
+        if past and not self.active_past(item):
+            return self._countered(item)
+        if self.headed:
+            if item.sense("role", "adjective"):
+                return self.is_punch() and self.put("role", "counter", item)
+            if (
+                item.sense("role", "ing")
+                and self.is_punch()
+                and (self.p.noun_phrase_ahead(1) or self.p.hand_noun_ahead(1))
+            ):
+                self.put("role", "counter", item)
+                self.c.role_verb = True
+                self.p.i += 1
+                self.object()
+                return True
+            close = self.last is not None and (self.last.sense("technique") or self.last.sense("side"))
+            if verb or past or self.p.noun_phrase_ahead(1) or not close or not self.is_punch():
+                return False
+            if (
+                self.p.hand_noun_ahead(1)
+                or (follows is not None and follows.sense("target"))
+                or self.c.form != "noun"
+            ):
+                return False
+            return self.put("role", "counter", item)  # "cross counter"
+        if "role" in self.pre and self.pre["role"] != ["counter"]:
+            return False
+        self.put("role", "counter", item)
+        if verb or past or (follows is not None and follows.determiner and self.p.noun_phrase_ahead(1)):
+            self.c.role_verb = True
+        if follows is not None and follows.text.lower() in _TOWARDS and self.p.noun_phrase_ahead(2):
+            self.c.role_verb = True  # "counter to the jab"
+            self.p.i += 2
+            self.object()
+        elif self.c.role_verb and follows is not None:
+            reaches = self.p.noun_phrase_ahead(1) or (self.p.hand_noun_ahead(1) and follows.determiner)
+            if reaches:
+                self.p.i += 1
+                self.object()
+        return True
+
+    def _countered(self, item: Item) -> bool:
+        passive = Proto("punch", role="counter")
+        if self.headed or self.c.aux or not self.p.noun_phrase_ahead(1):
+            follows = self.p.at(1)
+            if not self.headed and not self.c.aux and follows is not None and follows.sense("with"):
+                self.c.role_verb = True  # "countered with a cross": he did
+                return self.put("role", "counter", item)
+            if self.headed and not self.is_punch():
+                return False
+            self.c.passives.append(passive)
+            self._agent(passive)
+        else:
+            self.pre_passives.append(passive)
+        return True
+
+    def on_receive(self, item: Item) -> bool:
+        if self.headed:
+            return False
+        self.c.received = True
+        return self.put("outcome", item.value("receive") or "landed", item)
+
+    def on_evade(self, item: Item) -> bool:
+        if self.headed:
+            return False
+        self.c.evades = True
+        return self.put("outcome", "missed", item)
+
+    def on_make(self, item: Item) -> bool:
+        """“makes the jab miss”, “makes Brandt miss”."""
+        if self.headed:
+            return False
+        self.p.i += 1
+        found = self.p.chunk()
+        if found is None or not found.protos:
+            self.p.refuse(item)
+            return True
+        if found.protos[-1].outcome != "missed":
+            self.p.refuse(item)
+            self.c.protos, self.c.headless, self.c.form = found.protos, False, found.form
+            return True
+        name = self.c.name
+        found.start, found.evades = item.start, True
+        self.c = found
+        if name:
+            self.c.opponent = name
+        return True
