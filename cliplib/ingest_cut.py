@@ -24,7 +24,7 @@ POSTERS = "posters"
 WORKING = "working"
 
 _BATCH = 16  # clips between two rows of progress kept: what a killed ingest has to cut again at most
-_OURS = re.compile(r"(r\d+-)?\d+m\d\d\.\d-\d+-[0-9a-f]{8}\.(mp4|jpg)|\..*\.part\.\w+")
+_OURS = re.compile(r"(r\d+-)?\d+m\d\d\.\d-\d+-[0-9a-f]{8}\.(mp4|jpg)")
 
 
 @dataclass(frozen=True, slots=True)

@@ -388,21 +388,39 @@ def test_a_failed_migration_leaves_no_trace(tmp_path: Path, monkeypatch: pytest.
     reopened.close()
 
 
-def test_each_released_schema_upgrades(tmp_path: Path) -> None:
-    """From the schema after each migration to the newest: the same tables as a library made today."""
-    fresh = Catalogue(tmp_path / "fresh.db", create=True)
-    wanted = fresh._store.rows("SELECT type, name, sql FROM sqlite_master ORDER BY type, name")
-    fresh.close()
+SCHEMAS = sorted((Path(__file__).parent / "schemas").glob("*.sql"))
+
+
+def test_every_migration_has_a_library_from_its_time() -> None:
+    """A new migration needs a frozen library of the schema it left behind; see tests/schemas."""
     names = [migration.name for migration in catalogue_schema.migrations._migrations]
-    for stop in names[1:]:
-        path = tmp_path / f"before-{stop}.db"
-        raw = sqlite3.connect(path, isolation_level=None)
-        catalogue_schema.upgrade(Database(raw), stop_before=stop)
-        raw.close()
-        upgraded = Catalogue(path)
-        assert upgraded.upgraded == tuple(names[names.index(stop) :])
-        assert upgraded._store.rows("SELECT type, name, sql FROM sqlite_master ORDER BY type, name") == wanted
-        upgraded.close()
+    assert sorted(path.stem for path in SCHEMAS) == sorted(names)
+
+
+@pytest.mark.parametrize("script", SCHEMAS, ids=lambda path: path.stem)
+def test_a_library_of_any_earlier_schema_opens(tmp_path: Path, script: Path) -> None:
+    """It gets the tables that a library made today has, and loses nothing."""
+    raw = sqlite3.connect(tmp_path / "old.db")
+    raw.executescript(script.read_text(encoding="utf-8"))
+    raw.close()
+    names = [migration.name for migration in catalogue_schema.migrations._migrations]
+    fresh, old = Catalogue(tmp_path / "fresh.db", create=True), Catalogue(tmp_path / "old.db")
+    shape = "SELECT type, name, sql FROM sqlite_master ORDER BY type, name"
+    assert old._store.rows(shape) == fresh._store.rows(shape)
+    assert old.upgraded == tuple(names[names.index(script.stem) + 1 :])
+    assert old.check() == []
+    (fight,) = old.fights()
+    assert (fight.title, fight.info.round_starts_us) == ("Adeyemi v Brandt", (12_400_000, 252_400_000))
+    rows = old.clip_rows([1, 2])
+    assert [len(row.actions) for row in rows] == [2, 1]
+    assert (rows[0].note, rows[0].start_frame, rows[1].start_frame) == ("low", 350, None)
+    footage = old.footage(1)
+    assert footage is not None
+    assert footage.timeline.pts.tolist() == [0, 3003, 6007, 9009]
+    again = store(old, new(exchange(14.2, "missed", "landed", note="low"), exchange(30, "blocked")))
+    assert (again.exchange_ids, again.anything) == ((1, 2), False)
+    fresh.close()
+    old.close()
 
 
 def test_two_processes_may_make_one_library(tmp_path: Path) -> None:
