@@ -69,7 +69,10 @@ class FrameReader:
         self._open()
 
     def _open(self) -> None:
-        self._container = open_footage(self._path)
+        try:
+            self._container = open_footage(self._path)
+        except (av.error.FFmpegError, OSError) as problem:
+            raise FootageError(f"{self._path} cannot be opened: {problem.strerror or problem}") from problem
         self._stream = self._container.streams.best("video")
         if self._stream is None:
             self._container.close()
