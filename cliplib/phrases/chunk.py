@@ -46,6 +46,7 @@ class Absent:
     proto: Proto
     after: bool
     other: bool
+    name: str | None = None
 
 
 @dataclass(slots=True)

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 from cliplib.phrases import filters
 from cliplib.phrases.chunk import LINKS, Chunk, Proto
+from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.verbs import DEFENDED, VerbReader
 
 if TYPE_CHECKING:
-    from cliplib.phrases.grammar import Parser
+    pass
 
 _REACHING = ("under", "underneath", "with", "from", "of")
 _NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not")
@@ -53,7 +54,7 @@ class Chunker(VerbReader):
             if item.sense(kind):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
-            return self.alternative(item) or self._other_defence()
+            return self.alternative() or self._other_defence()
         if any(item.sense(k) for k in LINKS) and not item.sense("technique"):
             return self._link(item)
         if self.headed and self.takes_object() and self.object_begins(item):
@@ -96,7 +97,7 @@ class Chunker(VerbReader):
         if isinstance(found, filters.Rounds):
             self.p.out.rounds.append(found)
             self.p.note(found.note)
-        elif isinstance(found, filters.Dates):
+        elif isinstance(found, Dates):
             self.p.out.dates.append(found)
         elif isinstance(found, filters.Within):
             self.p.note(found.note)
@@ -231,7 +232,7 @@ class Chunker(VerbReader):
         self.times_item = item
         return True
 
-    def on_with(self, item: Item) -> bool:
+    def on_with(self, _item: Item) -> bool:
         follows = self.p.at(1)
         if follows is None:
             return False
@@ -247,13 +248,13 @@ class Chunker(VerbReader):
             return self.put(field, follows.value(field) or "", follows) and self.forward()
         return False
 
-    def on_of(self, item: Item) -> bool:
+    def on_of(self, _item: Item) -> bool:
         if self.takes_object() and self.p.noun_phrase_ahead(1):
             self.p.i += 1
             self.object()
         return True
 
-    def on_aux(self, item: Item) -> bool:
+    def on_aux(self, _item: Item) -> bool:
         self.c.aux = True
         return True
 
@@ -269,8 +270,8 @@ class Chunker(VerbReader):
         self.p.refuse(item)
         return True
 
-    def on_mark(self, item: Item) -> bool:
+    def on_mark(self, _item: Item) -> bool:
         return True
 
-    def on_filler(self, item: Item) -> bool:
+    def on_filler(self, _item: Item) -> bool:
         return True

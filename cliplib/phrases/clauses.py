@@ -18,7 +18,7 @@ _LATER = ("juxta", "comma", "and", "with", "seq", "setup")
 
 @dataclass(slots=True)
 class Story:
-    """Actions in time order; `names`: who actors 0 and 1 are; `opponents`: what is said of actor n's opponent."""
+    """Actions in time order; `names`: who actors 0 and 1 are; `opponents`: whom actor n is said to face."""
 
     actions: list[Proto] = field(default_factory=list)
     names: dict[int, str] = field(default_factory=dict)
@@ -218,6 +218,8 @@ class Teller:
         for absent in chunk.absents:
             proto = absent.proto.copy()
             proto.absent, proto.actor = True, (1 - actor if absent.other else actor)
+            if absent.name:
+                self._named(absent.name, proto.actor)
             if absent.after:
                 new.append(proto)
             else:

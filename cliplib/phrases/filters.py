@@ -5,12 +5,13 @@ Each reader takes the tokens and a place in them and returns (how many tokens, w
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from cliplib.phrases.dates import Dates, read_dates
 from cliplib.phrases.tokens import Token
+from cliplib.phrases.wordreader import NUMBER_WORDS, TO, WordReader
 from cliplib.timebase import from_seconds
 
 MOST_ROUNDS = 12
@@ -19,27 +20,17 @@ IMMEDIATELY_US = 500_000
 """What "immediately" is taken to mean (common practice; a simple reaction takes about 0.35 s)."""
 CHAMPIONSHIP_ROUNDS = (11, 12)
 
-_UNITS = "one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen".split()
-_ORDINALS = (
-    "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth "
-    "fourteenth fifteenth"
-).split()
-NUMBER_WORDS = {word: index + 1 for index, word in enumerate(_UNITS)}
-_ORDINAL_WORDS = {word: index + 1 for index, word in enumerate(_ORDINALS)}
-_MONTHS = {
-    name[:length]: index + 1
-    for index, name in enumerate(
-        "january february march april may june july august september october november december".split()
-    )
-    for length in (3, len(name))
-} | {"sept": 9}
 _ROUND = frozenset(("round", "rd", "rnd"))
 _ROUNDS = frozenset(("rounds", "rds", "rnds"))
-_TO = frozenset(("to", "through", "until", "till", "thru"))
 _IN = frozenset(("in", "during", "from", "of", "for", "over", "at", "only"))
-_SECONDS = frozenset("s sec secs second seconds".split())
-_MILLISECONDS = frozenset("ms millisecond milliseconds msec".split())
-_FROM = frozenset(("from", "since"))
+_SECONDS = frozenset(("s", "sec", "secs", "second", "seconds"))
+_MILLISECONDS = frozenset(("ms", "msec", "millisecond", "milliseconds"))
+_TAKEN = "{} rounds are taken to mean the {} of a fight's rounds"
+_STRETCHES = (
+    (("late", "later", "closing"), "late", _TAKEN.format("late", "last third")),
+    (("early", "earlier", "opening"), "early", _TAKEN.format("early", "first third")),
+    (("middle", "mid"), "middle", _TAKEN.format("middle", "middle third")),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,59 +46,13 @@ class Within:
     links: bool = False  # "within 1 second of": also says that what follows came earlier
 
 
-@dataclass(frozen=True, slots=True)
-class Dates:
-    first: datetime.date | None
-    last: datetime.date | None
-
-
 Filter = Rounds | Within | Dates
-
-
-class _Reader:
-    """A place in the tokens that moves on as words are taken."""
-
-    def __init__(self, tokens: Sequence[Token], at: int):
-        self.tokens, self.at = tokens, at
-
-    def peek(self, ahead: int = 0) -> str:
-        index = self.at + ahead
-        return self.tokens[index].norm if index < len(self.tokens) else ""
-
-    def joined(self, ahead: int = 0) -> bool:
-        index = self.at + ahead
-        return index < len(self.tokens) and self.tokens[index].joined
-
-    def take(self, words: frozenset[str] | set[str]) -> str:
-        word = self.peek()
-        if word in words:
-            self.at += 1
-            return word
-        return ""
-
-    def cardinal(self) -> int | None:
-        word = self.peek()
-        value = int(word) if word.isdigit() and len(word) <= 2 else NUMBER_WORDS.get(word)
-        if value:
-            self.at += 1
-            return value
-        return None
-
-    def ordinal(self) -> int | None:
-        word = self.peek()
-        value = _ORDINAL_WORDS.get(word)
-        if value is None and word[-2:] in ("st", "nd", "rd", "th") and word[:-2].isdigit() and len(word) < 5:
-            value = int(word[:-2])
-        if value:
-            self.at += 1
-            return value
-        return None
 
 
 def read_filter(tokens: Sequence[Token], at: int) -> tuple[int, Filter] | None:
     """The filter that begins at `at`: (tokens taken, filter)."""
-    for read in (_rounds, _within, _dates):
-        reader = _Reader(tokens, at)
+    for read in (_rounds, _within, read_dates):
+        reader = WordReader(tokens, at)
         found: Filter | None = read(reader)
         if found is not None:
             return reader.at - at, found
@@ -117,19 +62,16 @@ def read_filter(tokens: Sequence[Token], at: int) -> tuple[int, Filter] | None:
 # --- rounds -------------------------------------------------------------------------------------------
 
 
-def _rounds(r: _Reader) -> Rounds | None:
+def _rounds(r: WordReader) -> Rounds | None:
     lead = r.take(_IN | {"after", "before", "since", "until", "till", "by", "up", "between"})
     if lead == "up":
         if not r.take({"to", "until"}):
             return None
         lead = "until"
-    r.take({"and"})
-    if r.take({"including"}):
-        pass
     return _round_word(r, lead) or _numbered_rounds(r, lead) or _ordinal_rounds(r, lead)
 
 
-def _round_word(r: _Reader, lead: str) -> Rounds | None:
+def _round_word(r: WordReader, lead: str) -> Rounds | None:
     at = r.at
     word = r.peek()
     plural = r.peek(1)
@@ -139,11 +81,7 @@ def _round_word(r: _Reader, lead: str) -> Rounds | None:
             r.at = at
             return None
         return Rounds(("last",))
-    for names, value, note in (
-        (("late", "later", "closing"), "late", "late rounds are taken to mean the last third of a fight's rounds"),
-        (("early", "earlier", "opening"), "early", "early rounds are taken to mean the first third of a fight's rounds"),
-        (("middle", "mid"), "middle", "middle rounds are taken to mean those between the first and the last third"),
-    ):  # fmt: skip
+    for names, value, note in _STRETCHES:
         if word in names and plural in _ROUNDS:
             r.at += 2
             return Rounds((value,), note)
@@ -164,7 +102,7 @@ def _round_word(r: _Reader, lead: str) -> Rounds | None:
     return None
 
 
-def _numbered_rounds(r: _Reader, lead: str) -> Rounds | None:
+def _numbered_rounds(r: WordReader, lead: str) -> Rounds | None:
     word = r.peek()
     short = word.lstrip("rnd")
     if word[:1] == "r" and short.isdigit() and not word.isdigit() and word not in _ROUND:
@@ -182,7 +120,7 @@ def _numbered_rounds(r: _Reader, lead: str) -> Rounds | None:
     return _stretch(r, lead, first)
 
 
-def _stretch(r: _Reader, lead: str, first: int) -> Rounds | None:
+def _stretch(r: WordReader, lead: str, first: int) -> Rounds | None:
     numbers = [first]
     while True:
         at = r.at
@@ -193,7 +131,7 @@ def _stretch(r: _Reader, lead: str, first: int) -> Rounds | None:
         listing = r.take({"and", "or", ",", "&", "/"})
         if listing == ",":
             r.take({"and", "or"})
-        ranging = "" if listing else r.take(_TO)
+        ranging = "" if listing else r.take(TO)
         r.take(_ROUND)
         next_word = r.peek()
         if next_word[:1] == "r" and next_word[1:].isdigit():
@@ -202,11 +140,7 @@ def _stretch(r: _Reader, lead: str, first: int) -> Rounds | None:
         else:
             number = r.cardinal()
         # "rounds 1, 2, 3-2"? A number that goes on as a combination is not a round.
-        if (
-            number is None
-            or not (listing or ranging)
-            or (listing and r.joined() and r.peek().isdigit() and False)
-        ):
+        if number is None or not (listing or ranging):
             r.at = at
             break
         if ranging or (listing == "and" and lead == "between"):
@@ -249,7 +183,7 @@ def _open(first: int, last: int) -> Rounds:
     )
 
 
-def _ordinal_rounds(r: _Reader, lead: str) -> Rounds | None:
+def _ordinal_rounds(r: WordReader, lead: str) -> Rounds | None:
     determiner = r.tokens[r.at].determiner if r.at < len(r.tokens) else ""
     first = r.ordinal()
     if first is None:
@@ -269,7 +203,7 @@ def _ordinal_rounds(r: _Reader, lead: str) -> Rounds | None:
         listing = r.take({"and", "or", ",", "&"})
         if listing == ",":
             r.take({"and", "or"})
-        ranging = "" if listing else r.take(_TO)
+        ranging = "" if listing else r.take(TO)
         number = r.ordinal() if listing or ranging else None
         if number is None:
             r.at = at
@@ -290,14 +224,14 @@ def _ordinal_rounds(r: _Reader, lead: str) -> Rounds | None:
 # --- times ---------------------------------------------------------------------------------------------
 
 
-def _within(r: _Reader) -> Within | None:
+def _within(r: WordReader) -> Within | None:
     word = r.take({"immediately", "instantly", "straight", "right", "at", "directly"})
     if word:
-        if (
-            (word in ("straight", "right") and not r.take({"away", "afterwards"}) and r.peek() not in ("after", "behind"))
-            or (word == "at" and not r.take({"once"}))
-            or (word in ("straight", "right") and r.peek() == "behind")
-        ):  # fmt: skip
+        follows = r.peek() in ("after", "behind")
+        adverb = word in ("immediately", "instantly", "directly")
+        at_once = word == "at" and bool(r.take(("once",)))
+        away = word in ("straight", "right") and (bool(r.take(("away", "afterwards"))) or follows)
+        if not (adverb or at_once or away):
             return None
         return Within(IMMEDIATELY_US, "“immediately” is taken to mean within half a second")
     at = r.at
@@ -318,7 +252,7 @@ def _within(r: _Reader) -> Within | None:
     return Within(us, links=bool(r.take({"of"})))
 
 
-def _duration(r: _Reader) -> int | None:
+def _duration(r: WordReader) -> int | None:
     if r.take({"half"}):
         return 500_000 if r.take({"second", "sec"}) else None
     if r.take({"quarter"}):
@@ -354,86 +288,3 @@ def _duration(r: _Reader) -> int | None:
         if unit in _MILLISECONDS:
             return from_seconds(value / 1000)
     return None
-
-
-# --- dates ---------------------------------------------------------------------------------------------
-
-
-def _dates(r: _Reader) -> Dates | None:
-    lead = r.take(
-        {"in", "since", "before", "after", "from", "until", "till", "on", "during", "between", "of"}
-    )
-    first = _date(r, bare=bool(lead))
-    if first is None:
-        return None
-    at = r.at
-    if lead in ("between", "from", "in", "during", "") and (
-        r.take(_TO | ({"and"} if lead == "between" else set())) or r.joined()
-    ):
-        second = _date(r, bare=True)
-        if second is not None and second.last is not None and first.first is not None:
-            return Dates(first.first, second.last) if first.first <= second.last else None
-        r.at = at
-    if lead == "from" or lead == "between":
-        if r.take({"on", "onwards", "onward"}):
-            return Dates(first.first, None)
-        return None if lead == "between" else Dates(first.first, first.last)
-    if lead == "since":
-        return Dates(first.first, None)
-    if lead == "after" and first.last is not None:
-        return Dates(first.last + datetime.timedelta(days=1), None)
-    if lead == "before" and first.first is not None:
-        return Dates(None, first.first - datetime.timedelta(days=1))
-    if lead in ("until", "till"):
-        return Dates(None, first.last)
-    if r.take({"onwards", "onward"}):
-        return Dates(first.first, None)
-    return first
-
-
-def _date(r: _Reader, bare: bool) -> Dates | None:
-    """A day, a month or a year as a stretch of days. `bare`: a preposition led here, so "may" is a month."""
-    word = r.peek()
-    if word.count("-") == 2:
-        parts = [int(p) for p in word.split("-")]
-        r.at += 1
-        return _day(parts[0], parts[1], parts[2])
-    day = None
-    at = r.at
-    stripped = word[:-2] if word[-2:] in ("st", "nd", "rd", "th") else word
-    if stripped.isdigit() and len(stripped) <= 2 and r.peek(1) in _MONTHS:
-        day, r.at = int(stripped), r.at + 1
-    elif stripped.isdigit() and len(stripped) <= 2 and r.peek(1) == "of" and r.peek(2) in _MONTHS:
-        day, r.at = int(stripped), r.at + 2
-    month = _MONTHS.get(r.peek())
-    if month is not None:
-        r.at += 1
-        if day is None and r.peek().rstrip("stndrh").isdigit() and len(r.peek().rstrip("stndrh")) <= 2:
-            day = int(r.peek().rstrip("stndrh"))
-            r.at += 1
-        r.take({","})
-    year = r.peek()
-    if (
-        year.isdigit()
-        and len(year) == 4
-        and 1850 <= int(year) <= 2199
-        and (bare or month is not None or True)
-    ):
-        r.at += 1
-        number = int(year)
-        if month is None:
-            return Dates(datetime.date(number, 1, 1), datetime.date(number, 12, 31))
-        if day is not None:
-            return _day(number, month, day)
-        after = datetime.date(number + month // 12, month % 12 + 1, 1)
-        return Dates(datetime.date(number, month, 1), after - datetime.timedelta(days=1))
-    r.at = at
-    return None
-
-
-def _day(year: int, month: int, day: int) -> Dates | None:
-    try:
-        date = datetime.date(year, month, day)
-    except ValueError:
-        return None
-    return Dates(date, date)

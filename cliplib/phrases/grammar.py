@@ -18,6 +18,7 @@ from cliplib.models import Choice, Unread
 from cliplib.phrases import filters
 from cliplib.phrases.chunk import LINKS, Chunk
 from cliplib.phrases.chunker import Chunker
+from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
 from cliplib.vocabulary import Vocabulary
 
@@ -43,7 +44,7 @@ class Parsed:
 
     links: list[tuple[str, Chunk]] = field(default_factory=list)
     rounds: list[filters.Rounds] = field(default_factory=list)
-    dates: list[filters.Dates] = field(default_factory=list)
+    dates: list[Dates] = field(default_factory=list)
     fights: list[str] = field(default_factory=list)
     stance_match: str | None = None
     unread: list[Unread] = field(default_factory=list)

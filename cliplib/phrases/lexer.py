@@ -6,9 +6,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from cliplib.phrases.filters import NUMBER_WORDS, Filter, read_filter
+from cliplib.phrases.filters import Filter, read_filter
 from cliplib.phrases.lexicon import Lexicon, Names, Sense, Senses, lexicon_of, name_words, token_words
 from cliplib.phrases.tokens import Token
+from cliplib.phrases.wordreader import NUMBER_WORDS
 from cliplib.vocabulary import Numbered, Vocabulary
 
 _NUMBER = re.compile(r"(\d{1,2})([bh]?)")
@@ -18,8 +19,9 @@ _NAME_SHORTEST = 4
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A stretch of the phrase. `senses` by kind; `numbers` of a gym number sequence; `filter` of a round, time
-    or date; `name` of a fighter or a fight. An item without any of these was not understood.
+    """A stretch of the phrase. `senses`: what its words can stand for; `numbers` of a gym number sequence;
+    `filter`: a round, time or date; `fighter`, `fight`: full name and title. Without any of these it was not
+    understood.
     """
 
     text: str
@@ -183,14 +185,14 @@ class Lexer:
                 longest, titles = start - at + length, found
                 break
         else:
-            pair = self._pair(start, words)
+            pair = self._pair(words)
             if pair:
                 longest, titles = start - at + pair[0], (pair[1],)
         if not longest:
             return None
         return longest, self._item(at, longest, fight=titles[0])
 
-    def _pair(self, start: int, words: tuple[str, ...]) -> tuple[int, str] | None:
+    def _pair(self, words: tuple[str, ...]) -> tuple[int, str] | None:
         """“Brandt v Adeyemi” for the fight titled “Adeyemi v Brandt”, if there is just one such."""
         if "v" not in words[:5]:
             return None

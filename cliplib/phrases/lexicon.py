@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 
-
 from cliplib.phrases.tokens import DETERMINERS, PRONOUNS, Token, fold, tokenise
 from cliplib.vocabulary import Vocabulary
 

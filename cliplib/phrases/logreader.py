@@ -50,19 +50,13 @@ def read_log(
         ((actor, name),) = people.items()
         people[1 - actor] = fight.opponent_of(name)
     unread = [
-        dataclasses.replace(
-            u, meant=u.meant or _meant(u.text, vocabulary, fight, names_of(fight.fighters, ()))
-        )
+        dataclasses.replace(u, meant=u.meant or suggest(u.text, vocabulary, names))
         for u in dict.fromkeys(parsed.unread)
     ]
     unread += _not_for_logs(phrase, parsed, story)
     now = {n: s for n in fight.fighters if (s := (stances or {}).get(n) or fight.stance_of(n))}
     actions = _actions(story, people, now, vocabulary)
     return LogPhrase(tuple(derive_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)))
-
-
-def _meant(text: str, vocabulary: Vocabulary, fight: FightInfo, names: object) -> tuple[str, ...]:
-    return suggest(text, vocabulary, names_of(fight.fighters, ()))
 
 
 def _not_for_logs(phrase: str, parsed: Parsed, story: Story) -> list[Unread]:

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from cliplib.phrases.chunk import Absent, Chunk, Proto
+from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.lexer import Item
 
 if TYPE_CHECKING:
     from cliplib.phrases.grammar import Parser
 
-OPPOSITE = {
-    "head": "body", "body": "head", "lead": "rear", "rear": "lead", "left": "right", "right": "left",
-    "orthodox": "southpaw", "southpaw": "orthodox",
-}  # fmt: skip
 SIDEWAYS = (
     "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle", "shoulder roll",
     "lead-foot step",
@@ -89,7 +85,7 @@ class ModifierReader:
     def touch(self, item: Item) -> None:
         self.c.end = item.end
 
-    def alternative(self, item: Item) -> bool:
+    def alternative(self) -> bool:
         """“left or right hook”, “to the head or body”: the word behind “or” is of the kind before it."""
         last, follows = self.last, self.p.at(1)
         if last is None or follows is None:
@@ -98,14 +94,13 @@ class ModifierReader:
             before, after = last.sense(field), follows.sense(field)
             if before is None or after is None or before.value == after.value:
                 continue
-            if field == "role" or (item.sense("and") and field not in ("side", "hand", "target", "stance")):
+            if field == "role":
                 continue
             if self.headed and self.p.noun_phrase_ahead(1) and not follows.sense(field, "adverb"):
                 return False
-            if not self.headed and not self.p.noun_phrase_ahead(1) and not follows.sense(field, "adverb"):
-                if field not in ("hand", "side", "outcome"):
-                    return False
-            if item.sense("and"):
+            adverb = follows.sense(field, "adverb")
+            alone = field in ("hand", "side", "outcome")
+            if not (self.headed or self.p.noun_phrase_ahead(1) or adverb or alone):
                 return False
             if not self.headed and field in self.pre:
                 self.pre[field].append(after.value)
@@ -122,14 +117,11 @@ class ModifierReader:
 
     def on_fighter(self, item: Item) -> bool:
         if self.headed:
-            if (
-                self.c.form in ("third", "ing", "past", "base")
-                and self.c.opponent is None
-                and self.takes_person()
-            ):
-                if not self.p.noun_phrase_ahead(1) and not item.possessive:
-                    self.c.opponent = item.fighter  # "clinches Brandt"
-                    return True
+            verbal = self.c.form in ("third", "ing", "past", "base") and self.takes_person()
+            alone = not self.p.noun_phrase_ahead(1) and not item.possessive
+            if verbal and alone and self.c.opponent is None:
+                self.c.opponent = item.fighter  # "clinches Brandt"
+                return True
             return False
         if self.c.name is None and not (self.c.role_verb or self.threw) and "outcome" not in self.pre:
             self.c.name = item.fighter
@@ -150,19 +142,19 @@ class ModifierReader:
     def takes_person(self) -> bool:
         return not self.c.objects and self.v.kind(self.proto.technique) in ("tie-up", "footwork", "defence")
 
-    def on_opponent(self, item: Item) -> bool:
+    def on_opponent(self, _item: Item) -> bool:
         if self.headed or self.c.who or self.c.name:
             return False
         self.c.who = "opponent"
         return True
 
-    def on_other(self, item: Item) -> bool:
+    def on_other(self, _item: Item) -> bool:
         if self.headed or self.c.who or self.c.name:
             return False
         self.c.who = "other"
         return True
 
-    def on_same(self, item: Item) -> bool:
+    def on_same(self, _item: Item) -> bool:
         if self.headed or self.c.who or self.c.name:
             return False
         self.c.who = "same"
@@ -222,9 +214,9 @@ class ModifierReader:
         return self.hand_or_side("hand", item)
 
     def on_side(self, item: Item) -> bool:
-        if self.headed and self.proto.technique in SIDEWAYS and item.text.lower() in ("left", "right"):
-            if not self.p.noun_phrase_ahead(1) or self.c.form == "noun":
-                return self.put("direction", item.value("side") or "", item)
+        moves = self.headed and self.proto.technique in SIDEWAYS and item.text.lower() in ("left", "right")
+        if moves and (not self.p.noun_phrase_ahead(1) or self.c.form == "noun"):
+            return self.put("direction", item.value("side") or "", item)
         return self.hand_or_side("side", item)
 
     def hand_or_side(self, field: str, item: Item) -> bool:
@@ -246,9 +238,9 @@ class ModifierReader:
 
     def on_target(self, item: Item) -> bool:
         value = item.value("target") or ""
-        if self.headed or self.c.passives:
-            if item.sense("target", "adjective") and self.p.noun_phrase_ahead(1):
-                return False
+        said = self.headed or bool(self.c.passives)
+        if said and item.sense("target", "adjective") and self.p.noun_phrase_ahead(1):
+            return False
         if self.c.passives:  # "gets countered to the body"
             done = self.c.passives[-1]
             if not self.v.is_punch(done.technique) or done.target:
@@ -277,9 +269,7 @@ class ModifierReader:
         if (
             not self.is_punch()
             or self.c.passives
-            or self.c.objects
-            and self.c.form != "noun"
-            and not self.c.role_verb
+            or (self.c.objects and self.c.form != "noun" and not self.c.role_verb)
         ):
             return False
         current = self.scope("outcome")[-1].outcome
@@ -297,7 +287,7 @@ class ModifierReader:
             return False
         return self.put("outcome", value, item)
 
-    def on_top(self, item: Item) -> bool:
+    def on_top(self, _item: Item) -> bool:
         if self.headed and not self.is_punch():
             return False
         if self.headed:
@@ -357,107 +347,3 @@ class ModifierReader:
             (f"a slip to the {value}", f"off a slip to the {value}"),
         )
         return True
-
-    # --- negation --------------------------------------------------------------------------------------
-
-    def not_outcome(self, outcome: str, item: Item) -> None:
-        """“that wasn't blocked”: any of the other outcomes."""
-        out = self.v.outcome_family(outcome)
-        rest = [o for o in ("landed", "partial", "blocked", "missed") if o not in out]
-        self.p.note(
-            f"not {outcome} is taken to mean {', '.join(rest[:-1])} or {rest[-1]}, as far as the log says"
-        )
-        if not self.headed:
-            self.pre["outcome"] = rest
-            return
-        if not self.is_punch():
-            self.p.refuse(item)
-            return
-        for proto in self.scope("outcome"):
-            proto.outcome, proto.alts["outcome"] = rest[0], rest[1:]
-
-    def on_uncounter(self, item: Item) -> bool:
-        self.c.absents.append(Absent(Proto("punch", role="counter"), after=True, other=True))
-        return True
-
-    def on_unoutcome(self, item: Item) -> bool:
-        self.not_outcome(item.value("unoutcome") or "", item)
-        return True
-
-    def on_not(self, item: Item) -> bool:
-        self.p.i += 1
-        while (follows := self.p.at()) is not None and follows.sense("aux"):
-            self.c.aux = True
-            self.p.i += 1
-        if follows is None:
-            self.p.refuse(item)
-            return True
-        if follows.sense("role") and follows.value("role") == "counter" and not self.p.noun_phrase_ahead(0):
-            self.p.i += 1
-            return self.on_uncounter(item)
-        if follows.sense("outcome"):
-            self.not_outcome(follows.value("outcome") or "", follows)
-            return self.forward()
-        for field in ("target", "hand", "side", "stance"):
-            value = follows.value(field)
-            if value and not self.p.noun_phrase_ahead(0):
-                self.p.i += 1
-                return self.put(field, OPPOSITE[value], follows)
-        technique = follows.value("technique")
-        if technique and self.is_punch() and follows.sense("technique", "past"):
-            self.c.absents.append(Absent(Proto(technique), after=True, other=True))
-            return self.forward()
-        # What is denied must not be read as if it were asked for.
-        self.p.refuse(item)
-        self.p.refuse(follows)
-        return self.forward()
-
-    def on_notafter(self, item: Item) -> bool:
-        self.p.i += 1
-        return self.absent_chunk(item, after=True)
-
-    def on_without(self, item: Item) -> bool:
-        if not self.headed and not self.pre and not self.c.name and not self.c.who:
-            self.c.absent = True
-            return True
-        self.p.i += 1
-        return self.absent_chunk(item, after=None)
-
-    def absent_chunk(self, item: Item, after: bool | None) -> bool:
-        sub = self.p.chunk()
-        if sub is None or not (sub.protos or sub.passives):
-            self.p.refuse(item)
-            return True
-        if sub.bare and sub.protos and sub.protos[0].outcome and sub.protos[0].implied:
-            self.not_outcome(sub.protos[0].outcome, item)
-            return True
-        done = sub.passives[0] if sub.passives and (sub.bare or not sub.protos) else sub.protos[0]
-        other = bool(sub.passives) or sub.who in ("opponent", "other")
-        if sub.by and sub.by != self.c.name:
-            other = True
-        mark = self.p.at()
-        if mark is not None and not self.p.noun_phrase_ahead(1, punch=False) and not self.action_ahead(1):
-            if mark.sense("mark") or mark.text.lower() == "before":
-                after = False
-                self.p.i += 1
-            elif mark.sense("after"):
-                after = True
-                self.p.i += 1
-        if done.role == "counter" and after is not False:
-            other = True
-        if after is None:
-            after = other or done.role == "follow-up" or self.v.kind(done.technique) == "tie-up"
-        if len(sub.protos) > 1:
-            self.p.refuse(item)
-            return True
-        self.c.absents.append(Absent(done, after, other))
-        for name in ("place", "range", "opponent", "opponent_stance", "within_us"):
-            if getattr(self.c, name) is None:
-                setattr(self.c, name, getattr(sub, name))
-        return True
-
-    def action_ahead(self, ahead: int) -> bool:
-        item = self.p.at(ahead)
-        return item is not None and bool(
-            item.numbers or item.kinds & {"technique", "role", "outcome", "throw", "side", "hand"}
-        )

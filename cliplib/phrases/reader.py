@@ -11,7 +11,8 @@ from cliplib.phrases.clauses import Story, Teller
 from cliplib.phrases.grammar import Parsed, Parser
 from cliplib.phrases.lexer import Lexer
 from cliplib.phrases.lexicon import Names, names_of
-from cliplib.phrases.saying import parts_of, say
+from cliplib.phrases.parts import parts_of
+from cliplib.phrases.saying import say
 from cliplib.phrases.suggest import suggest
 from cliplib.phrases.tokens import tokenise
 from cliplib.vocabulary import Vocabulary
@@ -39,7 +40,7 @@ def read_search(
     names = names_of(tuple(fighters), tuple(fights))
     parsed = parse(phrase, vocabulary, names)
     story = Teller(vocabulary).tell(parsed)
-    steps, where = _build(story, parsed, vocabulary)
+    steps, where = _build(story, parsed)
     unread = _with_suggestions(parsed.unread, vocabulary, names)
     said = say(steps, where, vocabulary)
     return Reading(
@@ -76,7 +77,7 @@ def _with_suggestions(unread: Sequence[Unread], vocabulary: Vocabulary, names: N
 # --- steps and filters ------------------------------------------------------------------------------------
 
 
-def _build(story: Story, parsed: Parsed, vocabulary: Vocabulary) -> tuple[tuple[Step, ...], Where]:
+def _build(story: Story, parsed: Parsed) -> tuple[tuple[Step, ...], Where]:
     actions = story.actions
     first = next((a.actor for a in actions if not a.absent), actions[0].actor if actions else 0)
     number = {first: 1, 1 - first: 2}
@@ -97,7 +98,7 @@ def _build(story: Story, parsed: Parsed, vocabulary: Vocabulary) -> tuple[tuple[
         else None
         for name in ("place", "range")
     }
-    steps = tuple(_step(a, number[a.actor], names, shared, vocabulary) for a in actions)
+    steps = tuple(_step(a, number[a.actor], names, shared) for a in actions)
     other = 1 - first
     leftover = {a: n for a, n in names.items() if not any(x.actor == a for x in actions)}
     where = Where(
@@ -138,9 +139,7 @@ def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:
                 current = None
 
 
-def _step(
-    action: Proto, by: int, names: dict[int, str], shared: dict[str, str | None], vocabulary: Vocabulary
-) -> Step:
+def _step(action: Proto, by: int, names: dict[int, str], shared: dict[str, str | None]) -> Step:
     variants: list[Step] = []
     for proto in (action, *action.others):
         fields = [f for f in FIELDS if f in proto.alts]

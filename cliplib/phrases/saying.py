@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
 import datetime
-from collections.abc import Iterable
 
 from cliplib.models import Step, Where
 from cliplib.timebase import SECOND
@@ -33,7 +31,7 @@ def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
             absent_before.append(step)
             continue
         if step.absent and before is None:
-            text += ("" if not text else ", then ") + f"no {describe(step, vocabulary, step.stance)}"
+            text += ("" if not text else ", then ") + _never(step, vocabulary)
             continue
         if step.absent and before is not None:
             text += _absent(step, before, vocabulary, after=True)
@@ -158,17 +156,23 @@ _PARTICIPLES = {
 }
 
 
+def _never(step: Step, vocabulary: Vocabulary) -> str:
+    text = f"no {describe(step, vocabulary, step.stance)}"
+    for other in step.alternatives:
+        text += " or " + describe(other, vocabulary, other.stance)
+    return text + (f" by {step.fighter}" if step.fighter else "")
+
+
 def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool) -> str:
-    if (
-        after
-        and step.by != beside.by
-        and step.role == "counter"
-        and step == Step("punch", by=step.by, role="counter", absent=True, fighter=step.fighter)
-    ):
+    others = step.by != beside.by
+    plain = Step("punch", by=step.by, role="counter", absent=True)
+    if after and others and step == plain:
         return ", not countered"
     text = f" with no {describe(step, vocabulary, step.stance)}"
-    if step.by != beside.by:
-        text += " by the opponent"
+    for other in step.alternatives:
+        text += " or " + describe(other, vocabulary, other.stance)
+    if others:
+        text += f" by {step.fighter}" if step.fighter else " by the opponent"
     return text + (" after it" if after else " before it")
 
 
@@ -209,75 +213,3 @@ def say_dates(first: datetime.date | None, last: datetime.date | None) -> str:
 
 def _day(date: datetime.date) -> str:
     return f"{date.day} {_MONTHS[date.month - 1]} {date.year}"
-
-
-# --- parts, for removal one by one ---------------------------------------------------------------------------
-
-
-def parts_of(
-    steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary
-) -> tuple[tuple[str, str, str], ...]:
-    """(id, English, the phrase without it) for every step, every value of a step and every filter."""
-    return tuple(_parts(steps, where, vocabulary))
-
-
-def _parts(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> Iterable[tuple[str, str, str]]:
-    for index, step in enumerate(steps):
-        rest = renumbered((*steps[:index], *steps[index + 1 :]))
-        label = describe(step, vocabulary)
-        yield f"step{index + 1}", ("no " if step.absent else "") + label, say(rest, where, vocabulary)
-        for name in (
-            "fighter",
-            "stance",
-            "hand",
-            "side",
-            "target",
-            "outcome",
-            "role",
-            "direction",
-            "within_us",
-        ):
-            value = getattr(step, name)
-            if value is None:
-                continue
-            fewer = _without(steps, index, name)
-            english = say_within(value) if name == "within_us" else str(value)
-            yield f"step{index + 1}.{name.removesuffix('_us')}", english, say(fewer, where, vocabulary)
-    for name, english in (
-        ("fighter", where.fighter), ("stance", where.stance),
-        ("opponent", where.opponent), ("opponent_stance", where.opponent_stance),
-        ("stance_match", where.stance_match and f"{where.stance_match} stance"),
-        ("place", where.place), ("range", where.range and f"{where.range} range"),
-        ("rounds", where.rounds and say_rounds(where.rounds)), ("fight", where.fight),
-        ("dates", where.dates and say_dates(*where.dates)),
-    ):  # fmt: skip
-        if english:
-            empty = () if name == "rounds" else None
-            yield name, str(english), say(steps, dataclasses.replace(where, **{name: empty}), vocabulary)
-
-
-def _without(steps: tuple[Step, ...], index: int, name: str) -> tuple[Step, ...]:
-    """A fighter or a stance goes from all steps of that person, since it holds for all of them."""
-    by = steps[index].by
-    return tuple(
-        dataclasses.replace(
-            s,
-            **{name: None},
-            alternatives=tuple(dataclasses.replace(a, **{name: None}) for a in s.alternatives),
-        )
-        if at == index or (name in ("fighter", "stance") and s.by == by)
-        else s
-        for at, s in enumerate(steps)
-    )
-
-
-def renumbered(steps: tuple[Step, ...]) -> tuple[Step, ...]:
-    """Persons numbered by appearance, after a step has gone."""
-    if not steps or next((s.by for s in steps if not s.absent), steps[0].by) == 1:
-        return steps
-    return tuple(
-        dataclasses.replace(
-            s, by=3 - s.by, alternatives=tuple(dataclasses.replace(a, by=3 - s.by) for a in s.alternatives)
-        )
-        for s in steps
-    )

@@ -10,7 +10,19 @@ from cliplib.phrases.modifiers import PUNCH_FIELDS, SIDEWAYS
 if TYPE_CHECKING:
     from cliplib.phrases.chunker import Chunker
 
-_THROWN = frozenset("throw throws threw throwing fire fires fired firing shoot shoots shooting".split())
+_THROWN = (
+    "throw",
+    "throws",
+    "threw",
+    "throwing",
+    "fire",
+    "fires",
+    "fired",
+    "firing",
+    "shoot",
+    "shoots",
+    "shooting",
+)
 _MANY = ("two", "three", "four", "five")
 
 
@@ -27,8 +39,9 @@ def shape(reader: Chunker) -> Chunk | None:
     _lead(reader)
     if c.end == 0:
         c.end = c.start
-    if not (c.protos or c.objects or c.passives or c.name or c.by or c.opponent or c.opponent_stance or c.place
-            or c.range or c.within_us is not None or c.absents or c.who or reader.pre):  # fmt: skip
+    people = c.name or c.by or c.opponent or c.opponent_stance or c.who
+    beside = c.place or c.range or c.within_us is not None or c.absents or reader.pre
+    if not (c.protos or c.objects or c.passives or people or beside):
         return None
     return c
 
@@ -71,11 +84,8 @@ def modify(reader: Chunker) -> None:
             if values[0] in ("inside", "outside") and c.range in (None, values[0]):
                 c.range = values[0]
             continue
-        targets = (
-            c.protos
-            if name in ("stance", "outcome", "target") and (reader.combo or name == "stance")
-            else c.protos[:1]
-        )
+        whole = name == "stance" or (reader.combo and name in ("outcome", "target"))
+        targets = c.protos if whole else c.protos[:1]
         field = name
         if name == "side" and c.protos[0].technique in SIDEWAYS:
             field = "direction"  # "a left slip"

@@ -6,10 +6,45 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-DETERMINERS = frozenset("the a an his her their its my your this these those some any our".split())
+DETERMINERS = frozenset(
+    (
+        "the",
+        "a",
+        "an",
+        "his",
+        "her",
+        "their",
+        "its",
+        "my",
+        "your",
+        "our",
+        "this",
+        "these",
+        "those",
+        "some",
+        "any",
+    )
+)
 """Left out before words are matched to the vocabulary, but remembered: "slip the jab" is not "slip, jab"."""
 
-PRONOUNS = frozenset("he she they him them it himself herself himself i we you us me".split())
+PRONOUNS = frozenset(
+    (
+        "he",
+        "she",
+        "they",
+        "him",
+        "them",
+        "it",
+        "himself",
+        "herself",
+        "themselves",
+        "i",
+        "we",
+        "you",
+        "us",
+        "me",
+    )
+)
 
 _TOKEN = re.compile(
     r"\d{4}-\d{1,2}-\d{1,2}"  # a date
@@ -20,7 +55,6 @@ _TOKEN = re.compile(
 )
 _QUIET = frozenset("'\"’‘“”´`.!?;:()[]{}…*")
 """Marks that change nothing in a phrase; `;` and `.` end a clause."""
-_NEGATED = {"cant": "cannot", "wont": "will"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.modifiers import ModifierReader
+from cliplib.phrases.negation import NegationReader
 
 DEFENDED = ("defence", "tie-up")
 """Kinds of actions that are done against a punch of the other fighter's."""
@@ -16,7 +16,7 @@ _BEGINS = frozenset(
 """Kinds of words that can begin an object."""
 
 
-class VerbReader(ModifierReader):
+class VerbReader(NegationReader):
     strong = False
     """“rolls under”: whatever punch follows is what it rolls under."""
 
@@ -67,7 +67,7 @@ class VerbReader(ModifierReader):
         self._lift(found)
 
     def _lift(self, found: Chunk) -> None:
-        """What was said after the object belongs to the whole: “counters the jab in the corner within 1 second”."""
+        """What was said after the object belongs to the whole: “counters the jab in the corner”."""
         for name in ("place", "range", "within_us", "opponent", "opponent_stance"):
             if getattr(self.c, name) is None:
                 setattr(self.c, name, getattr(found, name))
@@ -75,7 +75,7 @@ class VerbReader(ModifierReader):
 
     # --- passives --------------------------------------------------------------------------------------
 
-    def active_past(self, item: Item) -> bool:
+    def active_past(self, _item: Item) -> bool:
         """“blocked the jab”, “Brandt blocked the jab”: somebody did it, rather than it being done."""
         if self.c.aux:
             return False

@@ -26,8 +26,8 @@ _VERB_FORMS = ("base", "third", "past", "ing")
 
 @dataclass(frozen=True, slots=True)
 class Lexeme:
-    """One way to say one term. `words`: lower case, no articles. `form`: noun, plural, base, third, past, ing,
-    adjective (before a noun) or adverb (after it, or on its own).
+    """One way to say one term. `words`: lower case, no articles. `form`: noun, plural, base, third, past,
+    ing, adjective (before a noun) or adverb (after it, or on its own).
     """
 
     words: tuple[str, ...]

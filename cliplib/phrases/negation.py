@@ -1,0 +1,127 @@
+"""What must not be: “without a feint before it”, “not countered”, “that wasn't blocked”."""
+
+from __future__ import annotations
+
+from cliplib.phrases.chunk import Absent, Proto
+from cliplib.phrases.lexer import Item
+from cliplib.phrases.modifiers import ModifierReader
+
+OPPOSITE = {
+    "head": "body", "body": "head", "lead": "rear", "rear": "lead", "left": "right", "right": "left",
+    "orthodox": "southpaw", "southpaw": "orthodox",
+}  # fmt: skip
+
+
+class NegationReader(ModifierReader):
+    def not_outcome(self, outcome: str, item: Item) -> None:
+        """“that wasn't blocked”: any of the other outcomes."""
+        out = self.v.outcome_family(outcome)
+        rest = [o for o in ("landed", "partial", "blocked", "missed") if o not in out]
+        self.p.note(
+            f"not {outcome} is taken to mean {', '.join(rest[:-1])} or {rest[-1]}, as far as the log says"
+        )
+        if not self.headed:
+            self.pre["outcome"] = rest
+            return
+        if not self.is_punch():
+            self.p.refuse(item)
+            return
+        for proto in self.scope("outcome"):
+            proto.outcome, proto.alts["outcome"] = rest[0], rest[1:]
+
+    def on_uncounter(self, _item: Item) -> bool:
+        self.c.absents.append(Absent(Proto("punch", role="counter"), after=True, other=True))
+        return True
+
+    def on_unoutcome(self, item: Item) -> bool:
+        self.not_outcome(item.value("unoutcome") or "", item)
+        return True
+
+    def on_not(self, item: Item) -> bool:
+        self.p.i += 1
+        while (follows := self.p.at()) is not None and follows.sense("aux"):
+            self.c.aux = True
+            self.p.i += 1
+        if follows is None:
+            self.p.refuse(item)
+            return True
+        if follows.sense("role") and follows.value("role") == "counter" and not self.p.noun_phrase_ahead(0):
+            self.p.i += 1
+            return self.on_uncounter(item)
+        if follows.sense("outcome"):
+            self.not_outcome(follows.value("outcome") or "", follows)
+            return self.forward()
+        for field in ("target", "hand", "side", "stance"):
+            value = follows.value(field)
+            if value and not self.p.noun_phrase_ahead(0):
+                self.p.i += 1
+                return self.put(field, OPPOSITE[value], follows)
+        technique = follows.value("technique")
+        if technique and self.is_punch() and follows.sense("technique", "past"):
+            self.c.absents.append(Absent(Proto(technique), after=True, other=True))
+            return self.forward()
+        # What is denied must not be read as if it were asked for.
+        self.p.refuse(item)
+        self.p.refuse(follows)
+        return self.forward()
+
+    def on_notafter(self, item: Item) -> bool:
+        self.p.i += 1
+        return self.absent_chunk(item, after=True)
+
+    def on_without(self, item: Item) -> bool:
+        if not self.headed and not self.pre and not self.c.name and not self.c.who:
+            self.c.absent = True
+            return True
+        self.p.i += 1
+        return self.absent_chunk(item, after=None)
+
+    def absent_chunk(self, item: Item, after: bool | None) -> bool:
+        sub = self.p.chunk()
+        if sub is None or not (sub.protos or sub.passives):
+            self.p.refuse(item)
+            return True
+        if sub.bare and sub.protos and sub.protos[0].outcome and sub.protos[0].implied:
+            self.not_outcome(sub.protos[0].outcome, item)
+            return True
+        done = sub.passives[0] if sub.passives and (sub.bare or not sub.protos) else sub.protos[0]
+        other = bool(sub.passives) or sub.who in ("opponent", "other")
+        if sub.by and sub.by != self.c.name:
+            other = True
+        mark = self.p.at()
+        if mark is not None and not self.p.noun_phrase_ahead(1, punch=False) and not self.action_ahead(1):
+            if mark.sense("mark") or mark.text.lower() == "before":
+                after = False
+                self.p.i += 1
+            elif mark.sense("after"):
+                after = True
+                self.p.i += 1
+        if done.role == "counter" and after is not False:
+            other = True
+        if after is None:
+            after = other or done.role == "follow-up" or self.v.kind(done.technique) == "tie-up"
+        if len(sub.protos) > 1:
+            self.p.refuse(item)
+            return True
+        while (
+            (item_or := self.p.at()) is not None
+            and item_or.sense("or")
+            and self.p.noun_phrase_ahead(1, punch=False)
+        ):
+            self.p.i += 1
+            more = self.p.chunk()
+            if more is None or len(more.protos) != 1:
+                self.p.refuse(item_or)
+                break
+            done.others.append(more.protos[0])
+        self.c.absents.append(Absent(done, after, other, sub.by or sub.name))
+        for name in ("place", "range", "opponent", "opponent_stance", "within_us"):
+            if getattr(self.c, name) is None:
+                setattr(self.c, name, getattr(sub, name))
+        return True
+
+    def action_ahead(self, ahead: int) -> bool:
+        item = self.p.at(ahead)
+        return item is not None and bool(
+            item.numbers or item.kinds & {"technique", "role", "outcome", "throw", "side", "hand"}
+        )
