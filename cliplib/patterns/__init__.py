@@ -5,9 +5,11 @@ top of match.py, `facets` counts a result, `page` orders it, `load` and `save` k
 (store.py).
 """
 
-from .columns import Block, Columns, FightEntry, Tables, assemble, encode_fight, splice
+from .columns import Columns, assemble, splice
+from .encode import Block, FightEntry, Tables, encode_fight
 from .facets import facets
-from .match import Matches, Pattern
+from .layers import Matches
+from .match import Pattern
 from .order import ORDERS, page
 from .store import load, save
 from .where import UNKNOWN, Limits, limits

@@ -4,57 +4,71 @@ from __future__ import annotations
 
 import numpy as np
 
-from .columns import NEITHER, Array, Columns
-from .match import Matches
+from .codes import NEITHER, Array
+from .columns import Columns
+from .layers import Matches
 from .where import UNKNOWN
-
-# Small sets of values share one word of bits an exchange: bit = offset + code.
-_SMALL = {"outcome": (0, 16), "stance": (16, 8), "corner": (24, 4)}
 
 
 def facets(matches: Matches) -> dict[str, dict[str, int]]:
     """`technique`, `fighter`, `outcome`, `round`, `stance`: value -> exchanges, the most frequent first;
     rounds in their order. A value that isn't known counts as "unknown"."""
-    columns = matches.columns
-    rows, exchanges = matches.participating(), matches.exchanges
-    counts: dict[str, dict[str, int]] = {}
-    begins = _begins(rows, columns)
+    columns, exchanges = matches.columns, matches.exchanges
+    rows = matches.participating()
     kind = columns.kind[rows]
+    kinds = np.flatnonzero(np.bincount(kind, minlength=len(columns.kinds)))
 
-    words = columns.words["technique"]
-    technique = columns.of_kind("technique")
-    used = np.unique(technique[np.bincount(kind, minlength=len(columns.kinds)) > 0])
-    per_code = np.zeros(len(words) + 1, np.int64)
-    for first in range(0, len(used), 64):
-        chunk = used[first : first + 64]
-        bit = np.zeros(len(words) + 1, np.uint64)
-        bit[chunk] = np.uint64(1) << np.arange(len(chunk), dtype=np.uint64)
-        per_code[chunk] = _count_bits(_joined(bit[technique], kind, begins), len(chunk))
-    counts["technique"] = _by_count({words[c - 1]: int(per_code[c]) for c in used if c > 0})
+    # A bit for each value that occurs; the bits of an exchange's actions are joined and then counted.
+    values = {
+        name: np.unique(columns.of_kind(name)[kinds]) for name in ("technique", "outcome", "stance", "corner")
+    }
+    bits = [(name, int(code)) for name, codes in values.items() for code in codes]
+    begins = _begins(rows, columns)
+    counted: dict[tuple[str, int], int] = {}
+    by_corner: dict[int, Array] = {}
+    for first in range(0, len(bits), 64):
+        chunk = bits[first : first + 64]
+        joined = _joined(_bits_of_kinds(chunk, columns), kind, begins)
+        counted |= dict(zip(chunk, _count_bits(joined, len(chunk)).tolist(), strict=True))
+        for place, (name, code) in enumerate(chunk):
+            if name == "corner":
+                by_corner[code] = joined >> joined.dtype.type(place) & joined.dtype.type(1) > 0
 
-    bits = np.zeros(len(columns.kinds), np.uint32)
-    for name, (offset, _) in _SMALL.items():
-        bits |= np.uint32(1) << (columns.of_kind(name) + offset).astype(np.uint32)
-    small = _joined(bits, kind, begins)
-    per_bit = _count_bits(small, 32)
-    for name in ("outcome", "stance"):
-        offset, _ = _SMALL[name]
-        values = (UNKNOWN, *columns.words[name])
-        counts[name] = _by_count({v: int(per_bit[offset + code]) for code, v in enumerate(values)})
-
-    fighters = np.zeros(len(columns.fighters), np.int64)
+    counts: dict[str, dict[str, int]] = {
+        "technique": {},
+        "fighter": {},
+        "outcome": {},
+        "round": {},
+        "stance": {},
+    }
+    for (name, code), count in counted.items():
+        if name != "corner":
+            counts[name][columns.words[name][code - 1] if code else UNKNOWN] = count
     fight = columns.fight_of[exchanges]
-    for corner in (0, 1):
-        by = small >> np.uint32(_SMALL["corner"][0] + corner) & np.uint32(1)
-        fighters += np.bincount(columns.corner_fighter[fight[by > 0], corner], minlength=len(fighters))
-    some = {columns.fighters[i]: int(fighters[i]) for i in np.flatnonzero(fighters)}
-    neither = int(per_bit[_SMALL["corner"][0] + NEITHER])
-    counts["fighter"] = _by_count(some | ({UNKNOWN: neither} if neither else {}))
+    fighters = np.zeros(len(columns.fighters), np.int64)
+    for corner, by in by_corner.items():
+        if corner == NEITHER:
+            counts["fighter"][UNKNOWN] = counted["corner", corner]
+        else:
+            fighters += np.bincount(columns.corner_fighter[fight[by], corner], minlength=len(fighters))
+    counts["fighter"] |= {columns.fighters[i]: int(fighters[i]) for i in np.flatnonzero(fighters)}
+    counts = {
+        name: dict(sorted(c.items(), key=lambda item: (-item[1], item[0]))) for name, c in counts.items()
+    }
+    rounds = np.bincount(columns.round[exchanges], minlength=1)
+    counts["round"] = {str(r): int(rounds[r]) for r in np.flatnonzero(rounds) if r}
+    if rounds[0]:
+        counts["round"][UNKNOWN] = int(rounds[0])
+    return counts
 
-    rounds = np.bincount(columns.round[exchanges])
-    by_round = {str(r): int(rounds[r]) for r in np.flatnonzero(rounds) if r}
-    counts["round"] = by_round | ({UNKNOWN: int(rounds[0])} if len(rounds) and rounds[0] else {})
-    return {name: counts[name] for name in ("technique", "fighter", "outcome", "round", "stance")}
+
+def _bits_of_kinds(bits: list[tuple[str, int]], columns: Columns) -> Array:
+    """[K] for each kind the bits of its values."""
+    dtype = np.uint32 if len(bits) <= 32 else np.uint64
+    out = np.zeros(len(columns.kinds), dtype)
+    for place, (name, code) in enumerate(bits):
+        out[columns.of_kind(name) == code] |= dtype(1 << place)
+    return out
 
 
 def _begins(rows: Array, columns: Columns) -> Array:
@@ -76,7 +90,3 @@ def _count_bits(words: Array, bits: int) -> Array:
     table = (np.arange(256)[:, None] >> np.arange(8)) & 1
     parts = [np.bincount(octets[:, i], minlength=256) @ table for i in range(-(-bits // 8))]
     return np.concatenate(parts)[:bits] if parts else np.zeros(0, np.int64)
-
-
-def _by_count(counts: dict[str, int]) -> dict[str, int]:
-    return dict(sorted(((v, n) for v, n in counts.items() if n), key=lambda item: (-item[1], item[0])))

@@ -27,110 +27,21 @@ whole match, so counting needs no list of matches, however many there are.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
 import numpy as np
 
 from cliplib.errors import InputError
 from cliplib.models import Settings, Step
 
-from .columns import NEITHER, UNKNOWN_TIME, Array, Columns, ranges
+from .codes import NEITHER, UNKNOWN_TIME, Array, ranges
+from .columns import Columns
+from .layers import NO_COST, Layer, Matches, merge
 from .steps import GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
 from .where import Limits
 
 _GAP_TICK_US = 62_500
 _MERGE_FROM = 4096
-_NO_COST = np.iinfo(np.int32).max
-
-
-@dataclass
-class Layer:
-    """Actions for one step. Edge i leads from node `parent[i]` of the layer before to node `child[i]`
-    (None: i).
-
-    `seen`: bits of the filters that some action so far suits. `cost`: of the cheapest way here. `kept`: for
-    steps that a later counter has to answer, the action matched there.
-    """
-
-    row: Array
-    parent: Array
-    child: Array | None
-    seen: Array
-    cost: Array
-    kept: dict[int, Array] = field(default_factory=dict)
-    alive: Array | None = None
-
-    def take(self, which: Array) -> None:
-        """Drop all but these nodes; only while every edge still has a node of its own."""
-        for name in ("row", "parent", "seen", "cost"):
-            setattr(self, name, getattr(self, name)[which])
-        self.kept = {step: rows[which] for step, rows in self.kept.items()}
-
-
-@dataclass
-class Matches:
-    """All matches of a pattern. `exchanges`: places, ascending, of those with a match; `cost`: of the best
-    one."""
-
-    columns: Columns
-    layers: list[Layer]
-    exchanges: Array
-    cost: Array
-
-    def participating(self) -> Array:
-        """The actions that are part of a match, ascending."""
-        if len(self.layers) == 1:
-            layer = self.layers[0]
-            return layer.row if layer.alive is None else layer.row[layer.alive]
-        rows = [layer.row[layer.alive] for layer in self.layers]
-        if sum(map(len, rows)) < self.columns.actions >> 6:
-            return np.unique(np.concatenate(rows))
-        mask = np.zeros(self.columns.actions, np.bool_)
-        for some in rows:
-            mask[some] = True
-        return np.flatnonzero(mask)
-
-    def first_rows(self) -> Array:
-        """The actions that begin a match."""
-        layer = self.layers[0]
-        return layer.row if layer.alive is None else layer.row[layer.alive]
-
-    def tuples(self, limit: int) -> dict[int, list[tuple[int, ...]]]:
-        """Per exchange (its place) the matches in order, as places of actions in the exchange; at most
-        `limit` an exchange. For a few exchanges, not for an archive."""
-        starts, before = self.columns.first_action, [self._edges_into(i) for i in range(1, len(self.layers))]
-
-        def ways(layer: int, node: int) -> Iterator[tuple[int, ...]]:
-            row = int(self.layers[layer].row[node])
-            if layer == 0:
-                yield (row,)
-                return
-            for parent in before[layer - 1].get(node, ()):
-                for way in ways(layer - 1, parent):
-                    yield (*way, row)
-
-        found: dict[int, set[tuple[int, ...]]] = {}
-        last = self.layers[-1]
-        for node in np.flatnonzero(last.alive) if last.alive is not None else range(len(last.row)):
-            exchange = int(self.columns.exchange_of[last.row[node]])
-            some = found.setdefault(exchange, set())
-            first = int(starts[exchange])
-            for way in ways(len(self.layers) - 1, int(node)):
-                if len(some) >= limit:
-                    break
-                some.add(tuple(row - first for row in way))
-        return {exchange: sorted(some) for exchange, some in found.items()}
-
-    def _edges_into(self, layer: int) -> dict[int, list[int]]:
-        edges = self.layers[layer]
-        child = np.arange(len(edges.parent)) if edges.child is None else edges.child
-        before = self.layers[layer - 1].alive
-        into: dict[int, list[int]] = {}
-        for parent, node in zip(edges.parent.tolist(), child.tolist(), strict=True):
-            if before is None or before[parent]:
-                into.setdefault(node, []).append(parent)
-        return into
 
 
 class Pattern:
@@ -169,10 +80,8 @@ class Pattern:
         layers = [self._begin(exchanges)]
         for i in range(1, len(self.steps)):
             if not len(layers[-1].row):
-                break
+                return Matches(self.columns, layers[-1:], layers[-1].row, layers[-1].cost)
             layers.append(self._continue(layers[-1], i))
-        if len(layers) < len(self.steps):
-            layers += [layers[-1]] * (len(self.steps) - len(layers))
         last = layers[-1]
         self._drop_followed(last, len(self.steps))
         complete = last.seen == (1 << len(self.limits.some)) - 1 if self.limits.some else None
@@ -191,9 +100,9 @@ class Pattern:
         )
         exchange = columns.exchange_of[rows]
         if len(rows) > columns.exchanges >> 4:
-            best = np.full(columns.exchanges, _NO_COST, np.int32)
+            best = np.full(columns.exchanges, NO_COST, np.int32)
             np.minimum.at(best, exchange, cost)
-            found = np.flatnonzero(best != _NO_COST)
+            found = np.flatnonzero(best != NO_COST)
             return Matches(columns, layers, found, best[found])
         order = np.lexsort((cost, exchange))
         exchange, cost = exchange[order], cost[order]
@@ -276,11 +185,11 @@ class Pattern:
             # Rule 4 leaves a single choice: the fighter's next punch.
             parent = np.flatnonzero(to_punch)
             row = before.row[parent] + to_punch[parent]
+            verdict = wanted.judge(columns, row)
+            parent, row, verdict = _only(verdict > 0, parent, row, verdict)
         else:
-            parent, row = self._walk(before.row, to_punch)
-        verdict = wanted.judge(columns, row)
-        parent, row, verdict = _only(verdict > 0, parent, row, verdict)
-        if not wanted.only_punches:
+            left = columns.first_action[columns.exchange_of[before.row] + 1] - before.row - 1
+            parent, row, verdict = self._walk(wanted, before.row, np.where(to_punch > 0, to_punch, left))
             parent, row, verdict = _only(self._by(before.row[parent], row, same), parent, row, verdict)
         window = self.settings.step_window_us if step.within_us is None else step.within_us
         gap = self._gap(before.row[parent], row)
@@ -304,15 +213,24 @@ class Pattern:
             layer.take(~self._occurs(absent, unwanted, i, layer, since, layer.row, absent.within_us))
         self._note(layer, i)
         if not wanted.only_punches and i + 1 < len(self.steps) and len(layer.row) > _MERGE_FROM:
-            _merge(layer)
+            merge(layer)
         return layer
 
-    def _walk(self, row: Array, to_punch: Array) -> tuple[Array, Array]:
-        """All (index into `row`, later action), up to the fighter's next punch, included."""
-        columns = self.columns
-        left = columns.first_action[columns.exchange_of[row] + 1] - row - 1
-        reach = np.where(to_punch > 0, to_punch, left)
-        return np.repeat(np.arange(len(row)), reach), ranges(row + 1, reach)
+    def _walk(self, wanted: Wanted, row: Array, reach: Array) -> tuple[Array, Array, Array]:
+        """Going on from each of `row` over at most `reach` actions, those that are asked for:
+        (index into `row`, the action, the verdict on it)."""
+        found = []
+        walking, distance = np.flatnonzero(reach > 0), 1
+        while len(walking):
+            at = row[walking] + distance
+            verdict = wanted.judge(self.columns, at)
+            hit = np.flatnonzero(verdict)
+            found.append((walking[hit], at[hit], verdict[hit]))
+            walking, distance = walking[reach[walking] > distance], distance + 1
+        if not found:
+            return row[:0], row[:0], np.zeros(0, np.uint8)
+        walked, at, verdict = (np.concatenate(part) for part in zip(*found, strict=True))
+        return walked, at, verdict
 
     def _by(self, earlier: Array, later: Array, same: bool) -> Array:
         """Whether `later` is by the same person as `earlier`, or by his opponent."""
@@ -322,7 +240,7 @@ class Pattern:
 
     def _gap(self, earlier: Array, later: Array) -> Array:
         """Microseconds between (0 if the later has the earlier time), -1 where either time is unknown."""
-        a, b = self.columns.time[earlier], self.columns.time[later]
+        a, b = self.columns.since[earlier], self.columns.since[later]
         gap: Array = np.where((a == UNKNOWN_TIME) | (b == UNKNOWN_TIME), -1, np.maximum(b - a, 0))
         return gap
 
@@ -349,6 +267,10 @@ class Pattern:
             window = self.settings.step_window_us if step.within_us is None else step.within_us
             layer.take(~self._occurs(step, unwanted, place, layer, layer.row, until, window))
 
+    def _just_punched(self, answered: int | None, place: int) -> bool:
+        """Whether the punch to answer is the last matched action, and a punch for certain."""
+        return answered == place - 1 and self.wanted[answered].only_punches
+
     def _occurs(
         self,
         step: Step,
@@ -364,24 +286,32 @@ class Pattern:
         Times are taken from the matched action: the later one at the beginning, else the earlier one.
         """
         columns = self.columns
+        same = step.by == self.steps[max(place - 1, 0)].by
         happens = np.zeros(len(layer.row), np.bool_)
+        answered = self._answered(place, step.by)
         some = np.arange(len(layer.row))
         if len(some) > columns.exchanges >> 5:
+            row = unwanted.rows(columns)
+            if unwanted.answering and place == len(self.steps) and self._just_punched(answered, place):
+                # "not countered": each counter names the one action that it rules out.
+                row = row[columns.answers[row] > 0]
+                punch = row - columns.answers[row]
+                fine = self._by(punch, row, same) & (window is None or self._gap(punch, row) <= window)
+                ruled_out = np.zeros(columns.actions, np.bool_)
+                ruled_out[punch[fine]] = True
+                return ruled_out[layer.row]
             # Only where it can happen at all.
             there = np.zeros(columns.exchanges, np.bool_)
-            there[columns.exchange_of[unwanted.rows(columns)]] = True
+            there[columns.exchange_of[row]] = True
             some = np.flatnonzero(there[columns.exchange_of[layer.row]])
-        sizes = np.maximum(until[some] - since[some] - 1, 0)
-        node, row = np.repeat(some, sizes), ranges(since[some] + 1, sizes)
-        verdict = unwanted.judge(columns, row)
-        node, row, verdict = _only(verdict > 0, node, row, verdict)
+        reach = until[some] - since[some] - 1
+        found, row, verdict = self._walk(unwanted, since[some], reach)
+        node = some[found]
         matched = (since if place else until)[node]
-        same = step.by == self.steps[max(place - 1, 0)].by
         node, row, verdict, matched = _only(self._by(matched, row, same), node, row, verdict, matched)
         if window is not None:
             gap = self._gap(matched, row) if place else self._gap(row, matched)
             node, row, verdict = _only(gap <= window, node, row, verdict)
-        answered = self._answered(place, step.by)
         if answered is not None:
             fine = (verdict != MUST_ANSWER) | self._answers(row, layer.kept[answered][node])
             node = node[fine]
@@ -390,22 +320,5 @@ class Pattern:
 
 
 def _only(which: Array, *arrays: Array) -> tuple[Array, ...]:
-    return arrays if which.all() else tuple(a[which] for a in arrays)
-
-
-def _merge(layer: Layer) -> None:
-    """Make nodes that the rest of the pattern cannot tell apart into one."""
-    keys = np.stack([layer.row, layer.seen, *layer.kept.values()])
-    order = np.lexsort(keys)
-    keys = keys[:, order]
-    new = np.ones(len(order), np.bool_)
-    new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
-    place = np.empty(len(order), np.int64)
-    place[order] = np.cumsum(new) - 1
-    if new.all():
-        return
-    cost = np.full(int(place.max()) + 1, _NO_COST, np.int32)
-    np.minimum.at(cost, place, layer.cost)
-    first = order[new]
-    layer.row, layer.seen, layer.child, layer.cost = layer.row[first], layer.seen[first], place, cost
-    layer.kept = {step: rows[first] for step, rows in layer.kept.items()}
+    places = np.flatnonzero(which)
+    return arrays if len(places) == len(which) else tuple(a[places] for a in arrays)

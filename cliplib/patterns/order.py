@@ -6,8 +6,8 @@ import numpy as np
 
 from cliplib.errors import InputError
 
-from .columns import Array
-from .match import Matches
+from .codes import Array
+from .layers import Matches
 
 ORDERS = ("fit", "date", "round", "fighter")
 """`fit`: the very technique before its children, tight timing before loose, clean evidence (times and

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
 from cliplib.models import Step
 
-from .columns import NEITHER, Array, Columns, ranges
+from .codes import NEITHER, SETTING, Array
+from .columns import Columns
 
 
 class Words(Protocol):
@@ -34,10 +36,12 @@ _DOUBT_COSTS = np.array([0, 2, 2, 4, 1, 3, 3, 5], np.int32)  # by bits: no time,
 
 @dataclass(frozen=True)
 class Part:
-    """One thing asked for. `verdict` [K] for each kind; `corners` [F]: where it names a fighter, his corner
-    in each fight (NEITHER if he isn't in it)."""
+    """One thing asked for. `verdict` [K] for each kind; `settings` [S] bool: where it may have happened, None
+    for anywhere; `corners` [F]: where it names a fighter, his corner in each fight (NEITHER: he isn't in it).
+    """
 
     verdict: Array
+    settings: Array | None = None
     corners: Array | None = None
 
 
@@ -46,16 +50,18 @@ class Wanted:
     """A step or filter, decided: an action will do if it suits any of the parts.
 
     `cost` [K]: see above. `only_punches`: nothing but a punch can suit; `some_punch`: a punch can.
+    `answering`: every verdict is NO or MUST_ANSWER.
     """
 
     parts: tuple[Part, ...]
     cost: Array
     only_punches: bool = False
     some_punch: bool = True
+    answering: bool = False
 
-    @property
+    @cached_property
     def verdict(self) -> Array:
-        """[K] the verdict on a kind in the hands of the fighter it suits best."""
+        """[K] the best verdict on a kind, wherever it happened and whoever it is by."""
         best: Array = np.maximum.reduce([part.verdict for part in self.parts])
         return best
 
@@ -66,34 +72,38 @@ class Wanted:
     def judge(self, columns: Columns, rows: Array) -> Array:
         """Verdicts on these actions."""
         kind = columns.kind[rows]
-        best = np.zeros(len(rows), np.uint8)
+        best: Array | None = None
         for part in self.parts:
             verdict = part.verdict[kind]
+            if part.settings is not None:
+                verdict = verdict * part.settings[columns.setting[rows]]
             if part.corners is not None:
                 fight = columns.fight_of[columns.exchange_of[rows]]
                 verdict = verdict * (columns.corner[rows] == part.corners[fight])
-            if len(self.parts) == 1:
-                return verdict
-            np.maximum(best, verdict, out=best)
-        return best
+            best = verdict if best is None else np.maximum(best, verdict)
+        return best if best is not None else np.zeros(len(rows), np.uint8)
 
     def rows(self, columns: Columns, within: Array | None = None) -> Array:
         """The actions asked for, ascending; `within`: only among these."""
-        found = within
-        if found is None:
-            suits = self.verdict > 0
-            mask = np.zeros(columns.actions, np.bool_)
-            if self.hits(columns) * 6 < columns.actions:
-                # Mark the few one by one; the mask then gives them in ascending order without sorting.
-                order, starts = columns.postings
-                kinds = np.flatnonzero(suits)
-                mask[order[ranges(starts[kinds], starts[kinds + 1] - starts[kinds])]] = True
-            else:
-                np.take(suits, columns.kind, out=mask, mode="clip")
-            found = np.flatnonzero(mask)
-            if all(part.corners is None for part in self.parts):
-                return found
-        return found[self.judge(columns, found) > 0]
+        if within is not None:
+            return within[self.judge(columns, within) > 0]
+        order, starts = columns.postings
+        technique = columns.of_kind("technique")
+        suits = self.verdict > 0
+        used = np.flatnonzero(np.bincount(technique, suits, len(starts) - 1))
+        of_technique = [order[starts[t] : starts[t + 1]] for t in used]
+        whole = self.parts[0].settings is None and self.parts[0].corners is None and len(self.parts) == 1
+        if not (whole and np.array_equal(suits, np.isin(technique, used))):
+            of_technique = [rows[self.judge(columns, rows) > 0] for rows in of_technique]
+        if len(of_technique) == 1:
+            return of_technique[0]
+        if sum(map(len, of_technique)) < columns.actions >> 6:
+            return np.sort(np.concatenate([order[:0], *of_technique]))
+        # Marked one by one, they come out of the mask in ascending order without sorting.
+        mask = np.zeros(columns.actions, np.bool_)
+        for rows in of_technique:
+            mask[rows] = True
+        return np.flatnonzero(mask)
 
 
 def corners_of(fighter: str, columns: Columns) -> Array:
@@ -107,27 +117,37 @@ def decide(step: Step, columns: Columns, words: Words) -> Wanted:
     """The step with its alternatives, decided for every kind of action."""
     choices = (step, *step.alternatives)
     inexact = np.ones(len(columns.kinds), np.bool_)
-    verdicts: dict[str | None, Array] = {}
+    groups: dict[tuple[str | None, ...], Array] = {}
     for choice in choices:
         fits = fitting_kinds(choice, columns, words)
         inexact &= ~(
             fits & (columns.of_kind("technique") == columns.tables.code("technique", choice.technique))
         )
         verdict = fits * np.uint8(MUST_ANSWER if choice.role == "counter" else FREE)
-        verdicts[choice.fighter] = np.maximum(verdict, verdicts.get(choice.fighter, np.uint8(0)))
+        group = (choice.fighter, *(getattr(choice, name) for name in SETTING))
+        groups[group] = np.maximum(verdict, groups.get(group, np.uint8(0)))
     punches = [words.is_punch(name) for choice in choices for name in words.family(choice.technique)]
+    parts = []
+    for (fighter, *setting), verdict in groups.items():
+        where: Array | None = None
+        for name, value in zip(SETTING, setting, strict=True):
+            if value is not None:
+                there = any_of(name, [value], columns)
+                where = there if where is None else where & there
+        parts.append(Part(verdict, where, None if fighter is None else corners_of(fighter, columns)))
     return Wanted(
-        tuple(Part(v, None if name is None else corners_of(name, columns)) for name, v in verdicts.items()),
+        tuple(parts),
         inexact * np.int32(INEXACT_UNIT) + _DOUBT_COSTS[columns.of_kind("doubt")],
         only_punches=all(punches),
         some_punch=any(punches),
+        answering=all(choice.role == "counter" for choice in choices),
     )
 
 
 def fitting_kinds(step: Step, columns: Columns, words: Words) -> Array:
-    """[K] bool: kinds that have everything the step asks for, its people aside."""
+    """[K] bool: kinds that have all that the step asks for, but for its people and where it happened."""
     fits = any_of("technique", words.family(step.technique), columns)
-    for name in ("hand", "side", "target", "direction", "stance", "place", "range"):
+    for name in ("hand", "side", "target", "stance"):
         value = getattr(step, name)
         if value is not None:
             fits &= any_of(name, [value], columns)
@@ -140,7 +160,7 @@ def fitting_kinds(step: Step, columns: Columns, words: Words) -> Array:
 
 
 def any_of(name: str, values: Collection[str], columns: Columns) -> Array:
-    """[K] bool: kinds whose `name` is one of these words."""
+    """[K] bool (of SETTING, [S]): kinds or settings whose `name` is one of these words."""
     chosen = np.zeros(1 << 12, np.bool_)
     chosen[[code for value in values if (code := columns.tables.code(name, value)) > 0]] = True
     return chosen[columns.of_kind(name)]

@@ -16,7 +16,8 @@ import numpy as np
 
 from cliplib.models import Where
 
-from .columns import NEITHER, Array, Columns
+from .codes import NEITHER, SETTING, Array
+from .columns import Columns
 from .steps import FREE, Part, Wanted, any_of, corners_of
 
 UNKNOWN = "unknown"
@@ -107,8 +108,10 @@ def _stance_match(value: str, columns: Columns, out: Limits) -> None:
 
 def _some(name: str) -> Callable[[str, Columns, Limits], None]:
     def add(value: str, columns: Columns, out: Limits) -> None:
-        kinds = columns.of_kind(name) == 0 if value == UNKNOWN else any_of(name, [value], columns)
-        out.some.append(Wanted((Part(kinds * np.uint8(FREE)),), np.zeros(0, np.int32)))
+        fits = columns.of_kind(name) == 0 if value == UNKNOWN else any_of(name, [value], columns)
+        anything = np.full(len(columns.kinds), FREE, np.uint8)
+        part = Part(anything, settings=fits) if name in SETTING else Part(fits * np.uint8(FREE))
+        out.some.append(Wanted((part,), np.zeros(0, np.int32)))
 
     return add
 
@@ -117,7 +120,7 @@ def _fighter(name: str, columns: Columns, out: Limits) -> None:
     corners = corners_of(name, columns)
     _fights(corners != NEITHER, columns, out)
     everything = np.full(len(columns.kinds), FREE, np.uint8)
-    out.some.append(Wanted((Part(everything, corners),), np.zeros(0, np.int32)))
+    out.some.append(Wanted((Part(everything, corners=corners),), np.zeros(0, np.int32)))
 
 
 _FILTERS: dict[str, Callable[..., None]] = {

@@ -1,0 +1,42 @@
+"""How an action's values are packed into numbers, and helpers that every part of the package uses."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Ints = npt.NDArray[np.int64]
+Array = npt.NDArray[Any]
+
+UNKNOWN_TIME = -1
+NO_DATE = np.iinfo(np.int32).max
+NEITHER = 2
+"""Corner code of somebody who is in neither corner: an opponent of nobody."""
+
+# Bits that an action's values take in its kind and in its setting. Code 0 is "not known". `doubt` says what
+# is not clean about the evidence: bit 0 no time, bit 1 no outcome known, bit 2 the outcome was inferred.
+# Where something happened varies freely, so it is kept apart: kinds stay few.
+KIND_BITS = {
+    "technique": 12, "hand": 3, "side": 3, "target": 3, "outcome": 4, "stance": 3, "opponent_stance": 3,
+    "roles": 8, "corner": 2, "doubt": 3,
+}  # fmt: skip
+SETTING_BITS = {"direction": 6, "place": 6, "range": 6}
+BITS = KIND_BITS | SETTING_BITS
+SHIFT = {
+    name: sum(list(bits.values())[:i]) for bits in (KIND_BITS, SETTING_BITS) for i, name in enumerate(bits)
+}
+SETTING = tuple(SETTING_BITS)
+CODED = ("technique", "hand", "side", "target", "outcome", "direction", "stance", "place", "range")
+"""Attributes whose values are words; `Columns.tables` turns codes into words."""
+
+
+def ranges(starts: Array, sizes: Array) -> Ints:
+    """[s0, s0 + 1, ..., s0 + n0 - 1, s1, ...]."""
+    total = int(sizes.sum())
+    if not total:
+        return np.zeros(0, np.int64)
+    ends = np.cumsum(sizes)
+    within: Ints = np.arange(total, dtype=np.int64) + np.repeat(starts - (ends - sizes), sizes)
+    return within

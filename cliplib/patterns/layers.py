@@ -1,0 +1,120 @@
+"""The layers that matching leaves behind (see match.py), and what is read off them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .codes import Array
+from .columns import Columns
+
+NO_COST = np.iinfo(np.int32).max
+
+
+@dataclass
+class Layer:
+    """Actions for one step. Edge i leads from node `parent[i]` of the layer before to node `child[i]`
+    (None: i).
+
+    `seen`: bits of the filters that some action so far suits. `cost`: of the cheapest way here. `kept`: for
+    steps that a later counter has to answer, the action matched there.
+    """
+
+    row: Array
+    parent: Array
+    child: Array | None
+    seen: Array
+    cost: Array
+    kept: dict[int, Array] = field(default_factory=dict)
+    alive: Array | None = None
+
+    def take(self, which: Array) -> None:
+        """Drop all but these nodes; only while every edge still has a node of its own."""
+        for name in ("row", "parent", "seen", "cost"):
+            setattr(self, name, getattr(self, name)[which])
+        self.kept = {step: rows[which] for step, rows in self.kept.items()}
+
+
+@dataclass
+class Matches:
+    """All matches of a pattern. `exchanges`: places, ascending, of those with a match; `cost`: of the best
+    one."""
+
+    columns: Columns
+    layers: list[Layer]
+    exchanges: Array
+    cost: Array
+
+    def participating(self) -> Array:
+        """The actions that are part of a match, ascending."""
+        if len(self.layers) == 1:
+            layer = self.layers[0]
+            return layer.row if layer.alive is None else layer.row[layer.alive]
+        rows = [layer.row[layer.alive] for layer in self.layers]
+        if sum(map(len, rows)) < self.columns.actions >> 6:
+            return np.unique(np.concatenate(rows))
+        mask = np.zeros(self.columns.actions, np.bool_)
+        for some in rows:
+            mask[some] = True
+        return np.flatnonzero(mask)
+
+    def first_rows(self) -> Array:
+        """The actions that begin a match."""
+        layer = self.layers[0]
+        return layer.row if layer.alive is None else layer.row[layer.alive]
+
+    def tuples(self, limit: int) -> dict[int, list[tuple[int, ...]]]:
+        """Per exchange (its place) the matches in order, as places of actions in the exchange; at most
+        `limit` an exchange. For a few exchanges, not for an archive."""
+        starts, before = self.columns.first_action, [self._edges_into(i) for i in range(1, len(self.layers))]
+
+        def ways(layer: int, node: int) -> Iterator[tuple[int, ...]]:
+            row = int(self.layers[layer].row[node])
+            if layer == 0:
+                yield (row,)
+                return
+            for parent in before[layer - 1].get(node, ()):
+                for way in ways(layer - 1, parent):
+                    yield (*way, row)
+
+        found: dict[int, set[tuple[int, ...]]] = {}
+        last = self.layers[-1]
+        for node in np.flatnonzero(last.alive) if last.alive is not None else range(len(last.row)):
+            exchange = int(self.columns.exchange_of[last.row[node]])
+            some = found.setdefault(exchange, set())
+            first = int(starts[exchange])
+            for way in ways(len(self.layers) - 1, int(node)):
+                if len(some) >= limit:
+                    break
+                some.add(tuple(row - first for row in way))
+        return {exchange: sorted(some) for exchange, some in found.items()}
+
+    def _edges_into(self, layer: int) -> dict[int, list[int]]:
+        edges = self.layers[layer]
+        child = np.arange(len(edges.parent)) if edges.child is None else edges.child
+        before = self.layers[layer - 1].alive
+        into: dict[int, list[int]] = {}
+        for parent, node in zip(edges.parent.tolist(), child.tolist(), strict=True):
+            if before is None or before[parent]:
+                into.setdefault(node, []).append(parent)
+        return into
+
+
+def merge(layer: Layer) -> None:
+    """Make nodes that the rest of the pattern cannot tell apart into one."""
+    keys = np.stack([layer.row, layer.seen, *layer.kept.values()])
+    order = np.lexsort(keys)
+    keys = keys[:, order]
+    new = np.ones(len(order), np.bool_)
+    new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
+    place = np.empty(len(order), np.int64)
+    place[order] = np.cumsum(new) - 1
+    if new.all():
+        return
+    cost = np.full(int(place.max()) + 1, NO_COST, np.int32)
+    np.minimum.at(cost, place, layer.cost)
+    first = order[new]
+    layer.row, layer.seen, layer.child, layer.cost = layer.row[first], layer.seen[first], place, cost
+    layer.kept = {step: rows[first] for step, rows in layer.kept.items()}
