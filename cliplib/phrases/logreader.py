@@ -63,7 +63,7 @@ def _not_for_logs(phrase: str, parsed: Parsed, story: Story) -> list[Unread]:
     """Rounds, dates and alternatives mean something in a search; an entry in a log cannot be "or"."""
     whole = phrase.strip()
     start = phrase.find(whole)
-    if any(a.others or a.alts for a in story.actions):
+    if any(a.others or any(a.alts.values()) for a in story.actions):
         return [
             Unread(whole, start, start + len(whole), ("one action; “or” says nothing that can be logged",))
         ]
