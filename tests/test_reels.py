@@ -165,9 +165,7 @@ def test_a_spoilt_part_is_made_again(tmp_path: Path) -> None:
 # --- sound ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("kind", "rate"), [("ntsc", footage.NTSC), ("closed gop", Fraction(25)), ("ntsc", Fraction(25))]
-)
+@pytest.mark.parametrize(("kind", "rate"), [("ntsc", footage.NTSC), ("ntsc", Fraction(25))])
 def test_sound_is_in_step_after_forty_joins(kind: str, rate: Fraction, tmp_path: Path, cache: Path) -> None:
     """A click is heard with every twenty-fifth frame of the footage, so with that frame in the reel."""
     # Lengths of all sizes, so that joins fall anywhere within AAC's packets of 1,024 samples.

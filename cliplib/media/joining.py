@@ -7,6 +7,7 @@ kept as samples until the join and encoded once over all of it: AAC's priming wo
 
 from __future__ import annotations
 
+import math
 import wave
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -24,6 +25,8 @@ from cliplib.media.sound import RATE, Samples
 LIBRARIES = tuple(".".join(map(str, av.library_versions[name])) for name in ("libavcodec", "libavformat"))
 """Versions that the bytes of a part depend on."""
 
+_CLOCK = 120_000
+"""Ticks a second in which a frame of every usual rate lasts a whole number of ticks."""
 _DELAY = 2
 """Frames by which a picture can be decoded before it is shown: three B-pictures of which one is referred
 to."""
@@ -133,9 +136,10 @@ def join(
     a part isn't what it is said to be, or the result does not read back as the sum of its parts.
     """
     total = sum(part.frames for part in parts)
-    container = av.open(
-        str(out), "w", format="mp4", options={"movflags": "+faststart", "fflags": "+bitexact"}
-    )
+    # The default clock of milliseconds would end the last picture up to one too early.
+    clock = math.lcm(_CLOCK, encoding.rate.numerator)
+    options = {"movflags": "+faststart", "fflags": "+bitexact", "movie_timescale": str(clock)}
+    container = av.open(str(out), "w", format="mp4", options=options)
     try:
         with av.open(str(parts[0].video)) as first:
             model = first.streams.video[0]
