@@ -209,7 +209,7 @@ def _rate(value: Any) -> Fraction:
         raise ValueError(f'must be frames a second, like 25 or "30000/1001", not {_shown(value)}')
     # Nobody means 2997/100: the rate so called is 30000/1001 (SMPTE ST 12-1).
     for exact in (Fraction(24000, 1001), Fraction(30000, 1001), Fraction(60000, 1001)):
-        if abs(rate - exact) < Fraction(1, 100) and rate.denominator in (50, 100, 500, 1000):
+        if abs(rate - exact) < Fraction(1, 100):
             return exact
     return rate
 
