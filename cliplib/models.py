@@ -199,7 +199,8 @@ class Step:
 class Where:
     """Filters of a search. Empty means "any". Several values of one filter are alternatives.
 
-    `rounds`: numbers, or "last" (a fight's last logged round), or "late" (the last third, rounded up).
+    `rounds`: numbers, or "last" (a fight's last logged round), or "late" or "early" (the last or first third
+    of its logged rounds, rounded up), or "middle" (the rest).
     `opponent` and `opponent_stance` are those of person 1's opponent; `fighter` is person 1.
     `stance_match`: open | closed. `dates`: (first, last) inclusive, either may be None.
     """

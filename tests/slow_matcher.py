@@ -53,9 +53,18 @@ def suits(action: Action, step: Step, fight: FightInfo, vocabulary: Vocabulary) 
         and (step.role is None or step.role in action.roles)
         and all(
             getattr(step, name) in (None, getattr(action, name))
-            for name in ("hand", "side", "target", "direction", "place", "range")
+            for name in ("hand", "side", "target", "place", "range")
         )
+        and _direction_fits(action, step, vocabulary)
     )
+
+
+def _direction_fits(action: Action, step: Step, vocabulary: Vocabulary) -> bool:
+    """A slip logged as "left" is kept as inside or outside, with left as its side."""
+    if step.direction in (None, action.direction):
+        return True
+    sideways = step.direction in ("left", "right") and not vocabulary.is_punch(step.technique)
+    return sideways and action.side == step.direction and step.side in (None, step.direction)
 
 
 def ways(action: Action, step: Step, fight: FightInfo, vocabulary: Vocabulary) -> list[Step]:
@@ -214,6 +223,12 @@ def _exchange_fits(where: Where, exchange: Exchange, fight: FightInfo, last: int
         fine = [
             (value == "last" and exchange.round == last)
             or (value == "late" and exchange.round is not None and exchange.round > late)
+            or (value == "early" and exchange.round is not None and exchange.round <= math.ceil(last / 3))
+            or (
+                value == "middle"
+                and exchange.round is not None
+                and math.ceil(last / 3) < exchange.round <= late
+            )
             or (value == "unknown" and exchange.round is None)
             or (exchange.round is not None and exchange.round == value)
             for value in where.rounds

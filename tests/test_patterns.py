@@ -69,7 +69,9 @@ def step_lists(draw: st.DrawFn) -> tuple[Step, ...]:
 
 wheres = st.builds(
     Where,
-    rounds=st.sampled_from([(), (), (), (1, 3), ("last",), ("late",), ("unknown", 2)]),
+    rounds=st.sampled_from(
+        [(), (), (), (1, 3), ("last",), ("late",), ("early",), ("middle", 3), ("unknown", 2)]
+    ),
     fighter=st.sampled_from([None] * 4 + [*archive.NAMES]),
     opponent=st.sampled_from([None] * 4 + [*archive.NAMES]),
     opponent_stance=st.sampled_from([None] * 5 + ["southpaw", "unknown"]),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
 
@@ -115,7 +115,7 @@ def corners_of(fighter: str, columns: Columns) -> Array:
 
 def decide(step: Step, columns: Columns, words: Words) -> Wanted:
     """The step with its alternatives, decided for every kind of action."""
-    choices = (step, *step.alternatives)
+    choices = [way for choice in (step, *step.alternatives) for way in _sideways(choice, words)]
     inexact = np.ones(len(columns.kinds), np.bool_)
     groups: dict[tuple[str | None, ...], Array] = {}
     for choice in choices:
@@ -142,6 +142,15 @@ def decide(step: Step, columns: Columns, words: Words) -> Wanted:
         some_punch=any(punches),
         answering=all(choice.role == "counter" for choice in choices),
     )
+
+
+def _sideways(step: Step, words: Words) -> tuple[Step, ...]:
+    """A slip logged as "left" is kept as inside or outside, with left as its side."""
+    if step.direction not in ("left", "right") or words.is_punch(step.technique):
+        return (step,)
+    if step.side not in (None, step.direction):
+        return (step,)
+    return step, replace(step, direction=None, side=step.direction)
 
 
 def fitting_kinds(step: Step, columns: Columns, words: Words) -> Array:

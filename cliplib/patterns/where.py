@@ -69,7 +69,9 @@ def _dates(span: tuple[object, object], columns: Columns, out: Limits) -> None:
 
 
 def _rounds(rounds: tuple[int | str, ...], columns: Columns, out: Limits) -> None:
-    """`last`: the last round that was logged of the fight; `late`: the last third of those, rounded up."""
+    """`last`: the last round that was logged of the fight; `late` and `early`: the last and the first third
+    of those, rounded up; `middle`: what lies between.
+    """
     last = columns.last_round[columns.fight_of]
     chosen = np.zeros(columns.exchanges, np.bool_)
     for value in rounds:
@@ -77,6 +79,10 @@ def _rounds(rounds: tuple[int | str, ...], columns: Columns, out: Limits) -> Non
             chosen |= (columns.round == last) & (last > 0)
         elif value == "late":
             chosen |= columns.round > last - -(-last // 3)
+        elif value == "early":
+            chosen |= (columns.round <= -(-last // 3)) & (columns.round > 0)
+        elif value == "middle":
+            chosen |= (columns.round > -(-last // 3)) & (columns.round <= last - -(-last // 3))
         elif value == UNKNOWN:
             chosen |= columns.round == 0
         else:
