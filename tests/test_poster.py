@@ -107,7 +107,7 @@ def test_sizes_are_of_square_pixels(kind, width, size, folder):
 @pytest.mark.parametrize(
     ("size", "filters", "ycc", "rgb"),
     [
-        # Y' = 16 + 219 (Kr R + Kg G + Kb B), Cb = 128 + 224 (B - Y)/(2 - 2 Kb), Cr = 128 + 224 (R - Y)/(2 - 2 Kr)
+        # Y = 16 + 219 (Kr R + Kg G + Kb B), Cb = 128 + 224 (B-Y)/(2 - 2 Kb), Cr = 128 + 224 (R-Y)/(2 - 2 Kr)
         # with Kr .2126 and Kb .0722 (Rec. ITU-R BT.709), or Kr .299 and Kb .114 (BT.601).
         # Which of them untagged footage is in goes by its size (common practice).
         ("1280x720", "", (63, 102, 240), (255, 0, 0)),
