@@ -13,7 +13,7 @@ from cliplib.logs.jsonform import read_jsonl
 from cliplib.logs.rows import Rows
 from cliplib.logs.source import Refused, load
 from cliplib.logs.telling import Teller
-from cliplib.logs.timing import Timed, place
+from cliplib.logs.timing import Timed, gives_clocks, place
 from cliplib.logs.vttform import read_vtt
 from cliplib.models import Action, Exchange, FightInfo, Settings
 from cliplib.vocabulary import Vocabulary
@@ -59,19 +59,20 @@ def read_rows(
     problems = list(found.problems)
     placed = []
     teller = Teller(fight, vocabulary)
+    clock_log = gives_clocks(found.rows)
     for row in found.rows:
         try:
-            placed.append(place(row, fight))
+            placed.append(place(row, fight, clock_log))
         except Refused as refused:
             problems.append(refused.problem)
             # A wrong time is no reason to keep quiet about the phrase until the time is right.
             problems += teller.tell(Timed(row), None)[1]
     placed = _on_one_clock(placed, problems)
     exchanges = []
-    last_round: int | None = -1
+    last_round: int | None = None
     for one in group(placed, settings.exchange_gap_us):
         number = next((row.round for row in one.rows if row.round is not None), None)
-        if number != last_round:
+        if number is not None and number != last_round:
             teller.bell()
             last_round = number
         exchange = _exchange(one, number, teller, settings, problems)
@@ -107,9 +108,16 @@ def _exchange(
     actions: list[Action] = []
     notes: list[str] = []
     line, spoilt = 0, False
+    latest: int | None = None
     teller.begin()
     for timed in one.rows:
         row = timed.row
+        latest = timed.begin_us if timed.begin_us is not None else latest
+        if timed.until_us is not None and (latest is None or timed.until_us < latest):
+            what = "an end without a beginning" if latest is None else "ends before it begins"
+            problems.append(row.cells["until"].problem(what))
+            spoilt = True
+            continue
         if not row.parts and not ("note" in row.cells or row.note):
             problems.append(row.problem("tells no action"))
             spoilt = True

@@ -11,14 +11,15 @@ _WAYS = {
     "target": {"head": "to the head", "body": "to the body"},
     "place": {"centre": "in the centre", "ropes": "on the ropes", "corner": "in the corner"},
     "range": {"outside": "at long range", "mid": "at mid range", "inside": "at close range"},
-    "outcome": {"partial": "partial"},
+    # Before the noun and as they are: the vocabulary's first word for a landed punch is "clean".
+    "outcome": {name: name for name in ("landed", "partial", "blocked", "missed", "knockdown", "hurt")},
 }
 
 
 def say_action(
     action: Action, vocabulary: Vocabulary, *, without: Collection[str] = (), stance: bool = False
 ) -> str:
-    """What one fighter did, without their name: “counter right uppercut to the body landed”.
+    """What one fighter did, without their name: “counter landed right uppercut to the body”.
 
     Only what was said: what is in `inferred` follows again from the rest. `without`: fields that are told
     elsewhere; `stance`: whether a said stance is told here.
@@ -29,22 +30,20 @@ def say_action(
         return value if isinstance(value, str) else None
 
     words = [role for role in action.said_roles if role != "lead"]
+    words.append(_way("outcome", said("outcome"), vocabulary))
     if stance:
         words.append(said("stance") or "")
-    sideways = not vocabulary.is_punch(action.technique)
     hand, side, direction = said("hand"), said("side"), said("direction")
-    words.append(hand or "")
-    if not sideways:
-        words.append(side or "")
+    # "Right hand feint" is a feint with the right hand; a hand feint with it needs the word twice.
+    twice = " hand" if side and action.technique.startswith("hand ") else ""
+    words += [hand or "", (side or "") + twice]
     # "A right hand" is read as the punch that it must be; said as that punch it would no longer be derived.
     derived = "technique" in action.inferred and side is not None
     words.append("hand" if derived else vocabulary.say("technique", action.technique))
-    if sideways and side and not direction:
-        direction = side
     target = said("target")
     words.append(_way("target", target, vocabulary))
-    words.append(f"to the {direction}" if direction else "")
-    words += [_way(name, said(name), vocabulary) for name in ("outcome", "place", "range")]
+    words.append(f"to the {direction}" if direction and direction != side else "")
+    words += [_way(name, said(name), vocabulary) for name in ("place", "range")]
     words += ["as a lead" for role in action.said_roles if role == "lead"]
     return " ".join(word for word in words if word)
 

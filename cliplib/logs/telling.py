@@ -127,7 +127,7 @@ class Teller:
         if before is not None and not {"direction", "side"} & set(actions[0].inferred):
             actions[:1] = derive_slips([before, actions[0]])[1:]
         self._complete(actions, cells, fighter)
-        return actions
+        return [replace(action, roles=action.said_roles) for action in actions]
 
     def _same(self, logged: Action, meant: Action) -> bool:
         is_a = self.vocabulary.is_a

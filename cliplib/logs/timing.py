@@ -9,6 +9,7 @@ fight.toml, reading the log again turns them into footage time.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from cliplib.logs.rows import Row
@@ -42,14 +43,22 @@ class Timed:
         return ((self.round or 0) if self.on_clock else 0, begin)
 
 
-def place(row: Row, fight: FightInfo) -> Timed:
-    """The row with its times. Raises Refused with the first thing about them that cannot be."""
-    return _Placing(row, fight).place()
+def place(row: Row, fight: FightInfo, clock_log: bool = False) -> Timed:
+    """The row with its times. Raises Refused with the first thing about them that cannot be.
+
+    `clock_log`: the log gives clocks and no footage times; then the `until` of a row with neither is a clock.
+    """
+    return _Placing(row, fight, clock_log).place()
+
+
+def gives_clocks(rows: Sequence[Row]) -> bool:
+    return any("clock" in row.cells for row in rows) and not any("time" in row.cells for row in rows)
 
 
 class _Placing:
-    def __init__(self, row: Row, fight: FightInfo):
+    def __init__(self, row: Row, fight: FightInfo, clock_log: bool):
         self.row, self.fight = row, fight
+        self.until_is_clock = "time" not in row.cells and ("clock" in row.cells or clock_log)
         known = bool(fight.round_starts_us) and fight.round_us is not None
         self.clock = RoundClock(fight.round_starts_us, fight.round_us or 0) if known else None
 
@@ -178,14 +187,14 @@ class _Placing:
         if until is None:
             return None
         cell = self.row.cells["until"]
-        if begin is None:
-            raise Refused(cell.problem("an end without a beginning; fill in “time”, or “round” and “clock”"))
-        if "time" not in self.row.cells and number is not None:
+        if self.until_is_clock:
+            if number is None:
+                raise Refused(cell.problem("a clock needs its round; fill in the column “round”"))
             until = self._from_clock(number, until, cell)
-            if until < begin:
+            if begin is not None and until < begin:
                 raise Refused(cell.problem("the clock counts down, so “until” cannot be more than “clock”"))
             return until
-        if until < begin:
+        if begin is not None and until < begin:
             raise Refused(
                 cell.problem(f"ends at {format_time(until)}, before it begins ({format_time(begin)})")
             )
