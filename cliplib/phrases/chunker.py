@@ -48,7 +48,10 @@ class Chunker(VerbReader):
         if item.filter is not None:
             return self._filter(item)
         if item.fight:
-            self.p.out.fights.append(item.fight)
+            if self.p.out.fights:
+                self.p.refuse(item)
+            else:
+                self.p.out.fights.append(item.fight)
             return True
         for kind in ("evade", "make", "receive", *_NEGATIONS):
             if item.sense(kind):
@@ -98,17 +101,23 @@ class Chunker(VerbReader):
             self.p.out.rounds.append(found)
             self.p.note(found.note)
         elif isinstance(found, Dates):
-            self.p.out.dates.append(found)
+            if self.p.out.dates:
+                self.p.refuse(item)
+            else:
+                self.p.out.dates.append(found)
         elif isinstance(found, filters.Within):
             self.p.note(found.note)
+            self.p.out.times.append(item)
             follows = self.p.at(1)
             immediately = bool(found.note) and follows is not None and follows.sense("seq")
             if immediately or (follows is not None and follows.text.lower().startswith("follow")):
                 self.p.pending_next = found
-            elif self.c.passives:
+            elif self.c.passives and self.c.passives[-1].within_us is None:
                 self.c.passives[-1].within_us = found.us
-            elif self.c.within_us is None:
+            elif not self.c.passives and self.c.within_us is None:
                 self.c.within_us = found.us
+            else:
+                self.p.refuse(item)
             if found.links:
                 self.p.links_pending = True
                 self.p.i += 1
@@ -188,7 +197,7 @@ class Chunker(VerbReader):
         verbal = item.sense("technique", "base", "third", "ing", "past") is not None
         if follows is None or not verbal or not self.p.noun_phrase_ahead(1):
             return
-        if not (follows.determiner or item.sense("technique", "third", "ing")) or follows.joined:
+        if follows.joined:
             return
         index = self.p.i + 1
         while not self.p.is_head(self.p.items[index]):

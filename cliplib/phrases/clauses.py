@@ -225,7 +225,9 @@ class Teller:
             else:
                 new.insert(len(new) - len(own), proto)
         new.extend(self._done_to(chunk, actor))
-        if chunk.opponent:
+        if chunk.opponent and chunk.opponent == self.story.names.get(actor):
+            self.story.leftover.append(chunk.opponent)
+        elif chunk.opponent:
             self.story.opponents[actor] = chunk.opponent
         if chunk.opponent_stance:
             self.story.opponent_stances[actor] = chunk.opponent_stance

@@ -11,6 +11,7 @@ link word, a comma, a modifier whose place in the first is taken, or a head righ
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -46,10 +47,17 @@ class Parsed:
     rounds: list[filters.Rounds] = field(default_factory=list)
     dates: list[Dates] = field(default_factory=list)
     fights: list[str] = field(default_factory=list)
+    times: list[Item] = field(default_factory=list)
     stance_match: str | None = None
     unread: list[Unread] = field(default_factory=list)
     choices: list[Choice] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+
+def words_of(phrase: str, start: int, end: int, meant: tuple[str, ...] = ()) -> list[Unread]:
+    """A stretch of the phrase, word by word."""
+    found = [(start + m.start(), start + m.end()) for m in re.finditer(r"[^\s,;]+", phrase[start:end])]
+    return [Unread(phrase[a:b], a, b, meant) for a, b in found]
 
 
 class Parser:
@@ -206,8 +214,8 @@ class Parser:
         self.out.links.append((link, chunk))
 
     def refuse(self, item: Item) -> None:
-        """Not understood: shown, and never dropped in silence."""
-        self.out.unread.append(Unread(item.text, item.start, item.end, item.meant))
+        """Not understood: shown word by word, and never dropped in silence."""
+        self.out.unread.extend(words_of(self.phrase, item.start, item.end, item.meant))
 
     def note(self, text: str) -> None:
         if text and text not in self.out.notes:

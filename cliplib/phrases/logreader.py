@@ -10,7 +10,7 @@ from itertools import pairwise
 from cliplib.models import Action, FightInfo, Unread
 from cliplib.phrases.chunk import Proto
 from cliplib.phrases.clauses import Story, Teller
-from cliplib.phrases.grammar import Parsed
+from cliplib.phrases.grammar import Parsed, words_of
 from cliplib.phrases.lexicon import names_of
 from cliplib.phrases.modifiers import SIDEWAYS
 from cliplib.phrases.reader import parse
@@ -55,6 +55,7 @@ def read_log(
     ]
     unread += _not_for_logs(phrase, parsed, story)
     now = {n: s for n in fight.fighters if (s := (stances or {}).get(n) or fight.stance_of(n))}
+    now |= {people[1 - a]: s for a, s in story.opponent_stances.items() if 1 - a in people}
     actions = _actions(story, people, now, vocabulary)
     return LogPhrase(tuple(derive_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)))
 
@@ -63,6 +64,8 @@ def _not_for_logs(phrase: str, parsed: Parsed, story: Story) -> list[Unread]:
     """Rounds, dates and alternatives mean something in a search; an entry in a log cannot be "or"."""
     whole = phrase.strip()
     start = phrase.find(whole)
+    if parsed.times:
+        return [w for item in parsed.times for w in words_of(phrase, item.start, item.end)]
     if any(a.others or any(a.alts.values()) for a in story.actions):
         return [
             Unread(whole, start, start + len(whole), ("one action; “or” says nothing that can be logged",))

@@ -167,7 +167,10 @@ class ModifierReader:
         return self.put("stance", value, item)
 
     def on_stance_match(self, item: Item) -> bool:
-        self.p.out.stance_match = item.value("stance_match")
+        if self.p.out.stance_match not in (None, item.value("stance_match")):
+            self.p.refuse(item)
+        else:
+            self.p.out.stance_match = item.value("stance_match")
         return True
 
     def on_by(self, item: Item) -> bool:
@@ -215,7 +218,7 @@ class ModifierReader:
 
     def on_side(self, item: Item) -> bool:
         moves = self.headed and self.proto.technique in SIDEWAYS and item.text.lower() in ("left", "right")
-        if moves and (not self.p.noun_phrase_ahead(1) or self.c.form == "noun"):
+        if moves and not self.p.noun_phrase_ahead(1):
             return self.put("direction", item.value("side") or "", item)
         return self.hand_or_side("side", item)
 

@@ -88,6 +88,17 @@ class NegationReader(ModifierReader):
         other = bool(sub.passives) or sub.who in ("opponent", "other")
         if sub.by and sub.by != self.c.name:
             other = True
+        while (
+            (either := self.p.at()) is not None
+            and either.sense("or")
+            and self.p.noun_phrase_ahead(1, punch=False)
+        ):
+            self.p.i += 1
+            more = self.p.chunk()
+            if more is None or len(more.protos) != 1:
+                self.p.refuse(either)
+                break
+            done.others.append(more.protos[0])
         mark = self.p.at()
         if mark is not None and not self.p.noun_phrase_ahead(1, punch=False) and not self.action_ahead(1):
             if mark.sense("mark") or mark.text.lower() == "before":
@@ -103,17 +114,6 @@ class NegationReader(ModifierReader):
         if len(sub.protos) > 1:
             self.p.refuse(item)
             return True
-        while (
-            (item_or := self.p.at()) is not None
-            and item_or.sense("or")
-            and self.p.noun_phrase_ahead(1, punch=False)
-        ):
-            self.p.i += 1
-            more = self.p.chunk()
-            if more is None or len(more.protos) != 1:
-                self.p.refuse(item_or)
-                break
-            done.others.append(more.protos[0])
         self.c.absents.append(Absent(done, after, other, sub.by or sub.name))
         for name in ("place", "range", "opponent", "opponent_stance", "within_us"):
             if getattr(self.c, name) is None:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from cliplib.models import Reading, Settings, Step, Unread, Where
 from cliplib.phrases.chunk import FIELDS, Proto
 from cliplib.phrases.clauses import Story, Teller
-from cliplib.phrases.grammar import Parsed, Parser
+from cliplib.phrases.grammar import Parsed, Parser, words_of
 from cliplib.phrases.lexer import Lexer
 from cliplib.phrases.lexicon import Names, names_of
 from cliplib.phrases.parts import parts_of
@@ -40,6 +40,7 @@ def read_search(
     names = names_of(tuple(fighters), tuple(fights))
     parsed = parse(phrase, vocabulary, names)
     story = Teller(vocabulary).tell(parsed)
+    _unplaced(phrase, story, parsed)
     steps, where = _build(story, parsed)
     unread = _with_suggestions(parsed.unread, vocabulary, names)
     said = say(steps, where, vocabulary)
@@ -72,6 +73,27 @@ def _with_suggestions(unread: Sequence[Unread], vocabulary: Vocabulary, names: N
         meant = word.meant or (suggest(word.text, vocabulary, names) if index < 20 else ())
         out.append(Unread(word.text, word.start, word.end, meant))
     return tuple(out)
+
+
+def _unplaced(phrase: str, story: Story, parsed: Parsed) -> None:
+    """What was read but has no place: a third fighter, a time limit with nothing before it."""
+    for name in dict.fromkeys(story.leftover):
+        for word in name.split():
+            start = phrase.lower().rfind(word.lower())
+            if start >= 0:
+                parsed.unread.append(Unread(phrase[start : start + len(word)], start, start + len(word)))
+                parsed.notes.append(f"{name} has no part in this between the two others")
+                break
+    first = next((a for a in story.actions if not a.absent), None)
+    if first is not None and first.within_us is not None and parsed.times:
+        first.within_us = None
+        item = parsed.times[0]
+        parsed.unread.extend(words_of(phrase, item.start, item.end))
+        parsed.notes.append("a time limit needs an action before it")
+    if not story.actions:
+        for item in parsed.times:
+            parsed.unread.extend(words_of(phrase, item.start, item.end))
+    parsed.unread.sort(key=lambda u: u.start)
 
 
 # --- steps and filters ------------------------------------------------------------------------------------

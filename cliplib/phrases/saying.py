@@ -96,7 +96,8 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         owner = "the same fighter's"
     else:
         owner = ""
-    stance = step.stance if before is None or flips or before.stance != step.stance else None
+    known = before is not None and not flips and before.stance == step.stance
+    stance = None if known and before is not None and before.technique != "switch stance" else step.stance
     phrase = describe(step, vocabulary, stance)
     phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
     for other in step.alternatives:
@@ -133,7 +134,9 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> s
     bare_counter = (
         punch and step.technique == "punch" and step.role == "counter" and not (step.hand or step.side)
     )
-    if not bare_counter:
+    if step.technique == "punch" and step.side and not step.hand and not step.stance and not bare_counter:
+        words.append("hand")  # how the trade says it
+    elif not bare_counter:
         words.append(vocabulary.say("technique", step.technique))
     text = " ".join(words)
     if step.target:

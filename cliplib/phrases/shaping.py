@@ -77,12 +77,17 @@ def modify(reader: Chunker) -> None:
     c = reader.c
     if not c.protos:
         c.stance = next(iter(reader.pre.get("stance", ())), None)
+        for name, item in reader.pre_items.items():
+            if name != "stance":
+                reader.p.refuse(item)
         return
     punch = reader.v.is_punch(c.protos[0].technique)
     for name, values in reader.pre.items():
         if name == "direction" and punch:
             if values[0] in ("inside", "outside") and c.range in (None, values[0]):
                 c.range = values[0]
+            elif name in reader.pre_items:
+                reader.p.refuse(reader.pre_items[name])
             continue
         whole = name == "stance" or (reader.combo and name in ("outcome", "target"))
         targets = c.protos if whole else c.protos[:1]
