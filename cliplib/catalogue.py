@@ -143,6 +143,18 @@ class Catalogue:
             )
         ]
 
+    def fight_of(self, title: str, date: str | None, folder: Path) -> int | None:
+        """The id of the fight of that title and date, else of the one last read from that folder, or None."""
+        rows = self._rows(
+            "SELECT id FROM fights WHERE title = ? AND coalesce(date, '') = ?", (title, date or "")
+        ) or self._rows("SELECT id FROM fights WHERE folder = ?", (str(folder),))
+        return int(rows[0][0]) if rows else None
+
+    def sliced_files(self) -> set[Path]:
+        """Every file that clips are sliced from."""
+        rows = self._rows("SELECT sliced_path FROM footage WHERE sliced_path IS NOT NULL")
+        return {self.path.parent / sliced for (sliced,) in rows}
+
     def footage(self, fight_id: int) -> FootageRow | None:
         """The footage of a fight as last probed, or None while it has not turned up."""
         rows = self._rows(

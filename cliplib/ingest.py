@@ -19,7 +19,7 @@ from pathlib import Path
 
 from cliplib import __version__, ingest_cut, relations
 from cliplib.catalogue import Catalogue
-from cliplib.catalogue_rows import FightRow, NewExchange
+from cliplib.catalogue_rows import NewExchange
 from cliplib.errors import (
     Cancelled,
     ClipLibError,
@@ -86,7 +86,7 @@ class Ingest:
                 self.progress("reading logs", len(fights), len(fights))
                 self._cut_all(fights, cut)
                 if not any(report.errors for report in reports):
-                    self._sweep()
+                    ingest_cut.sweep_working(self.root, self.catalogue.sliced_files())
             except OSError as error:
                 raise _storage_error(error, self.root) from error
             vanished = tuple(
@@ -155,14 +155,6 @@ class Ingest:
                     )
         return reports, [fight for fight in fights if not fight.report.errors]
 
-    def _stored_fight(self, folder: FightFolder) -> FightRow | None:
-        """The stored fight that a folder is: by title and date, or else the one last read from there."""
-        keys = self.catalogue.fight_keys()
-        by_identity = [i for i, title, date, _, _ in keys if (title, date or "") == _identity(folder)]
-        by_place = [i for i, _, _, place, _ in keys if place == folder.folder]
-        found = by_identity or by_place
-        return self.catalogue.fight(found[0]) if found else None
-
     # --- pass one: what the logs say ----------------------------------------------------------------------
 
     def _try_read(self, fight: _Fight, finder: FootageFinder, skip_bad_rows: bool) -> None:
@@ -174,7 +166,9 @@ class Ingest:
 
     def _read(self, fight: _Fight, finder: FootageFinder, skip_bad_rows: bool) -> None:
         folder, report = fight.folder, fight.report
-        row = self._stored_fight(folder)
+        title, date = _identity(folder)
+        fight_id = self.catalogue.fight_of(title, date, folder.folder)
+        row = self.catalogue.fight(fight_id) if fight_id is not None else None
         stored = self.catalogue.footage(row.id) if row else None
         located = fight.located = finder.locate(folder, stored)
         report.footage = located.path
@@ -325,14 +319,6 @@ class Ingest:
         report.cut.update(done.how)
         report.why = [why for why in (prepared.why, *done.why) if why]
         report.did("changed")
-
-    def _sweep(self) -> None:
-        used = set()
-        for fight_id in self.catalogue.revisions():
-            row = self.catalogue.footage(fight_id)
-            if row and row.sliced:
-                used.add(row.sliced)
-        ingest_cut.sweep_working(self.root, used)
 
     def _guarded(self, fight: _Fight, step: Callable[[], None]) -> None:
         """Run one fight's step; what is wrong with that fight stops that fight only."""

@@ -53,6 +53,8 @@ from cliplib.reels.theme import read_theme as read_theme
 from cliplib.search import Search
 from cliplib.settings import NAME as SETTINGS_FILE
 from cliplib.settings import read_settings
+from cliplib.similar import Similar
+from cliplib.textindex import WordHits
 from cliplib.vocabulary import Vocabulary, load_vocabulary
 
 CATALOGUE = "catalogue.db"
@@ -102,7 +104,7 @@ class Library:
         """Bring fight folders, or folders of them, into the library; see `ingest.Ingest.run` for errors."""
         run = Ingest(self.folder, self._catalogue, self.settings, self.vocabulary, progress)
         report = run.run(paths, cut=cut, skip_bad_rows=skip_bad_rows)
-        self._search.refresh()
+        self._search.refresh(progress)
         return report
 
     def forget(self, fight_id: int) -> FightRow:
@@ -137,13 +139,25 @@ class Library:
         offset: int = 0,
         limit: int = 20,
         strict: bool = False,
+        second_opinions: bool = False,
     ) -> Found:
         """A page of the exchanges that a phrase describes, with counts of all of them.
 
-        `where` narrows further than the phrase does. Orders: fit, date, round, fighter.
+        `where` narrows further than the phrase does. Orders: fit, date, round, fighter. An exchange that two
+        people logged counts once, as the first of them told it, unless `second_opinions` are asked for.
         """
         reading = self.explain(phrase, strict=strict)
-        return self._search.find(reading, where=where or Where(), order=order, offset=offset, limit=limit)
+        return self._search.find(
+            reading, where=where, order=order, offset=offset, limit=limit, second_opinions=second_opinions
+        )
+
+    def similar(self, clip_id: int, limit: int = 10) -> list[Similar]:
+        """Exchanges with a like course of actions, the nearest first; NotFoundError for no such clip."""
+        return self._search.similar(clip_id, limit)
+
+    def words(self, query: str, *, limit: int = 20) -> WordHits:
+        """Notes and titles with all the words of a query, the best first."""
+        return self._search.words(query, limit=limit)
 
     def clip(self, clip_id: int) -> ClipRow:
         """One exchange by number; NotFoundError if there is none."""
@@ -182,7 +196,7 @@ class Library:
         return self._catalogue.fighters()
 
     def fighter_named(self, text: str) -> str:
-        """The full name of the one fighter whose name contains `text`; NotFoundError if none or several do."""
+        """The full name of the one fighter whose name holds `text`; NotFoundError if none or several do."""
         names = self._known_names()[0]
         wanted = " ".join(text.split()).casefold()
         found = [name for name in names if name.casefold() == wanted]
