@@ -21,6 +21,7 @@ from cliplib.logs import read_log
 from cliplib.models import Exchange, Settings
 from cliplib.timebase import SECOND, format_time
 from cliplib.vocabulary import load_vocabulary
+from cliplib.vocabulary.stance import switched
 from fixtures import demo, framecode
 from fixtures.demo import plan as planning
 from fixtures.demo import render, sound
@@ -244,7 +245,7 @@ def test_a_punch_goes_out_and_comes_home(films: dict[str, Film]) -> None:
                 max(distance(b[deed.who].shoulders[s], b[deed.who].gloves[s]) for s in (0, 1))
                 for b in (film.at(deed.time, t) for t in (-0.04, IMPACT))
             ]
-            assert reach[1] > 0.44, (film.script.title, deed)
+            assert reach[1] > 0.40, (film.script.title, deed)
 
 
 def test_slips_leave_the_line_to_the_side_the_log_says(films: dict[str, Film]) -> None:
@@ -255,13 +256,11 @@ def test_slips_leave_the_line_to_the_side_the_log_says(films: dict[str, Film]) -
             if deed.technique != "slip":
                 continue
             punch = film.script.deeds[i - 1]
+            bell = max(b for b in film.script.clock.starts_us if b <= deed.time)
             stance = film.script.stances[punch.who]
-            switches = [
-                d.manner
-                for d in film.script.deeds[:i]
-                if d.technique == "switch stance" and d.who == punch.who and d.manner
-            ]
-            stance = switches[-1] if switches else stance
+            for d in film.script.deeds[:i]:
+                if d.technique == "switch stance" and d.who == punch.who and d.time >= bell:
+                    stance = switched(stance)
             left_hand = (punch.hand == "lead") == (stance == "orthodox")
             to_left = left_hand == (deed.manner == "inside")
             before, after = film.at(deed.time, -0.1), film.at(deed.time, 0.12)
