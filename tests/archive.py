@@ -331,19 +331,39 @@ def _as_rows(
     return Rows(info, red + 1, blue + 1, raw, position, tuple(_note(rng) for _ in range(e)))
 
 
-_NOTE_WORDS = (
+_SAID = (
     "slipped outside", "slipping late", "steps in behind the jab", "1-2 again", "hurt to the body",
     "was tired",
     "hands low", "circled to his left", "caught on the ropes", "corner shouted for the hook", "missed badly",
     "timed it well", "feinted first", "drew the counter", "head clash", "referee warned him",
     "rolled with it", "double jab", "switched stance", "tied up quickly", "liver shot", "good footwork",
-    "off balance", "mouthguard out",
+    "off balance", "mouthguard out", "crowd on its feet", "dropped the rear hand", "loading up the overhand",
+    "smothered his work", "smart pivot", "squared up", "cut over the left eye", "gave ground",
 )  # fmt: skip
+_SYLLABLES = (
+    "ba",
+    "den",
+    "fi",
+    "gor",
+    "hal",
+    "kin",
+    "lo",
+    "mar",
+    "nes",
+    "pol",
+    "rin",
+    "sto",
+    "tar",
+    "vel",
+    "wes",
+)
 
 
 def _note(rng: np.random.Generator) -> str:
-    picked = rng.choice(len(_NOTE_WORDS), int(rng.integers(2, 6)), replace=False)
-    return ", ".join(_NOTE_WORDS[i] for i in picked) + f", tape {int(rng.integers(1, 2000))}"
+    """Some of the usual remarks, the first ones most often, and now and then a word that few notes have."""
+    picked = np.minimum(rng.zipf(1.3, int(rng.integers(1, 5))) - 1, len(_SAID) - 1)
+    rare = "".join(rng.choice(_SYLLABLES, 3)) if rng.random() < 0.5 else ""
+    return ", ".join([_SAID[i] for i in dict.fromkeys(picked.tolist())] + ([rare] if rare else []))
 
 
 def large_columns(fights: int, seed: int = 7) -> Columns:

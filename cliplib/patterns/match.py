@@ -37,7 +37,7 @@ from cliplib.models import Settings, Step
 from .codes import NEITHER, UNKNOWN_TIME, Array, ranges
 from .columns import Columns
 from .layers import NO_COST, Layer, Matches, merge
-from .steps import GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
+from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
 from .where import Limits
 
 _GAP_TICK_US = 62_500
@@ -45,13 +45,13 @@ _MERGE_FROM = 4096
 
 
 class Pattern:
-    """Steps and filters decided for one state of the archive; `match` runs them."""
+    """Steps and filters decided for one state of the archive; `match` runs them. No steps: any action."""
 
     def __init__(
         self, steps: Sequence[Step], columns: Columns, words: Words, settings: Settings, limits: Limits
     ):
         self.columns, self.settings, self.limits = columns, settings, limits
-        self.steps, absent = in_order(steps)
+        self.steps, absent = in_order(steps or (Step(ANYTHING),))
         if not self.steps:
             raise InputError("the phrase says only what must not happen; say what has to happen as well")
         self.wanted = [decide(step, columns, words) for step in self.steps]

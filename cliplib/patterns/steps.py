@@ -23,6 +23,9 @@ class Words(Protocol):
     def outcome_family(self, outcome: str) -> Collection[str]: ...
 
 
+ANYTHING = ""
+"""A technique that every action has."""
+
 NO, MUST_ANSWER, FREE = 0, 1, 2
 """Verdicts on an action: not asked for; asked for as a counter, so that it must answer the punch that the
 pattern has for it; asked for, whatever it answers."""
@@ -155,7 +158,10 @@ def _sideways(step: Step, words: Words) -> tuple[Step, ...]:
 
 def fitting_kinds(step: Step, columns: Columns, words: Words) -> Array:
     """[K] bool: kinds that have all that the step asks for, but for its people and where it happened."""
-    fits = any_of("technique", words.family(step.technique), columns)
+    if step.technique == ANYTHING:
+        fits = np.ones(len(columns.kinds), np.bool_)
+    else:
+        fits = any_of("technique", words.family(step.technique), columns)
     for name in ("hand", "side", "target", "stance"):
         value = getattr(step, name)
         if value is not None:
