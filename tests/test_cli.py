@@ -28,7 +28,9 @@ Run = Callable[..., tuple[int, str, str]]
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A library of two small fights; not to be changed."""
     base = tmp_path_factory.mktemp("made")
-    rows = [*ROWS, "0:04.9,Brandt,jab,missed,", "0:05.2,Adeyemi,counter cross to the body,landed,"]
+    (base / "library").mkdir()
+    (base / "library" / "settings.toml").write_text("exchange_gap = 1.0\n")
+    rows = [*ROWS, "0:04.6,Brandt,jab,missed,", "0:04.9,Adeyemi,counter cross to the body,landed,"]
     make_fight(base / "fights" / "one", rows=rows)
     make_fight(base / "fights" / "two", title="Adeyemi v Brandt again", date="2025-01-02", rows=ROWS[:2])
     assert cli._run(["--library", str(base / "library"), "ingest", str(base / "fights")]) == 0
@@ -213,14 +215,14 @@ def test_fights_and_clip(made: Path, run: Run) -> None:
     assert (code, err) == (2, "cliplib: there is no clip 99 in this library\n")
 
 
-def test_logs_come_back_out(
-    made: Path, run: Run, tmp_path: Path, capfdbinary: pytest.CaptureFixture[bytes]
-) -> None:
+def test_logs_come_back_out(made: Path, run: Run, tmp_path: Path) -> None:
     out = tmp_path / "log.csv"
     assert run(made, "log", "1", "-o", out)[0] == 0
     text = out.read_text(encoding="utf-8")
     assert "counter right uppercut" in text
     fight = make_fight(tmp_path / "fights" / "copy", rows=())
+    (tmp_path / "library").mkdir()
+    shutil.copy(made / "settings.toml", tmp_path / "library")
     (fight / "log.csv").write_text(text, encoding="utf-8")
     assert run(tmp_path / "library", "ingest", fight)[0] == 0
     again = tmp_path / "again.csv"
