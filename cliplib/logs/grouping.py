@@ -61,7 +61,9 @@ def group(rows: Sequence[Timed], gap_us: int) -> list[Group]:
             loose.append(timed)
     for one in groups:
         one.rows = _in_order(one.rows)
-        one.key = next((row.key for row in one.rows if row.key is not None), _FIRST)
+        clips = [(0, row.span_us[0]) for row in one.rows if row.span_us is not None]
+        times = [row.key for row in one.rows if row.key is not None]
+        one.key = (clips or times or [_FIRST])[0]
     groups += _by_gaps(_in_order(loose), gap_us)
     return _sorted(groups)
 

@@ -37,10 +37,9 @@ class Timed:
     @property
     def key(self) -> tuple[int, int] | None:
         """What rows sort by; None without a time."""
-        begin = self.begin_us if self.begin_us is not None else self.span_us and self.span_us[0]
-        if begin is None:
+        if self.begin_us is None:
             return None
-        return ((self.round or 0) if self.on_clock else 0, begin)
+        return ((self.round or 0) if self.on_clock else 0, self.begin_us)
 
 
 def place(row: Row, fight: FightInfo, clock_log: bool = False) -> Timed:
