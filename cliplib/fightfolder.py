@@ -104,6 +104,8 @@ def _source(path: Path) -> tuple[Source, str]:
     """The text, and the digest of its bytes."""
     label = str(Path(path.parent.name) / path.name)
     try:
+        if path.exists() and not path.is_file():  # reading a pipe would wait for ever
+            raise FightFolderError(f"{path}: is not a file")
         if path.stat().st_size > _LARGEST:
             raise FightFolderError(f"{path}: is too large for a fight.toml")
         data = path.read_bytes()

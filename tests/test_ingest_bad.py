@@ -108,6 +108,15 @@ def test_a_wrong_fight_toml(root: Path, fight: Path) -> None:
     assert dump(root) == before
 
 
+@pytest.mark.parametrize("name", ["log.csv", "fight.toml", "fight.mp4"])
+def test_a_pipe_is_not_waited_for(root: Path, fight: Path, name: str) -> None:
+    (fight / name).unlink()
+    os.mkfifo(fight / name)
+    report = ingest(root, fight)
+    assert report.exit_code == 2
+    assert re.search("is not a file|is not in the fight folder", report.fights[0].problems[0])
+
+
 def test_two_fights_with_one_title(root: Path, fight: Path) -> None:
     twin = make_fight(fight.parent / "twin", rows=ROWS[:1])
     report = ingest(root, fight.parent)
