@@ -29,7 +29,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from cliplib.media import ffmpeg
+from cliplib.media import ffmpeg, working
 from fixtures import framecode
 
 WIDTH, HEIGHT = 480, 272
@@ -285,7 +285,8 @@ def _ffmpeg(*arguments: str) -> None:
 def cache() -> Path:
     """Where the files are kept; private to the user."""
     key = hashlib.blake2b(digest_size=6)
-    for module in (framecode, inspect.getmodule(cache)):
+    # Working copies are kept beside their footage by some tests, so they must not outlive their maker's text.
+    for module in (framecode, working, inspect.getmodule(cache)):
         key.update(inspect.getsource(module).encode())  # type: ignore[arg-type]
     key.update(ffmpeg.capabilities().version.encode())
     owner = os.getuid() if hasattr(os, "getuid") else 0
