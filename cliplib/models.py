@@ -201,7 +201,9 @@ class Where:
 
     `rounds`: numbers, or "last" (a fight's last logged round), or "late" or "early" (the last or first third
     of its logged rounds, rounded up), or "middle" (the rest).
-    `opponent` and `opponent_stance` are those of person 1's opponent; `fighter` is person 1.
+    `opponent` and `opponent_stance` are those of person 1's opponent. `fighter`, `place`, `range`, `outcome`,
+    `technique` and `stance` ask for a match in which at least one action has that very value, as facets
+    count; "unknown" asks for none.
     `stance_match`: open | closed. `dates`: (first, last) inclusive, either may be None.
     """
 

@@ -204,7 +204,7 @@ def find(
             kept = [
                 m
                 for m in matches(steps, exchange, bout.info, settings, vocabulary)
-                if all(_match_fits(w, steps, m, exchange, bout.info) for w in wheres)
+                if all(_match_fits(w, steps, m, exchange, bout.info, vocabulary) for w in wheres)
             ]
             if kept:
                 found[number] = kept
@@ -238,7 +238,12 @@ def _exchange_fits(where: Where, exchange: Exchange, fight: FightInfo, last: int
 
 
 def _match_fits(
-    where: Where, steps: Sequence[Step], match: Sequence[int], exchange: Exchange, fight: FightInfo
+    where: Where,
+    steps: Sequence[Step],
+    match: Sequence[int],
+    exchange: Exchange,
+    fight: FightInfo,
+    vocabulary: Vocabulary,
 ) -> bool:
     actions = [exchange.actions[i] for i in match]
     first_step = next(s for s in steps if not s.absent)
@@ -259,14 +264,24 @@ def _match_fits(
         return False
     if where.stance is not None and where.stance not in {stance_of(a, fight) or "unknown" for a in actions}:
         return False
+    if where.outcome is not None and where.outcome not in outcomes(actions, vocabulary):
+        return False
     return all(
         getattr(where, name) is None
         or getattr(where, name) in {getattr(a, name) or "unknown" for a in actions}
-        for name in ("place", "range", "outcome", "technique")
+        for name in ("place", "range", "technique")
     )
 
 
-def facets(found: dict[int, list[tuple[int, ...]]], bouts: Sequence[Bout]) -> dict[str, dict[str, int]]:
+def outcomes(actions: Sequence[Action], vocabulary: Vocabulary) -> set[str]:
+    """Only a punch has an outcome, known or unknown."""
+    unknown = any(vocabulary.is_punch(a.technique) and not a.outcome for a in actions)
+    return {a.outcome for a in actions if a.outcome} | ({"unknown"} if unknown else set())
+
+
+def facets(
+    found: dict[int, list[tuple[int, ...]]], bouts: Sequence[Bout], vocabulary: Vocabulary
+) -> dict[str, dict[str, int]]:
     """Counts of exchanges by the values of their matched actions."""
     counts: dict[str, Counter[str]] = {
         name: Counter() for name in ("technique", "fighter", "outcome", "round", "stance")
@@ -281,7 +296,7 @@ def facets(found: dict[int, list[tuple[int, ...]]], bouts: Sequence[Bout]) -> di
             values = {
                 "technique": {a.technique for a in actions},
                 "fighter": {a.fighter if a.fighter in known else "unknown" for a in actions},
-                "outcome": {a.outcome or "unknown" for a in actions},
+                "outcome": outcomes(actions, vocabulary),
                 "stance": {stance_of(a, bout.info) or "unknown" for a in actions},
             }
             for name, some in values.items():

@@ -117,7 +117,7 @@ def test_agrees_with_the_obvious_matcher(
         module._MERGE_FROM = was
     assert by_id(matches) == expected
     assert facets(matches) == {
-        name: dict(counts) for name, counts in slow_matcher.facets(expected, bouts).items()
+        name: dict(counts) for name, counts in slow_matcher.facets(expected, bouts, VOCABULARY).items()
     }
 
 

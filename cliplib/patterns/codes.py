@@ -16,7 +16,7 @@ NEITHER = 2
 """Corner code of somebody who is in neither corner: an opponent of nobody."""
 
 # Bits that an action's values take in its kind and in its setting. Code 0 is "not known". `doubt` says what
-# is not clean about the evidence: bit 0 no time, bit 1 no outcome known, bit 2 the outcome was inferred.
+# is not clean about the evidence; see its bits below.
 # Where something happened varies freely, so it is kept apart: kinds stay few.
 KIND_BITS = {
     "technique": 12, "hand": 3, "side": 3, "target": 3, "outcome": 4, "stance": 3, "opponent_stance": 3,
@@ -27,6 +27,9 @@ BITS = KIND_BITS | SETTING_BITS
 SHIFT = {
     name: sum(list(bits.values())[:i]) for bits in (KIND_BITS, SETTING_BITS) for i, name in enumerate(bits)
 }
+NO_TIME, NO_OUTCOME, INFERRED = 1, 2, 4
+"""Bits of `doubt`."""
+
 SETTING = tuple(SETTING_BITS)
 CODED = ("technique", "hand", "side", "target", "outcome", "direction", "stance", "place", "range")
 """Attributes whose values are words; `Columns.tables` turns codes into words."""

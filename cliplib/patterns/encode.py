@@ -16,9 +16,12 @@ from cliplib.models import FightInfo
 from .codes import (
     BITS,
     CODED,
+    INFERRED,
     KIND_BITS,
     NEITHER,
     NO_DATE,
+    NO_OUTCOME,
+    NO_TIME,
     SETTING_BITS,
     SHIFT,
     UNKNOWN_TIME,
@@ -167,7 +170,7 @@ def encode_fight(
     answers = np.asarray(raw["answers"], np.int64)[rows]
     back = np.where((answers >= 0) & (answers < position), position - answers, 0)
 
-    doubt = (time < 0) + 2 * (punches & (codes["outcome"] == 0)) + 4 * inferred
+    doubt = NO_TIME * (time < 0) + NO_OUTCOME * (punches & (codes["outcome"] == 0)) + INFERRED * inferred
     parts = {**codes, "roles": roles, "corner": corner, "doubt": doubt, "opponent_stance": opponent_stance}
     keys = []
     for bits in (KIND_BITS, SETTING_BITS):

@@ -7,7 +7,9 @@ import numpy as np
 from .codes import NEITHER, Array
 from .columns import Columns
 from .layers import Matches
-from .where import UNKNOWN
+from .where import UNKNOWN, punches_without_outcome
+
+_NO_OUTCOME = -1
 
 
 def facets(matches: Matches) -> dict[str, dict[str, int]]:
@@ -20,7 +22,7 @@ def facets(matches: Matches) -> dict[str, dict[str, int]]:
 
     # A bit for each value that occurs; the bits of an exchange's actions are joined and then counted.
     values = {
-        name: np.unique(columns.of_kind(name)[kinds]) for name in ("technique", "outcome", "stance", "corner")
+        name: np.unique(_codes(name, columns)[kinds]) for name in ("technique", "outcome", "stance", "corner")
     }
     bits = [(name, int(code)) for name, codes in values.items() for code in codes]
     begins = _begins(rows, columns)
@@ -42,7 +44,7 @@ def facets(matches: Matches) -> dict[str, dict[str, int]]:
         "stance": {},
     }
     for (name, code), count in counted.items():
-        if name != "corner":
+        if name != "corner" and code != _NO_OUTCOME:
             counts[name][columns.words[name][code - 1] if code else UNKNOWN] = count
     fight = columns.fight_of[exchanges]
     fighters = np.zeros(len(columns.fighters), np.int64)
@@ -67,8 +69,18 @@ def _bits_of_kinds(bits: list[tuple[str, int]], columns: Columns) -> Array:
     dtype = np.uint32 if len(bits) <= 32 else np.uint64
     out = np.zeros(len(columns.kinds), dtype)
     for place, (name, code) in enumerate(bits):
-        out[columns.of_kind(name) == code] |= dtype(1 << place)
+        out[_codes(name, columns) == code] |= dtype(1 << place)
     return out
+
+
+def _codes(name: str, columns: Columns) -> Array:
+    """[K] codes of a facet's values. Only a punch has an outcome, known or unknown."""
+    codes = columns.of_kind(name)
+    return (
+        np.where((codes == 0) & ~punches_without_outcome(columns), _NO_OUTCOME, codes)
+        if name == "outcome"
+        else codes
+    )
 
 
 def _begins(rows: Array, columns: Columns) -> Array:

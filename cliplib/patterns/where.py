@@ -16,7 +16,7 @@ import numpy as np
 
 from cliplib.models import Where
 
-from .codes import NEITHER, SETTING, Array
+from .codes import NEITHER, NO_OUTCOME, SETTING, Array
 from .columns import Columns
 from .steps import FREE, Part, Wanted, any_of, corners_of
 
@@ -112,9 +112,19 @@ def _stance_match(value: str, columns: Columns, out: Limits) -> None:
     out.same_stances = wanted
 
 
+def punches_without_outcome(columns: Columns) -> Array:
+    """[K] bool: kinds whose outcome is unknown. What is no punch has none that could be known."""
+    return columns.of_kind("doubt") & NO_OUTCOME > 0
+
+
 def _some(name: str) -> Callable[[str, Columns, Limits], None]:
     def add(value: str, columns: Columns, out: Limits) -> None:
-        fits = columns.of_kind(name) == 0 if value == UNKNOWN else any_of(name, [value], columns)
+        if value != UNKNOWN:
+            fits = any_of(name, [value], columns)
+        elif name == "outcome":
+            fits = punches_without_outcome(columns)
+        else:
+            fits = columns.of_kind(name) == 0
         anything = np.full(len(columns.kinds), FREE, np.uint8)
         part = Part(anything, settings=fits) if name in SETTING else Part(fits * np.uint8(FREE))
         out.some.append(Wanted((part,), np.zeros(0, np.int32)))
