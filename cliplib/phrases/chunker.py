@@ -204,6 +204,10 @@ class Chunker(VerbReader):
             index += 1
         self.c.protos = [Proto("hand feint")]
         self.p.note("a feinted punch is taken to mean a hand feint")
+        if not (follows.determiner or item.sense("technique", "third", "ing")):
+            punch = self.p.items[index]
+            others = ("a feint, then the punch", f"{item.text}, {self.p.phrase[follows.start : punch.end]}")
+            self.p.choose(item.start, punch.end, "a feinted punch", others)
         self.p.i = index + 1
 
     def _second_head(self, item: Item) -> bool:

@@ -152,8 +152,12 @@ def _stretch(r: WordReader, lead: str, first: int) -> Rounds | None:
             numbers.append(number)
     if len(numbers) == 1:
         at = r.at
-        if r.take({"on", "onwards", "onward", "upwards", "plus"}) or (
-            r.take({"and"}) and r.take({"on", "onwards", "later", "after", "beyond", "up", "upwards"})
+        # "in round 2 on the ropes" is about the ropes, not about later rounds.
+        on = r.peek() == "on" and (r.peek(1) in ("", ",") or (lead == "from" and not r.determiner(1)))
+        if (
+            (on and r.take({"on"}))
+            or r.take({"onwards", "onward", "upwards", "plus"})
+            or (r.take({"and"}) and r.take({"on", "onwards", "later", "after", "beyond", "up", "upwards"}))
         ):
             return _open(first, MOST_ROUNDS)
         r.at = at

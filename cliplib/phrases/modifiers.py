@@ -322,6 +322,8 @@ class ModifierReader:
         if not self.headed:
             return self.put("direction", value, item)
         if self.is_punch():
+            if self.p.depth > 1:
+                return False  # "slips the jab to the right": of the slip
             if value in ("inside", "outside") and item.text.lower() == value:
                 if self.p.noun_phrase_ahead(1, punch=False):
                     return False

@@ -63,6 +63,9 @@ class NegationReader(ModifierReader):
         # What is denied must not be read as if it were asked for.
         self.p.refuse(item)
         self.p.refuse(follows)
+        if follows.kinds & {"by", "against", "with", "of"} and (denied := self.p.at(1)) is not None:
+            self.p.refuse(denied)
+            self.p.i += 1
         return self.forward()
 
     def on_notafter(self, item: Item) -> bool:

@@ -10,18 +10,21 @@ from cliplib.models import Step, Where
 from cliplib.phrases.saying import describe, say, say_dates, say_rounds, say_within
 from cliplib.vocabulary import Vocabulary
 
+_MOST_STEPS = 12
 _PARTS = ("fighter", "stance", "hand", "side", "target", "outcome", "role", "direction", "within_us")
 
 
 def parts_of(
     steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary
 ) -> tuple[tuple[str, str, str], ...]:
-    """(id, English, the phrase without it) for every step, every value of a step and every filter."""
+    """(id, English, the phrase without it) for every step, every value of a step and every filter; of a
+    pattern longer than anybody would edit piece by piece, only for the filters.
+    """
     return tuple(_parts(steps, where, vocabulary))
 
 
 def _parts(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> Iterable[tuple[str, str, str]]:
-    for index, step in enumerate(steps):
+    for index, step in enumerate(steps if len(steps) <= _MOST_STEPS else ()):
         rest = renumbered((*steps[:index], *steps[index + 1 :]))
         label = describe(step, vocabulary)
         yield f"step{index + 1}", ("no " if step.absent else "") + label, say(rest, where, vocabulary)

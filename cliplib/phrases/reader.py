@@ -108,7 +108,7 @@ def _build(story: Story, parsed: Parsed) -> tuple[tuple[Step, ...], Where]:
     stances: dict[int, str] = {}
     opponent_stances = dict(story.opponent_stances)
     for actor in (0, 1):
-        present = any(a.actor == 1 - actor for a in actions)
+        present = any(a.actor == 1 - actor and not a.absent for a in actions)
         if actor in opponents and present:
             names.setdefault(1 - actor, opponents.pop(actor))
         if actor in opponent_stances and present:

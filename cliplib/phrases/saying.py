@@ -25,7 +25,6 @@ def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
     absent_before: list[Step] = []
     text = ""
     for index, step in enumerate(steps):
-        last = index == len(steps) - 1
         later = [s for s in steps[index + 1 :] if not s.absent]
         if step.absent and later:
             absent_before.append(step)
@@ -40,7 +39,7 @@ def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
         for absent in absent_before:
             clause += _absent(absent, step, vocabulary, after=False)
         absent_before.clear()
-        if before is None and opponent and (last or later) and step.by == 1:
+        if before is None and opponent and step.by == 1:
             clause += " " + opponent
             opponent = ""
         text = clause if not text else f"{text}, then {clause}"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.modifiers import PUNCH_FIELDS, SIDEWAYS
+from cliplib.vocabulary.stance import hand_of
 
 if TYPE_CHECKING:
     from cliplib.phrases.chunker import Chunker
@@ -35,6 +36,7 @@ def shape(reader: Chunker) -> Chunk | None:
     for proto in c.protos:
         if reader.top:
             reader.over_the_top(proto)
+    _hand_choice(reader)
     _multiply(reader)
     _lead(reader)
     if c.end == 0:
@@ -82,10 +84,20 @@ def modify(reader: Chunker) -> None:
                 reader.p.refuse(item)
         return
     punch = reader.v.is_punch(c.protos[0].technique)
+    if c.protos[0].technique == "feint" and ("hand" in reader.pre or "side" in reader.pre):
+        c.protos[0].technique = "hand feint"  # "a lead-hand feint"
     for name, values in reader.pre.items():
         if name == "direction" and punch:
             if values[0] in ("inside", "outside") and c.range in (None, values[0]):
                 c.range = values[0]
+                item = reader.pre_items[name]
+                slip = f"slip to the {values[0]}, then"
+                reader.p.choose(
+                    item.start,
+                    item.end,
+                    f"{values[0]} as the range",
+                    (f"a slip to the {values[0]} first", slip),
+                )
             elif name in reader.pre_items:
                 reader.p.refuse(reader.pre_items[name])
             continue
@@ -114,6 +126,31 @@ def modify(reader: Chunker) -> None:
                 proto.alts[field] = values[1:]
 
 
+def _hand_choice(reader: Chunker) -> None:
+    """“the right hand”: whichever punch it throws, unless the stance says that it is the rear one."""
+    item = reader.pre_items.get("side")
+    if (
+        item is None
+        or not reader.c.protos
+        or not reader.c.protos[0].implied
+        or reader.top
+        or "hand" in reader.pre
+    ):
+        return
+    proto = reader.c.protos[0]
+    side = proto.side or ""
+    hand = hand_of(side, proto.stance)
+    if hand == "rear" and proto.target is None:
+        taken, others = "cross", [(f"any punch with the {side} hand", f"{side} punch")]
+    elif hand == "lead":
+        taken = f"any punch with the {side} hand"
+        others = [("a jab", "jab"), (f"a {side} hook", f"{side} hook")]
+    else:
+        taken = f"any punch with the {side} hand"
+        others = [(f"a straight {side}", f"straight {side}"), (f"an overhand {side}", f"overhand {side}")]
+    reader.p.choose(item.start, item.end, taken, *others)
+
+
 def _multiply(reader: Chunker) -> None:
     """“double jab”: the same again, with all that is said of it."""
     item = reader.times_item
@@ -140,3 +177,8 @@ def _lead(reader: Chunker) -> None:
         if by_definition == "rear" or lead_right:
             proto.hand = None
             proto.role = proto.role or "lead"
+        elif by_definition == "lead" and "hand" in reader.pre_items:
+            item = reader.pre_items["hand"]
+            if item.text.lower() == "lead":
+                other = ("as a lead: the first punch of the exchange", "leading")
+                reader.p.choose(item.start, item.end, "lead as the hand", other)

@@ -110,6 +110,10 @@ class VerbReader(NegationReader):
         self._agent(self.c.passives[-1])
         return True
 
+    def thrown_ahead(self, ahead: int) -> bool:
+        """A punch by name or by its hand: “by Brandt's cross”, “by an orthodox right hand”."""
+        return self.p.noun_phrase_ahead(ahead) or self.p.hand_noun_ahead(ahead)
+
     def _agent(self, passive: Proto) -> None:
         """“by Brandt”, “with a cross”, “by a southpaw” behind what was done to somebody."""
         self.p.i += 1
@@ -121,15 +125,15 @@ class VerbReader(NegationReader):
             follows = self.p.at(1)
             if follows is None:
                 return
-            if follows.fighter and not (follows.possessive and self.p.noun_phrase_ahead(2)):
+            if follows.fighter and not self.thrown_ahead(2):
                 passive.fighter = follows.fighter
                 self.p.i += 2
-            elif follows.sense("opponent") and not self.p.noun_phrase_ahead(2):
+            elif follows.sense("opponent") and not self.thrown_ahead(2):
                 self.p.i += 2
-            elif follows.sense("stance") and not self.p.noun_phrase_ahead(2):
+            elif follows.sense("stance") and not self.thrown_ahead(2):
                 passive.stance = follows.value("stance")
                 self.p.i += 2
-            elif self.p.noun_phrase_ahead(1) or self.p.hand_noun_ahead(1):
+            elif self.thrown_ahead(1) or self.thrown_ahead(2):
                 self.p.i += 1
                 agent = self.p.chunk()
                 if agent is None or not agent.protos:

@@ -34,6 +34,10 @@ class WordReader:
         index = self.at + ahead
         return index < len(self.tokens) and self.tokens[index].joined
 
+    def determiner(self, ahead: int = 0) -> str:
+        index = self.at + ahead
+        return self.tokens[index].determiner if index < len(self.tokens) else ""
+
     def take(self, words: Collection[str]) -> str:
         word = self.peek()
         if word in words:

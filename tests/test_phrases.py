@@ -1,0 +1,225 @@
+"""Phrases and their readings, written from how coaches talk, not from what the reader prints.
+
+phrases_open.jsonl was at hand while the grammar was widened. phrases_held.jsonl was written down when a first
+slice of the grammar stood, without looking at what it printed, and set aside until the end: 135 of its 143
+were read as written when it was first run. Of the eight others one had a wrong reading written down (what
+Adeyemi does after a blocked jab); the grammar was mended for the rest.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cliplib.models import Reading
+from cliplib.phrases import complete, read_search, reading_json
+from cliplib.vocabulary import load_vocabulary
+
+HERE = Path(__file__).parent
+V = load_vocabulary()
+FIGHTERS = ("Emeka Adeyemi", "Jonas Brandt")
+FIGHTS = ("Adeyemi v Brandt",)
+
+
+def read(phrase: str, fighters: tuple[str, ...] = FIGHTERS, fights: tuple[str, ...] = FIGHTS) -> Reading:
+    return read_search(phrase, V, fighters=fighters, fights=fights)
+
+
+def _set_only(values: dict[str, Any]) -> dict[str, Any]:
+    out = {k: v for k, v in values.items() if v not in (None, [])}
+    if "alternatives" in out:
+        out["alternatives"] = [_set_only(a) for a in out["alternatives"]]
+    return out
+
+
+def reading_of(phrase: str) -> dict[str, Any]:
+    found = reading_json(read(phrase))
+    return {
+        "steps": [_set_only(s) for s in found["steps"]],
+        "where": _set_only(found["where"]),
+        "unread": found["unread"],
+    }
+
+
+def _phrases(name: str) -> list[Any]:
+    lines = (HERE / name).read_text(encoding="utf-8").splitlines()
+    return [pytest.param(entry, id=entry["phrase"]) for entry in map(json.loads, filter(None, lines))]
+
+
+@pytest.mark.parametrize("entry", [*_phrases("phrases_open.jsonl"), *_phrases("phrases_held.jsonl")])
+def test_a_phrase_reads_as_a_coach_means_it(entry: dict[str, Any]) -> None:
+    assert reading_of(entry["phrase"]) == {
+        "steps": entry.get("steps", []),
+        "where": entry.get("where", {}),
+        "unread": entry.get("unread", []),
+    }
+
+
+def test_there_are_enough_phrases_and_a_quarter_of_them_was_held_aside() -> None:
+    everything = [e.values[0]["phrase"] for n in ("open", "held") for e in _phrases(f"phrases_{n}.jsonl")]
+    assert len(set(everything)) == len(everything) >= 300
+    assert len(_phrases("phrases_held.jsonl")) >= len(everything) / 4
+
+
+def test_explain_has_every_key_of_the_contract_and_null_for_what_is_unset() -> None:
+    found = reading_json(read("feint, then overhand within 1 second"))
+    assert set(found) == {"phrase", "said", "steps", "where", "unread"}
+    assert found["steps"][1] == {
+        "by": 1, "fighter": None, "stance": None, "technique": "overhand", "hand": None, "side": None,
+        "target": None, "outcome": None, "role": None, "direction": None, "within": 1.0,
+    }  # fmt: skip
+    assert found["where"]["rounds"] is None
+    assert {"rounds", "fight", "opponent", "opponent_stance", "place"} <= set(found["where"])
+    json.dumps(found)
+
+
+# --- what is not understood -----------------------------------------------------------------------------
+
+
+def test_unread_words_have_their_place_and_what_was_meant() -> None:
+    (unread,) = read("missed jabb").unread
+    assert (unread.text, unread.start, unread.end) == ("jabb", 7, 11)
+    assert "jab" in unread.meant
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right"),
+    [("uppercutt", "uppercut"), ("crosss", "cross"), ("southpaww", "southpaw"), ("ovrehand", "overhand"),
+     ("Brnadt", "brandt"), ("conuter", "counter")],
+)  # fmt: skip
+def test_a_misspelt_word_is_never_read_as_what_was_meant(wrong: str, right: str) -> None:
+    found = read(f"{wrong} jab")
+    assert [u.text for u in found.unread] == [wrong]
+    assert right in found.unread[0].meant
+    assert [(s.technique, s.role, s.stance, s.fighter) for s in found.steps] == [("jab", None, None, None)]
+
+
+def test_a_name_of_two_fighters_is_asked_about() -> None:
+    found = read("Brandt jab", ("Jonas Brandt", "Emil Brandt"))
+    assert found.unread[0].text == "Brandt"
+    assert set(found.unread[0].meant) == {"Jonas Brandt", "Emil Brandt"}
+    assert found.steps[0].fighter is None
+    assert read("Emil Brandt jab", ("Jonas Brandt", "Emil Brandt")).steps[0].fighter == "Emil Brandt"
+
+
+def test_a_fighter_called_like_a_punch() -> None:
+    fighters = ("Danny Cross", "Jonas Brandt")
+    assert read("cross", fighters).steps[0].technique == "cross"
+    assert read("Danny Cross jab", fighters).steps[0].fighter == "Danny Cross"
+    assert read("Cross's jab", fighters).steps[0].fighter == "Danny Cross"
+    assert read("danny jab", fighters).steps[0].fighter == "Danny Cross"
+
+
+@pytest.mark.parametrize("name", ["O'Neil", "o’neil", "Seán", "sean", "Seán O'Neil", "SEAN O'NEIL"])
+def test_names_by_any_part_whatever_the_accents(name: str) -> None:
+    assert read(f"{name} jab", ("Seán O'Neil", "Jonas Brandt")).steps[0].fighter == "Seán O'Neil"
+    assert read(f"{name}'s jab", ("Seán O'Neil", "Jonas Brandt")).steps[0].fighter == "Seán O'Neil"
+
+
+def test_a_third_fighter_is_not_dropped_in_silence() -> None:
+    fighters = ("Emeka Adeyemi", "Jonas Brandt", "Ivo Kral")
+    found = read("Adeyemi jab, Brandt cross, Kral hook", fighters)
+    assert [u.text for u in found.unread] == ["Kral"]
+    assert found.notes
+
+
+@pytest.mark.parametrize("phrase", ["jab not on the ropes", "jab not in round 3", "jab not by Brandt"])
+def test_what_is_denied_is_never_read_as_asked_for(phrase: str) -> None:
+    found = read(phrase)
+    assert found.unread
+    assert found.unread[0].text == "not"
+    assert found.where.place is None
+    assert found.where.rounds == ()
+    assert all(s.fighter is None for s in found.steps)
+
+
+@pytest.mark.parametrize(
+    ("phrase", "left"),
+    [
+        ("jab within 1 second", ["within", "1", "second"]),
+        ("jab in 2023 in 2024", ["in", "2024"]),
+        ("body clinch", ["body"]),
+        ("jab then", ["then"]),
+        ("outside", ["outside"]),
+    ],
+)
+def test_words_with_a_meaning_but_no_place_are_shown(phrase: str, left: list[str]) -> None:
+    assert [u.text for u in read(phrase).unread] == left
+
+
+# --- said back, choices, parts ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("phrase", "said"),
+    [
+        (
+            "counter to the body after a missed jab",
+            "a missed jab, then the other fighter's counter to the body",
+        ),
+        ("3b", "a lead hook to the body"),
+        ("Brandt uppercut in the last round", "Jonas Brandt's uppercut in the last round"),
+        ("cross without a feint", "a cross with no feint before it"),
+        ("jab not countered against a southpaw", "a jab against a southpaw, not countered"),
+        ("left or right hook", "a left hook or right hook"),
+        ("jab then cross within half a second", "a jab, then a cross within 0.5 seconds"),
+    ],
+)
+def test_said_back_in_plain_english(phrase: str, said: str) -> None:
+    assert read(phrase).said == said
+
+
+def test_assumptions_are_noted() -> None:
+    assert "last third" in read("jab in the late rounds").notes[0]
+    assert "half a second" in read("jab, immediately a cross").notes[0]
+    assert "11 and 12" in read("championship rounds").notes[0]
+    assert "left hand" in read("liver shot").notes[0]
+
+
+@pytest.mark.parametrize(
+    "phrase",
+    [
+        "slips inside the jab",
+        "rolls with the hook",
+        "inside hook",
+        "southpaw right hand",
+        "lead jab",
+        "right hand",
+        "feint jab",
+    ],
+)
+def test_ambiguity_is_shown_with_phrases_that_say_the_other(phrase: str) -> None:
+    found = read(phrase)
+    assert found.choices
+    for choice in found.choices:
+        assert phrase[choice.start : choice.end] == choice.text
+        assert choice.others
+        for _, other in choice.others:
+            instead = read(other)
+            assert instead.unread == ()
+            assert (instead.steps, instead.where) != (found.steps, found.where)
+
+
+def test_each_part_can_be_taken_away() -> None:
+    found = read("Brandt missed lead hook to the body, then a cross, on the ropes in round 2")
+    parts = {key: (english, phrase) for key, english, phrase in found.parts}
+    of_steps = {"step1", "step1.outcome", "step1.hand", "step1.target", "step1.fighter", "step2"}
+    assert of_steps | {"place", "rounds"} <= set(parts)
+    fewer = read(parts["step1.target"][1])
+    assert fewer.steps[0].target is None
+    assert fewer.steps[0].outcome == "missed"
+    assert read(parts["step2"][1]).steps == found.steps[:1]
+    assert read(parts["rounds"][1]).where.rounds == ()
+    assert read(parts["step1.fighter"][1]).steps[1].fighter is None
+
+
+def test_completions_offer_words_fighters_and_past_phrases() -> None:
+    past = ["jab then cross", "left hook"]
+    assert complete("jab th", V, FIGHTERS, past)[0] == "jab then cross"
+    assert "missed uppercut" in complete("missed upp", V, FIGHTERS, past)
+    assert "jab by Jonas Brandt" in complete("jab by bra", V, FIGHTERS, past)
+    assert complete("", V, FIGHTERS, past) == []
+    assert len(complete("s", V, FIGHTERS, past)) <= 10
