@@ -1,4 +1,4 @@
-"""What follows from the order and the times of an exchange's actions: who countered whom, who led, what missed.
+"""What follows from the order and times of an exchange's actions: who countered whom, who led, what missed.
 
 Pure. A logger's own word wins: where a role or an outcome was said, nothing is derived against it. The
 windows are settings of the library, and "at most" includes the very microsecond. Two actions of which either

@@ -39,6 +39,9 @@ class Teller:
     vocabulary: Vocabulary
     stances: dict[str, str] = field(default_factory=dict)  # now
     changed: dict[str, str] = field(default_factory=dict)  # by a logged change in this round
+    _read: dict[tuple[str, str | None, tuple[str | None, ...]], phrases.LogPhrase] = field(
+        default_factory=dict
+    )
 
     def bell(self) -> None:
         """Fighters come out of their corners in the stance that fight.toml gives them (common practice)."""
@@ -85,6 +88,15 @@ class Teller:
             actions[-1] = replace(actions[-1], until_us=timed.until_us)
         return actions, []
 
+    def _phrase(self, text: str, fighter: str | None, stances: Mapping[str, str]) -> phrases.LogPhrase:
+        """A log says the same few things again and again, and reading a phrase is most of the work."""
+        key = (text, fighter, tuple(stances.get(name) for name in self.fight.fighters))
+        if key not in self._read:
+            self._read[key] = phrases.read_log(
+                text, self.vocabulary, self.fight, fighter=fighter, stances=stances
+            )
+        return self._read[key]
+
     def _part(
         self, part: Part, timed: Timed, stances: Mapping[str, str], before: Action | None
     ) -> list[Action]:
@@ -95,7 +107,7 @@ class Teller:
         given = dict(stances)
         if own and fighter:
             given[fighter] = own
-        told = phrases.read_log(phrase.text, self.vocabulary, fight, fighter=fighter, stances=given)
+        told = self._phrase(phrase.text, fighter, given)
         if told.unread:
             raise _Unread([_unread(phrase, one.text, one.start, one.meant) for one in told.unread])
         actions = list(told.actions)
@@ -112,7 +124,7 @@ class Teller:
             fighter = actions[0].fighter
             assert fighter is not None
             given[fighter] = own
-            again = phrases.read_log(phrase.text, self.vocabulary, fight, fighter=fighter, stances=given)
+            again = self._phrase(phrase.text, fighter, given)
             actions = list(again.actions)
         if fighter and fighter not in people and part.fighter:
             raise Refused(
