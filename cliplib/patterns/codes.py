@@ -14,6 +14,8 @@ UNKNOWN_TIME = -1
 NO_DATE = np.iinfo(np.int32).max
 NEITHER = 2
 """Corner code of somebody who is in neither corner: an opponent of nobody."""
+ABSENT = -1
+"""In place of a fighter's corner, in fights that are not his; no action has it."""
 
 # Bits that an action's values take in its kind and in its setting. Code 0 is "not known". `doubt` says what
 # is not clean about the evidence; see its bits below.

@@ -34,7 +34,7 @@ import numpy as np
 from cliplib.errors import InputError
 from cliplib.models import Settings, Step
 
-from .codes import NEITHER, UNKNOWN_TIME, Array, ranges
+from .codes import ABSENT, UNKNOWN_TIME, Array, ranges
 from .columns import Columns
 from .layers import NO_COST, Layer, Matches, merge
 from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
@@ -154,7 +154,7 @@ class Pattern:
         """Filters on who person 1 and his opponent are."""
         columns, limits, by = self.columns, self.limits, self.steps[0].by
         if limits.person1 is not None:
-            needed = limits.person1 if by == 1 else np.array([1, 0, NEITHER], np.int8)[limits.person1]
+            needed = limits.person1 if by == 1 else np.array([1, 0, ABSENT], np.int8)[limits.person1]
             layer.take(columns.corner[layer.row] == needed[columns.fight_of[columns.exchange_of[layer.row]]])
         if limits.opponent_stance is None and limits.same_stances is None:
             return

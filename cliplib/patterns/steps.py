@@ -11,7 +11,7 @@ import numpy as np
 
 from cliplib.models import Step
 
-from .codes import NEITHER, SETTING, Array
+from .codes import ABSENT, SETTING, Array
 from .columns import Columns
 
 
@@ -40,7 +40,7 @@ _DOUBT_COSTS = np.array([0, 2, 2, 4, 1, 3, 3, 5], np.int32)  # by bits: no time,
 @dataclass(frozen=True)
 class Part:
     """One thing asked for. `verdict` [K] for each kind; `settings` [S] bool: where it may have happened, None
-    for anywhere; `corners` [F]: where it names a fighter, his corner in each fight (NEITHER: he isn't in it).
+    for anywhere; `corners` [F]: where it names a fighter, his corner in each fight (ABSENT: he isn't in it).
     """
 
     verdict: Array
@@ -110,9 +110,9 @@ class Wanted:
 
 
 def corners_of(fighter: str, columns: Columns) -> Array:
-    """[F] the fighter's corner in each fight, NEITHER where he isn't in it."""
+    """[F] the fighter's corner in each fight, ABSENT where he isn't in it."""
     return np.array(
-        [0 if f.red == fighter else 1 if f.blue == fighter else NEITHER for f in columns.fights], np.int8
+        [0 if f.red == fighter else 1 if f.blue == fighter else ABSENT for f in columns.fights], np.int8
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from cliplib.models import Where
 
-from .codes import NEITHER, NO_OUTCOME, SETTING, Array
+from .codes import ABSENT, NO_OUTCOME, SETTING, Array
 from .columns import Columns
 from .steps import FREE, Part, Wanted, any_of, corners_of
 
@@ -92,8 +92,8 @@ def _rounds(rounds: tuple[int | str, ...], columns: Columns, out: Limits) -> Non
 
 def _opponent(name: str, columns: Columns, out: Limits) -> None:
     theirs = corners_of(name, columns)
-    own = np.array([1, 0, NEITHER], np.int8)[theirs]
-    _fights(theirs != NEITHER, columns, out)
+    own = np.array([1, 0, ABSENT], np.int8)[theirs]
+    _fights(theirs != ABSENT, columns, out)
     if out.person1 is not None:
         _fights(out.person1 == own, columns, out)
     out.person1 = own
@@ -134,7 +134,7 @@ def _some(name: str) -> Callable[[str, Columns, Limits], None]:
 
 def _fighter(name: str, columns: Columns, out: Limits) -> None:
     corners = corners_of(name, columns)
-    _fights(corners != NEITHER, columns, out)
+    _fights(corners != ABSENT, columns, out)
     everything = np.full(len(columns.kinds), FREE, np.uint8)
     out.some.append(Wanted((Part(everything, corners=corners),), np.zeros(0, np.int32)))
 
