@@ -52,7 +52,13 @@ HOMES = {
     "flask": ("web/",),
     "waitress": ("web/",),
     "werkzeug": ("web/",),
-    "rapidfuzz": ("cliplib/phrases", "cliplib/vocabulary", "cliplib/logs", "cliplib/fightfolder.py", "cliplib/reels"),
+    "rapidfuzz": (
+        "cliplib/phrases",
+        "cliplib/vocabulary",
+        "cliplib/logs",
+        "cliplib/fightfolder.py",
+        "cliplib/reels",
+    ),
 }
 
 SOURCES = sorted([*ROOT.glob("cliplib/**/*.py"), *ROOT.glob("web/**/*.py")])
@@ -61,7 +67,7 @@ SOURCES = sorted([*ROOT.glob("cliplib/**/*.py"), *ROOT.glob("web/**/*.py")])
 def layer_of(path: Path) -> str | None:
     """`cliplib/catalogue_schema.py` and `cliplib/reels/plan.py` belong to layers catalogue and reels."""
     relative = path.relative_to(ROOT)
-    if relative.parts[0] != "cliplib" or relative.name == "__init__.py" and len(relative.parts) == 2:
+    if relative.parts[0] != "cliplib" or (len(relative.parts) == 2 and relative.stem.startswith("__")):
         return None
     name = relative.parts[1].removesuffix(".py")
     return next((layer for layer in LAYERS if name == layer or name.startswith(layer + "_")), name)

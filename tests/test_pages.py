@@ -148,7 +148,7 @@ def test_completions_by_keyboard(page: Any, address: str) -> None:
     page.goto(address)
     box = page.get_by_label("What are you looking for?")
     box.press_sequentially("counter upper", delay=20)
-    page.wait_for_selector("#offers li")
+    page.wait_for_selector("#offers li:has-text('uppercut')")
     box.press("ArrowDown")
     chosen = page.locator("#offers li[aria-selected=true]").inner_text()
     assert "uppercut" in chosen
