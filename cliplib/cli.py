@@ -325,9 +325,10 @@ def _run(arguments: Sequence[str] | None) -> int:
         _complain("stopped; what was done so far is kept, run it again to go on")
         return 130
     except BrokenPipeError:
-        # Whoever read our output has seen enough. Python would complain once more when it closes the stream.
+        # Whoever read our output has seen enough; click ends with 1 when it notices that, and so do we.
+        # Python would complain once more when it closes the stream.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 141
+        return 1
     except OSError as error:
         _complain(f"{error.filename or 'cliplib'}: {error.strerror or error}")
         return 1

@@ -276,7 +276,9 @@ class Library:
     ) -> tuple[Theme, Sequence[ClipRow], str]:
         """(theme, the clips in order, what they were searched by)."""
         if isinstance(source, str | Theme):
-            theme = source if isinstance(source, Theme) else Theme(source, ReelSettings(title=source))
+            # Exchanges close to each other share lead-in and follow-through; each is an example all the same.
+            plain = Theme(str(source), ReelSettings(title=str(source)), overlap=True)
+            theme = source if isinstance(source, Theme) else plain
             if settings is not None:
                 theme = replace(theme, settings=settings)
             found = self.find(theme.phrase, order="fit", limit=1_000_000, strict=theme.strict)
