@@ -327,24 +327,32 @@ def _document(item: Item) -> dict[str, Any]:
     heading = f"{title} {event}".strip()
     texts = [(-1, heading), *notes]
     sequences = [[*_numbers(text, number), _BETWEEN] for _, text in texts]
-    everything = "\n".join(text for _, text in texts)
-    return {
-        "fight": str(fight),
-        "words": everything,
-        "kept": {
-            "fight": fight,
-            "revision": revision,
-            "title": title,
-            "texts": [text for _, text in texts],
-            "exchanges": np.array([e for e, _ in texts], np.int64).tobytes(),
-            "sizes": np.array([len(s) for s in sequences], np.int64).tobytes(),
-            "numbers": np.array([n for s in sequences for n in s], np.uint64).tobytes(),
-        },
+    kept = {
+        "fight": fight,
+        "revision": revision,
+        "title": title,
+        "texts": [text for _, text in texts],
+        "exchanges": np.array([e for e, _ in texts], np.int64).tobytes(),
+        "sizes": np.array([len(s) for s in sequences], np.int64).tobytes(),
+        "numbers": np.array([n for s in sequences for n in s], np.uint64).tobytes(),
     }
+    everything = "\n".join(text for _, text in texts)
+    return {"fight": str(fight), "words": everything, "kept": kept | {"digest": _digest(kept)}}
+
+
+def _digest(kept: Mapping[str, Any]) -> bytes:
+    """Whoosh keeps no checksums: a document vouches for itself."""
+    digest = hashlib.blake2b(digest_size=16)
+    for name in ("fight", "revision", "title", "texts", "exchanges", "sizes", "numbers"):
+        value = kept[name]
+        digest.update(value if isinstance(value, bytes) else repr(value).encode("utf-8", "surrogatepass"))
+    return digest.digest()
 
 
 def _gather(documents: Iterable[Mapping[str, Any]]) -> _Texts:
     kept = sorted(documents, key=lambda k: int(k["fight"]))
+    if any(k["digest"] != _digest(k) for k in kept):
+        raise ValueError("a document is not what was written")
 
     def join(name: str, dtype: Any) -> npt.NDArray[Any]:
         return np.concatenate([np.zeros(0, dtype), *(np.frombuffer(k[name], dtype) for k in kept)])

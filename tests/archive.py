@@ -4,7 +4,7 @@ frequencies like a gym's (common practice, no source) for measuring.
     small_bouts()            a Hypothesis strategy: a few fights with anything in them
     columns_of(bouts)        their columns, as a library would make them
     large(fights, seed)      fight after fight as raw rows, 2,400 actions in 300 exchanges each
-    write_catalogue(...)     the same rows into a catalogue
+    write_catalogue(...)     the same into a catalogue, as an ingest would store it
 """
 
 from __future__ import annotations
@@ -12,13 +12,16 @@ from __future__ import annotations
 import datetime
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from hypothesis import strategies as st
 
-from cliplib.models import Action, Corner, Exchange, FightInfo
+from cliplib.catalogue import Catalogue
+from cliplib.catalogue_rows import NewExchange
+from cliplib.models import Action, Corner, Exchange, FightInfo, LogSource
 from cliplib.patterns import Block, Columns, FightEntry, Tables, assemble, encode_fight
 from cliplib.vocabulary import load_vocabulary
 from tests.slow_matcher import Bout
@@ -375,3 +378,56 @@ def large_columns(fights: int, seed: int = 7) -> Columns:
 def encode_rows(i: int, rows: Rows, tables: Tables) -> Block:
     entry = FightEntry.of(i + 1, i + 1, rows.info, rows.red_id, rows.blue_id)
     return encode_fight(entry, rows.raw, tables, load_vocabulary().is_punch)
+
+
+def exchanges_of_rows(rows: Rows) -> list[Exchange]:
+    """A large archive's fight as models."""
+    raw = rows.raw
+    names = {rows.red_id: rows.info.red.name, rows.blue_id: rows.info.blue.name}
+    fields = ("technique", "hand", "side", "target", "outcome", "direction", "stance", "place", "range")
+    words = {name: raw[name].tolist() for name in fields}
+    roles = [tuple(json.loads(r)) for r in raw["roles"].tolist()]
+    inferred = [tuple(json.loads(r)) for r in raw["inferred"].tolist()]
+    times, fighters, answers = (raw[n].tolist() for n in ("time_us", "fighter_id", "answers"))
+    starts = np.flatnonzero(rows.position == 0).tolist()
+    out = []
+    for i, (a, b) in enumerate(zip(starts, [*starts[1:], len(rows.position)], strict=True)):
+        actions = tuple(
+            Action(
+                fighter=names[fighters[k]],
+                time_us=None if times[k] < 0 else times[k],
+                roles=roles[k],
+                answers=None if answers[k] < 0 else answers[k],
+                inferred=inferred[k],
+                **{name: words[name][k] for name in fields},
+            )
+            for k in range(a, b)
+        )
+        timed = times[a] >= 0
+        out.append(
+            Exchange(
+                actions,
+                round=int(raw["round"][a]),
+                start_us=times[a] if timed else None,
+                end_us=times[b - 1] + 600_000 if timed else None,
+                note=rows.notes[i],
+                line=a + 2,
+            )
+        )
+    return out
+
+
+def write_fight(catalogue: Catalogue, rows: Rows, number: int) -> int:
+    """Store one fight; its id."""
+    exchanges = [
+        NewExchange(e, in_us=e.start_us, out_us=e.end_us) if e.start_us is not None else NewExchange(e)
+        for e in exchanges_of_rows(rows)
+    ]
+    info = replace(rows.info, logs=(LogSource("log.csv"),))
+    change = catalogue.replace_fight(info, exchanges, folder=Path("fights", str(number)), digest=str(number))
+    return change.fight_id
+
+
+def write_catalogue(catalogue: Catalogue, fights: int, seed: int = 7) -> None:
+    for number, rows in enumerate(large(fights, seed)):
+        write_fight(catalogue, rows, number)
