@@ -75,7 +75,12 @@ class Chunker(VerbReader):
     # --- links and filters -----------------------------------------------------------------------------
 
     def _link(self, item: Item) -> bool:
-        if item.sense("against") and self.p._is_opponent(1):
+        follows = self.p.at(1)
+        person = not self.headed and (self.c.name or "stance" in self.pre) and len(self.pre) <= 1
+        named = (
+            follows is not None and not follows.possessive and (follows.fighter or follows.sense("stance"))
+        )
+        if item.sense("against") and ((person and named) or self.p._is_opponent(1)):
             self.p.i += 1
             self._opponent_phrase()
             return True
@@ -112,6 +117,8 @@ class Chunker(VerbReader):
             immediately = bool(found.note) and follows is not None and follows.sense("seq")
             if immediately or (follows is not None and follows.text.lower().startswith("follow")):
                 self.p.pending_next = found
+            elif self.c.absents and self.c.absents[-1].proto.within_us is None:
+                self.c.absents[-1].proto.within_us = found.us  # "not countered within a second"
             elif self.c.passives and self.c.passives[-1].within_us is None:
                 self.c.passives[-1].within_us = found.us
             elif not self.c.passives and self.c.within_us is None:

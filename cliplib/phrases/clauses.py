@@ -35,7 +35,7 @@ class Teller:
         if subject:
             self.story.names[0] = subject
         self.group = 0  # where the current group of actions begins
-        self.anything = False
+        self.stance: str | None = None  # said before any action: "southpaw, lead hook"
 
     def tell(self, parsed: Parsed) -> Story:
         links = self._folded(parsed.links)
@@ -129,6 +129,7 @@ class Teller:
             chunk.protos = [last.copy()]
             chunk.protos[0].target, chunk.protos[0].outcome = said.target, said.outcome
             chunk.protos[0].role = None
+            chunk.protos[0].alts, chunk.protos[0].others = dict(said.alts), []
             chunk.bare = False
             return False
         return False
@@ -206,6 +207,13 @@ class Teller:
             new.extend(self._of(found, other))
             new.extend(self._done_to(found, other))
         own = self._of(chunk, actor)
+        if not (own or new):
+            self.stance = self.stance or chunk.stance
+        for proto in own:
+            if proto.stance is None and self.stance:
+                proto.stance = self.stance
+        if own:
+            self.stance = None
         if chunk.within_us is not None and own:
             own[0].within_us = chunk.within_us
         if len(chunk.objects) > 1 and all(len(o.protos) == 1 for o in chunk.objects) and len(own) == 1:
@@ -333,6 +341,9 @@ class Teller:
         other = link != "after" or (counter and not self._own_before_counter(chunk)) or done_to
         if link == "answer" and self.v.is_punch(main.technique):
             main.role = main.role or "counter"
+        if at == 0 and chunk.within_us is not None and main.within_us is None:
+            # "hook off the jab within half a second": the time between the two is the later one's
+            main.within_us, chunk.within_us = chunk.within_us, None
         for _, earlier in links[index:stop]:
             if not earlier.protos and earlier.opponent:
                 self.story.opponents[subject] = earlier.opponent

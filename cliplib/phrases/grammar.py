@@ -86,8 +86,10 @@ class Parser:
         technique = item.value("technique")
         return bool(item.numbers) or (technique is not None and self.vocabulary.is_punch(technique))
 
-    def noun_phrase_ahead(self, ahead: int = 0, punch: bool = True) -> bool:
-        """Whether modifiers lead to a head from here: the beginning of an action."""
+    def noun_phrase_ahead(self, ahead: int = 0, punch: bool = True, hands: bool = False) -> bool:
+        """Whether modifiers lead to a head from here: the beginning of an action. `hands`: “the right hand”
+        will do as a head.
+        """
         index = self.i + ahead
         while index < len(self.items):
             item = self.items[index]
@@ -97,6 +99,12 @@ class Parser:
             if item.fighter or item.sense("opponent") or item.sense("other") or item.sense("same") or target:
                 index += 1
                 continue
+            if (
+                hands
+                and (item.sense("side", "noun") or item.sense("hand", "noun"))
+                and "hand" in item.text.lower()
+            ):
+                return True
             if any(k in item.kinds for k in _ADJECTIVAL) and not item.sense("outcome", "third", "ing"):
                 index += 1
                 continue

@@ -15,6 +15,7 @@ SIDEWAYS = (
     "lead-foot step",
 )  # fmt: skip
 ALTERNATIVES = ("hand", "side", "target", "outcome", "role", "direction", "stance")
+_BEFORE_SWITCH = {"orthodox": "southpaw", "southpaw": "orthodox"}
 PUNCH_FIELDS = ("hand", "side", "target", "outcome", "role")
 
 
@@ -162,6 +163,8 @@ class ModifierReader:
 
     def on_stance(self, item: Item) -> bool:
         value = item.value("stance") or ""
+        if self.headed and self.proto.technique == "switch stance":
+            value = _BEFORE_SWITCH.get(value, value)  # "switches to southpaw": out of the other stance
         if self.headed and (self.p.noun_phrase_ahead(1, punch=False) or self.proto.stance):
             return False
         return self.put("stance", value, item)

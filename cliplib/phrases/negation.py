@@ -117,8 +117,9 @@ class NegationReader(ModifierReader):
         if len(sub.protos) > 1:
             self.p.refuse(item)
             return True
+        done.within_us = sub.within_us
         self.c.absents.append(Absent(done, after, other, sub.by or sub.name))
-        for name in ("place", "range", "opponent", "opponent_stance", "within_us"):
+        for name in ("place", "range", "opponent", "opponent_stance"):
             if getattr(self.c, name) is None:
                 setattr(self.c, name, getattr(sub, name))
         return True

@@ -84,7 +84,7 @@ def _unplaced(phrase: str, story: Story, parsed: Parsed) -> None:
                 parsed.unread.append(Unread(phrase[start : start + len(word)], start, start + len(word)))
                 parsed.notes.append(f"{name} has no part in this between the two others")
                 break
-    first = next((a for a in story.actions if not a.absent), None)
+    first = next((a for a in story.actions if not a.absent), story.actions[0] if story.actions else None)
     if first is not None and first.within_us is not None and parsed.times:
         first.within_us = None
         item = parsed.times[0]

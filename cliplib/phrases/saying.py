@@ -33,7 +33,7 @@ def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
             text += ("" if not text else ", then ") + _never(step, vocabulary)
             continue
         if step.absent and before is not None:
-            text += _absent(step, before, vocabulary, after=True)
+            text += _absent(step, before, vocabulary, after=True, short=index == len(steps) - 1)
             continue
         clause = _clause(step, before, vocabulary)
         for absent in absent_before:
@@ -165,17 +165,18 @@ def _never(step: Step, vocabulary: Vocabulary) -> str:
     return text + (f" by {step.fighter}" if step.fighter else "")
 
 
-def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool) -> str:
+def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool, short: bool = True) -> str:
     others = step.by != beside.by
-    plain = Step("punch", by=step.by, role="counter", absent=True)
-    if after and others and step == plain:
-        return ", not countered"
+    within = "" if step.within_us is None else " " + say_within(step.within_us)
+    plain = Step("punch", by=step.by, role="counter", absent=True, within_us=step.within_us)
+    if after and others and step == plain and short:
+        return ", not countered" + within
     text = f" with no {describe(step, vocabulary, step.stance)}"
     for other in step.alternatives:
         text += " or " + describe(other, vocabulary, other.stance)
     if others:
         text += f" by {step.fighter}" if step.fighter else " by the opponent"
-    return text + (" after it" if after else " before it")
+    return text + (" after it" if after else " before it") + within
 
 
 def say_within(us: int) -> str:

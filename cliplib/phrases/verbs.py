@@ -112,7 +112,7 @@ class VerbReader(NegationReader):
 
     def thrown_ahead(self, ahead: int) -> bool:
         """A punch by name or by its hand: “by Brandt's cross”, “by an orthodox right hand”."""
-        return self.p.noun_phrase_ahead(ahead) or self.p.hand_noun_ahead(ahead)
+        return self.p.noun_phrase_ahead(ahead, hands=True) or self.p.hand_noun_ahead(ahead)
 
     def _agent(self, passive: Proto) -> None:
         """“by Brandt”, “with a cross”, “by a southpaw” behind what was done to somebody."""
@@ -179,7 +179,7 @@ class VerbReader(NegationReader):
             if (
                 item.sense("role", "ing")
                 and self.is_punch()
-                and (self.p.noun_phrase_ahead(1) or self.p.hand_noun_ahead(1))
+                and (self.p.noun_phrase_ahead(1, hands=True) or self.p.hand_noun_ahead(1))
             ):
                 self.put("role", "counter", item)
                 self.c.role_verb = True
@@ -187,7 +187,7 @@ class VerbReader(NegationReader):
                 self.object()
                 return True
             close = self.last is not None and (self.last.sense("technique") or self.last.sense("side"))
-            if verb or past or self.p.noun_phrase_ahead(1) or not close or not self.is_punch():
+            if verb or past or self.p.noun_phrase_ahead(1, hands=True) or not close or not self.is_punch():
                 return False
             if (
                 self.p.hand_noun_ahead(1)
@@ -199,14 +199,24 @@ class VerbReader(NegationReader):
         if "role" in self.pre and self.pre["role"] != ["counter"]:
             return False
         self.put("role", "counter", item)
-        if verb or past or (follows is not None and follows.determiner and self.p.noun_phrase_ahead(1)):
+        if (
+            verb
+            or past
+            or (follows is not None and follows.determiner and self.p.noun_phrase_ahead(1, hands=True))
+        ):
             self.c.role_verb = True
-        if follows is not None and follows.text.lower() in _TOWARDS and self.p.noun_phrase_ahead(2):
+        if (
+            follows is not None
+            and follows.text.lower() in _TOWARDS
+            and self.p.noun_phrase_ahead(2, hands=True)
+        ):
             self.c.role_verb = True  # "counter to the jab"
             self.p.i += 2
             self.object()
         elif self.c.role_verb and follows is not None:
-            reaches = self.p.noun_phrase_ahead(1) or (self.p.hand_noun_ahead(1) and follows.determiner)
+            reaches = self.p.noun_phrase_ahead(1, hands=True) or (
+                self.p.hand_noun_ahead(1) and follows.determiner
+            )
             if reaches:
                 self.p.i += 1
                 self.object()
