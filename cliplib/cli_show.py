@@ -13,7 +13,7 @@ from cliplib.library import FightReport, FightRow, IngestReport, ReelReport, wha
 from cliplib.models import JSON, ClipRow, Found, Reading
 from cliplib.timebase import format_time
 
-_MOST_VALUES = 8  # of a facet in one line
+_MOST_VALUES = 8  # of a facet in one line, and of warnings of one kind
 
 
 def plain(text: str) -> str:
@@ -75,7 +75,7 @@ def found(result: Found) -> None:
         click.echo()
     for name, counts in result.facets.items():
         if counts:
-            values = [f"{plain(value)} {number}" for value, number in list(counts.items())[:_MOST_VALUES]]
+            values = [f"{plain(value)} ({number})" for value, number in list(counts.items())[:_MOST_VALUES]]
             more = len(counts) - _MOST_VALUES
             click.echo(f"{name}: {', '.join(values)}{f', and {more} more' if more > 0 else ''}")
 
@@ -174,12 +174,15 @@ def ingest(report: IngestReport) -> None:
             click.echo(problem, err=True)
         for row in fight.skipped:
             click.echo(f"left out: {row}", err=True)
-    for title, folder in report.vanished:
+    for title, folder in report.vanished[:_MOST_VALUES]:
         click.echo(
             f"{plain(title)}: its folder {folder} is gone; the library keeps the fight "
             "(“forget” takes it out)",
             err=True,
         )
+    more = len(report.vanished) - _MOST_VALUES
+    if more > 0:
+        click.echo(f"the folders of {more} more fights are gone; “check” lists them", err=True)
     cut = sum(sum(fight.cut.values()) for fight in report.fights)
     count = len(report.fights)
     click.echo(f"{count} fight{'' if count == 1 else 's'}, {cut} clips cut, {report.seconds:.1f} s")
