@@ -40,7 +40,7 @@ from cliplib.patterns import (
 )
 from cliplib.progress import Progress, silent
 from cliplib.similar import Courses, Similar, similar
-from cliplib.textindex import TextIndex, WordHits
+from cliplib.textindex import DamagedError, TextIndex, WordHits
 from cliplib.vocabulary import Vocabulary
 
 COLUMNS_FILE = Path("columns", "columns.bin")
@@ -123,7 +123,11 @@ class Search:
     def words(self, query: str, *, limit: int = 20) -> WordHits:
         """Notes and titles with all the words of a query ("quoted words" side by side), the best first."""
         self._refresh_text(silent)
-        return self._text.search(query, limit)
+        try:
+            return self._text.search(query, limit)
+        except DamagedError:
+            self._refresh_text(silent)
+            return self._text.search(query, limit)
 
     # --- keeping up ---------------------------------------------------------------------------------------
 

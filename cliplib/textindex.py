@@ -17,7 +17,7 @@ import contextlib
 import hashlib
 import shutil
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,7 @@ _NAME = f"words{VERSION}"
 _WAIT_S = 10.0
 
 _WORD = r"\w+([.\-']\w+)*"
-_PLAIN = RegexTokenizer(_WORD) | LowercaseFilter() | StopFilter(minsize=1)
+_PLAIN = RegexTokenizer(_WORD) | LowercaseFilter() | StopFilter(minsize=1, renumber=False)
 _TRADE = _PLAIN | StemFilter(lang="en")  # type: ignore[no-untyped-call]
 _SCHEMA = fields.Schema(
     fight=fields.ID(stored=True, unique=True),
@@ -50,6 +50,11 @@ _K1, _B = 1.2, 0.75  # BM25, as Robertson and Zaragoza (2009) recommend
 _BETWEEN = 1
 """Number that stands where a text ends, so that no phrase reaches into the next one; 0 is a stop word."""
 _OPEN, _CLOSE = "\x02", "\x03"
+
+
+class DamagedError(StorageError):
+    """The index could not be read; it has been removed and can be made anew."""
+
 
 Item = tuple[int, int, str, str, list[tuple[int, str]]]
 """A fight to be indexed: (id, revision, title, event, [(exchange id, note)])."""
@@ -248,7 +253,7 @@ class TextIndex:
         if not parts:
             return WordHits(0, (), {})
         order = np.lexsort((texts.exchange[found], -scores))[: max(0, limit)]
-        with self._open().searcher() as searcher:
+        with self._searcher() as searcher:
             meant = {} if len(found) else self._meant(query, texts, searcher)
             kept: dict[int, Any] = {}
             hits = []
@@ -262,10 +267,19 @@ class TextIndex:
                     hits.append(_hit(fight, exchange, kept[fight], query, float(scores[place])))
         return WordHits(len(found), tuple(hits), meant)
 
+    @contextlib.contextmanager
+    def _searcher(self) -> Iterator[Any]:
+        try:
+            with self._open().searcher() as searcher:
+                yield searcher
+        except Exception as error:  # a damaged pickle can raise anything
+            self.remove()
+            raise DamagedError(f"the text index in {self.folder} was damaged; search again") from error
+
     def suggest(self, word: str, limit: int = 3) -> tuple[str, ...]:
         """Words of the index that are spelt nearly like this one."""
         self._current()
-        with self._open().searcher() as searcher:
+        with self._searcher() as searcher:
             return self._suggest(word, searcher, limit)
 
     def _meant(self, query: str, texts: _Texts, searcher: Any) -> dict[str, tuple[str, ...]]:
