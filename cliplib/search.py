@@ -259,7 +259,7 @@ class Search:
         by_fight = np.array([fights.get(f.id, 0.0) for f in columns.fights])
         if len(by_fight):
             scores += by_fight[columns.fight_of]
-        known = {int(i): float(s) for i, s in zip(ids, of_ids, strict=True)}
         places = columns.places(ids)
-        scores[places] = np.maximum(scores[places], [known[int(i)] for i in columns.exchange_id[places]])
+        here = places >= 0
+        np.maximum.at(scores, places[here], of_ids[here])
         return scores

@@ -206,10 +206,9 @@ class Courses:
 
 def similar(courses: Courses, exchange_id: int, limit: int) -> list[Similar]:
     """The exchanges nearest to one, the nearest first, then by date; NotFoundError for no such exchange."""
-    places = courses.columns.places(np.array([exchange_id]))
-    if not len(places):
+    place = int(courses.columns.places(np.array([exchange_id]))[0])
+    if place < 0:
         raise NotFoundError(f"there is no clip {exchange_id} with actions in this library")
-    place = int(places[0])
     return [
         Similar(int(courses.columns.exchange_id[p]), round(d, 6), courses.explain(place, p))
         for p, d in courses.nearest(place, limit)

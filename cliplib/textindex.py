@@ -294,7 +294,7 @@ class TextIndex:
     @staticmethod
     def _suggest(word: str, searcher: Any, limit: int) -> tuple[str, ...]:
         corrector = searcher.reader().corrector("words")
-        distance = 1 if len(word) < 5 else 2
+        distance = 1 if len(word) < 4 else 2
         return tuple(
             w for w in corrector.suggest(word.casefold(), limit=limit, maxdist=distance) if w != word
         )

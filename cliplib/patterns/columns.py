@@ -115,13 +115,14 @@ class Columns:
         return self.exchange_id[order], order
 
     def places(self, exchange_ids: Array) -> Ints:
-        """Places of the exchanges with these ids; ids that are not here are left out."""
+        """Places of the exchanges with these ids, -1 for ids that are not here."""
         ids, order = self._by_id
         wanted = np.asarray(exchange_ids, np.int64)
-        at = np.searchsorted(ids, wanted)
-        here = at < len(ids)
-        here[here] = ids[at[here]] == wanted[here]
-        return order[at[here]]
+        if not len(ids):
+            return np.full(len(wanted), -1, np.int64)
+        at = np.minimum(np.searchsorted(ids, wanted), len(ids) - 1)
+        found: Ints = np.where(ids[at] == wanted, order[at], -1)
+        return found
 
     @cached_property
     def revisions(self) -> dict[int, int]:

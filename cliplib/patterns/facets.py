@@ -21,16 +21,14 @@ def facets(matches: Matches) -> dict[str, dict[str, int]]:
     kinds = np.flatnonzero(np.bincount(kind, minlength=len(columns.kinds)))
 
     # A bit for each value that occurs; the bits of an exchange's actions are joined and then counted.
-    values = {
-        name: np.unique(_codes(name, columns)[kinds]) for name in ("technique", "outcome", "stance", "corner")
-    }
-    bits = [(name, int(code)) for name, codes in values.items() for code in codes]
+    codes = {name: _codes(name, columns) for name in ("technique", "outcome", "stance", "corner")}
+    bits = [(name, int(code)) for name, of_kind in codes.items() for code in np.unique(of_kind[kinds])]
     begins = _begins(rows, columns)
     counted: dict[tuple[str, int], int] = {}
     by_corner: dict[int, Array] = {}
     for first in range(0, len(bits), 64):
         chunk = bits[first : first + 64]
-        joined = _joined(_bits_of_kinds(chunk, columns), kind, begins)
+        joined = _joined(_bits_of_kinds(chunk, codes), kind, begins)
         counted |= dict(zip(chunk, _count_bits(joined, len(chunk)).tolist(), strict=True))
         for place, (name, code) in enumerate(chunk):
             if name == "corner":
@@ -64,12 +62,12 @@ def facets(matches: Matches) -> dict[str, dict[str, int]]:
     return counts
 
 
-def _bits_of_kinds(bits: list[tuple[str, int]], columns: Columns) -> Array:
+def _bits_of_kinds(bits: list[tuple[str, int]], codes: dict[str, Array]) -> Array:
     """[K] for each kind the bits of its values."""
     dtype = np.uint32 if len(bits) <= 32 else np.uint64
-    out = np.zeros(len(columns.kinds), dtype)
+    out = np.zeros(len(codes["technique"]), dtype)
     for place, (name, code) in enumerate(bits):
-        out[_codes(name, columns) == code] |= dtype(1 << place)
+        out[codes[name] == code] |= dtype(1 << place)
     return out
 
 
