@@ -48,6 +48,8 @@ HOMES = {
     "sqlite_utils": ("cliplib/catalogue",),
     "sqlite3": ("cliplib/catalogue",),
     "av": ("cliplib/media/",),
+    "opentimelineio": ("cliplib/reels/handover_timeline.py",),
+    "fpdf": ("cliplib/reels/handover_sheet.py",),
     "click": ("cliplib/cli",),
     "flask": ("web/",),
     "waitress": ("web/",),

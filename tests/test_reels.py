@@ -156,7 +156,7 @@ def test_the_same_reel_twice_is_the_same_file(tmp_path: Path) -> None:
 def test_a_spoilt_part_is_made_again(tmp_path: Path) -> None:
     parts, cache = [part("closed gop", 5, 17)], tmp_path / "cache"
     build(parts, tmp_path / "reel.mp4", SMALL, cache)
-    video = next(cache.glob("*.mp4"))
+    video = next(cache.rglob("*.mp4"))
     video.write_bytes(video.read_bytes()[:-100])
     assert build(parts, tmp_path / "reel.mp4", SMALL, cache).made == 1
     assert footage.numbers(tmp_path / "reel.mp4") == list(range(5, 17))
@@ -365,7 +365,7 @@ def test_cancelled_and_taken_up_again(tmp_path: Path) -> None:
     with pytest.raises(Cancelled):
         build(parts, out, SMALL, cache, stop_half_way)
     assert out.read_bytes() == good
-    assert not [p for p in (*tmp_path.iterdir(), *cache.iterdir()) if ".part" in p.name]
+    assert not [p for p in (*tmp_path.iterdir(), *cache.rglob("*")) if ".part" in p.name]
     assert not [t for t in threading.enumerate() if t.name.startswith("reel")]
     left = build(parts, out, SMALL, cache)
     assert left.reused >= 2
@@ -409,7 +409,7 @@ def test_a_full_disk(where: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         build(parts, out, SMALL, cache)
     monkeypatch.undo()
     assert out.read_bytes() == good
-    assert not [p for p in (*tmp_path.iterdir(), *cache.iterdir()) if ".part" in p.name]
+    assert not [p for p in (*tmp_path.iterdir(), *cache.rglob("*")) if ".part" in p.name]
     assert build(parts, out, SMALL, cache).frames == 100
 
 
@@ -430,7 +430,7 @@ def test_parts_that_do_not_fit_together_are_refused(tmp_path: Path, cache: Path)
     joined = []
     for number, plan in enumerate(plans):
         build([part("closed gop", 5, 17)], tmp_path / f"{number}.mp4", plan.settings, cache)
-        files = [(cache / f"{plan.parts[0].key}").with_suffix(s) for s in (".mp4", ".wav")]
+        files = [(cache / "parts" / f"{plan.parts[0].key}").with_suffix(s) for s in (".mp4", ".wav")]
         joined.append(joining.JoinPart(*files, 12, "x"))
     with pytest.raises(MediaError, match="not encoded like"):
         joining.join(joined, tmp_path / "out.mp4", plans[0].encoding, {}, each=lambda _: None)

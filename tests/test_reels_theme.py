@@ -102,7 +102,7 @@ def test_the_rate_so_called_is_the_exact_one() -> None:
         ('phrase = "jab"\n[[clips]]\nid = 1\n[[clips]]\nmirror = 1\nid = 2', "t.toml:5:1: mirror must be"),
         ('phrase = "jab"\n[[clips]]\nid = 1\nfirst = 9\nlast = 9', "t.toml:5:1: last must come after first"),
         ('phrase = "a"\n[[clips]]\nid = 1\ndrawings = [{kind = "arow", points = [[0, 0]]}]', "mean arrow"),
-        ('phrase = "a"\n[[clips]]\nid = 1\ndrawings = [{kind = "line", points = [[0, 0]]}]', "takes 2 points"),
+        ('phrase = "a"\n[[clips]]\nid = 1\ndrawings = [{kind = "line", points = [[0, 0]]}]', "takes 2 po"),
         ('phrase = "jab"\n[[clips]]\nid = 1\ndrawings = [{ kind = "line" }]', "without points"),
         ('phrase = "jab"\npicture = 3', "t.toml:2:1: picture must be a table"),
     ],

@@ -37,7 +37,7 @@ def build(
     *,
     only_if_changed: bool = False,
 ) -> ReelReport:
-    """One MP4 of the parts in order, with cards as `settings` say; prepared parts are kept in `cache`.
+    """One MP4 of the parts in order, with cards as `settings` say; prepared parts are kept in `cache`/parts.
 
     `progress` counts frames ("preparing the reel") and then parts ("joining the reel"). `only_if_changed`
     leaves a file alone that is this very reel already. Raises InputError, FootageError, MediaError,
@@ -46,6 +46,7 @@ def build(
     plan = plan_reel(parts, settings)
     if only_if_changed and digest_of(out) == plan.digest:
         return _report(plan, out, {}, set(), None)
+    cache = cache / "parts"
     _make_folder(cache)
     ready, made = _prepare_all(plan, parts, cache, progress)
     ordered = [ready[part.key] for part in plan.parts]

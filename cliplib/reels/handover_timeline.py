@@ -1,0 +1,137 @@
+"""A reel as an editor's timeline: OpenTimelineIO, and from it a CMX 3600 edit decision list (SMPTE ST 258).
+
+Needs the extra `handover`. Frames of the timeline are the reel's: of its rate, cards as gaps. A clip refers
+to its footage from frame 0 on, or to its file in a bundle; a source of another rate is counted in the reel's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from cliplib.errors import InputError
+from cliplib.reels.plan import ReelPlan, Shot
+
+if TYPE_CHECKING:
+    from cliplib.reels.handover import Row
+
+DROP_FRAME = (Fraction(30000, 1001), Fraction(60000, 1001))
+"""Rates whose time code may leave out labels to keep up with the clock (SMPTE ST 12-1)."""
+
+
+def timeline_text(rows: Sequence[Row], plan: ReelPlan, media: Mapping[int, str] | None = None) -> str:
+    """The timeline as OpenTimelineIO's own JSON. `media`: each row number's file in a bundle."""
+    return str(_timeline(rows, plan, media, float(plan.encoding.rate)).to_json_string(indent=2))
+
+
+def edl_text(
+    rows: Sequence[Row],
+    plan: ReelPlan,
+    media: Mapping[int, str] | None = None,
+    *,
+    drop_frame: bool | None = None,
+) -> str:
+    """The same as an EDL; pictures only, as the format's library writes no sound events.
+
+    `drop_frame`: None is what is usual, drop-frame for 30000/1001 and 60000/1001. Speed changes are written
+    in non-drop lists only; in drop-frame ones they are remarks (the library misreads its own time code
+    there). Raises InputError for drop-frame at any other rate.
+    """
+    otio = _otio()
+    rate = plan.encoding.rate
+    drop = rate in DROP_FRAME if drop_frame is None else drop_frame
+    if drop and rate not in DROP_FRAME:
+        raise InputError(f"there is no drop-frame time code at {rate} frames a second; leave it out")
+    # Without dropped labels, 30000/1001 is counted just as 30 is, and so on.
+    label = float(rate) if drop else float(round(rate))
+    timeline = _timeline(rows, plan, media, label, remarks_only=drop)
+    text = str(otio.adapters.write_to_string(timeline, "cmx_3600", rate=label))
+    head, _, rest = text.partition("\n")
+    return f"{head}\nFCM: {'DROP FRAME' if drop else 'NON-DROP FRAME'}\n{rest}"
+
+
+def _otio() -> Any:
+    try:
+        import opentimelineio
+    except ImportError as problem:
+        raise InputError(
+            "OpenTimelineIO is not installed, which timelines and edit decision lists are written with; "
+            "install it with: pip install 'cliplib[handover]'"
+        ) from problem
+    return opentimelineio
+
+
+def _timeline(
+    rows: Sequence[Row],
+    plan: ReelPlan,
+    media: Mapping[int, str] | None,
+    label: float,
+    *,
+    remarks_only: bool = False,
+) -> Any:
+    otio = _otio()
+    timeline = otio.schema.Timeline(plan.settings.title or "Reel")
+    track = otio.schema.Track("Pictures", kind=otio.schema.TrackKind.Video)
+    timeline.tracks.append(track)
+    by_clip = {row.planned.clip: row for row in rows}
+    for planned in plan.parts:
+        if planned.clip is None:
+            length = otio.opentime.RationalTime(planned.frames, label)
+            track.append(otio.schema.Gap(planned.title, duration=length))
+            continue
+        for shot in planned.shots:
+            row = by_clip[planned.clip]
+            track.append(_clip(otio, row, shot, plan, media, label, remarks_only=remarks_only))
+    return timeline
+
+
+def _clip(
+    otio: Any,
+    row: Row,
+    shot: Shot,
+    plan: ReelPlan,
+    media: Mapping[int, str] | None,
+    label: float,
+    *,
+    remarks_only: bool,
+) -> Any:
+    part, line, rate = row.part, row.part.source.timeline, plan.encoding.rate
+    origin = line.time_of(part.first) if media else Fraction(0)
+    whole = (line.time_of(part.last) if media else line.time_of(len(line))) - origin
+
+    def frames(seconds: Fraction) -> int:
+        return round((seconds - origin) * rate)
+
+    def span(start: int, length: int) -> Any:
+        time = otio.opentime.RationalTime
+        return otio.opentime.TimeRange(time(start, label), time(length, label))
+
+    url = media[row.number] if media else part.source.original.absolute().as_uri()
+    reference = otio.schema.ExternalReference(url, available_range=span(0, max(1, round(whole * rate))))
+    facts = {name: value for name, value in part.facts.items() if value}
+    name = row.planned.title if shot.kind == "play" else f"{row.planned.title} ({shot.kind})"
+    clip = otio.schema.Clip(name, reference, span(frames(line.time_of(shot.frames[0])), len(shot.frames)))
+    clip.metadata["cliplib"] = {
+        "number": row.number,
+        "clip": part.clip_id or 0,
+        "first_frame": part.first,
+        "end_frame": part.last,
+        "shot": shot.kind,
+        **facts,
+    }
+    remarks = []
+    if shot.kind == "slow" and shot.speed != 1:
+        remarks = [f"SLOW REPLAY AT {shot.speed} OF THE SPEED"]
+        effect = otio.schema.LinearTimeWarp(time_scalar=float(shot.speed))
+    elif shot.kind == "freeze":
+        remarks = ["FREEZE"]
+        effect = otio.schema.FreezeFrame()
+    if remarks and not remarks_only:
+        clip.effects.append(effect)
+    clip.metadata["cmx_3600"] = {"reel": f"C{row.number:03d}", "comments": remarks if remarks_only else []}
+    if shot.kind == "play":
+        for moment in sorted(set(part.moments_us)):
+            at = frames(line.time_of(line.frame_at(moment)))
+            clip.markers.append(otio.schema.Marker("action", span(at, 1)))
+    return clip
