@@ -30,6 +30,10 @@ class Layer:
     kept: dict[int, Array] = field(default_factory=dict)
     alive: Array | None = None
 
+    def living(self) -> Array:
+        """The actions that are part of a whole match; in a first layer they ascend."""
+        return self.row if self.alive is None else self.row[np.flatnonzero(self.alive)]
+
     def take(self, which: Array) -> None:
         """Drop all but these nodes; only while every edge still has a node of its own."""
         for name in ("row", "parent", "seen", "cost"):
@@ -50,11 +54,13 @@ class Matches:
     def participating(self) -> Array:
         """The actions that are part of a match, ascending."""
         if len(self.layers) == 1:
-            layer = self.layers[0]
-            return layer.row if layer.alive is None else layer.row[layer.alive]
-        rows = [layer.row[layer.alive] for layer in self.layers]
-        if sum(map(len, rows)) < self.columns.actions >> 6:
-            return np.unique(np.concatenate(rows))
+            return self.layers[0].living()
+        rows = [layer.living() for layer in self.layers]
+        if sum(map(len, rows)) < self.columns.actions >> 3:
+            together = np.sort(np.concatenate(rows))
+            new = np.ones(len(together), np.bool_)
+            new[1:] = together[1:] != together[:-1]
+            return together[np.flatnonzero(new)]
         mask = np.zeros(self.columns.actions, np.bool_)
         for some in rows:
             mask[some] = True
@@ -62,8 +68,7 @@ class Matches:
 
     def first_rows(self) -> Array:
         """The actions that begin a match."""
-        layer = self.layers[0]
-        return layer.row if layer.alive is None else layer.row[layer.alive]
+        return self.layers[0].living()
 
     def tuples(self, limit: int) -> dict[int, list[tuple[int, ...]]]:
         """Per exchange (its place) the matches in order, as places of actions in the exchange; at most

@@ -34,7 +34,7 @@ import numpy as np
 from cliplib.errors import InputError
 from cliplib.models import Settings, Step
 
-from .codes import ABSENT, UNKNOWN_TIME, Array, ranges
+from .codes import ABSENT, Array, ranges
 from .columns import Columns
 from .layers import NO_COST, Layer, Matches, merge
 from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
@@ -180,10 +180,10 @@ class Pattern:
     def _continue(self, before: Layer, i: int) -> Layer:
         columns, step, wanted = self.columns, self.steps[i], self.wanted[i]
         same = step.by == self.steps[i - 1].by
-        to_punch = (columns.next_own if same else columns.next_other)[before.row].astype(np.int64)
+        to_punch = (columns.next_own if same else columns.next_other)[before.row]
         if wanted.only_punches:
             # Rule 4 leaves a single choice: the fighter's next punch.
-            parent = np.flatnonzero(to_punch)
+            parent = np.flatnonzero(to_punch > 0)
             row = before.row[parent] + to_punch[parent]
             verdict = wanted.judge(columns, row)
             parent, row, verdict = _only(verdict > 0, parent, row, verdict)
@@ -241,7 +241,8 @@ class Pattern:
     def _gap(self, earlier: Array, later: Array) -> Array:
         """Microseconds between (0 if the later has the earlier time), -1 where either time is unknown."""
         a, b = self.columns.since[earlier], self.columns.since[later]
-        gap: Array = np.where((a == UNKNOWN_TIME) | (b == UNKNOWN_TIME), -1, np.maximum(b - a, 0))
+        gap: Array = np.maximum(b - a, 0)
+        gap[(a | b) < 0] = -1  # the sign bit of either, since UNKNOWN_TIME is -1
         return gap
 
     def _answers(self, row: Array, punch: Array) -> Array:
