@@ -1,7 +1,8 @@
 """How fast reels are made, against one ffmpeg command that does the same: `python -m tests.bench_reel`.
 
 Both make a 40-clip reel out of the same film: captions, one size and rate, loudness evened clip by clip,
-H.264 with the same settings, AAC. The command is what people write today: forty inputs, a filter graph, `concat`.
+H.264 with the same settings, AAC. The command is what people write today: forty inputs, a filter graph and
+`concat`.
 Runs are interleaved and the best of each counts. Memory is the peak of a process that builds from nothing.
 """
 

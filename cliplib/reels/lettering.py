@@ -90,15 +90,22 @@ def overlay(image: Image.Image, x: int, y: int) -> Overlay:
     rgba = np.pad(rgba, padding)
     alpha = rgba[..., 3] * (256 / 255)
     luma, blue, red = _ycc(rgba[..., :3])
-    shape = (alpha.shape[0] // 2, 2, alpha.shape[1] // 2, 2)
-    small = alpha.reshape(shape).mean(axis=(1, 3))
-    mixed = [luma * alpha] + [(c * alpha).reshape(shape).mean(axis=(1, 3)) for c in (blue, red)]
+    small = _halved(alpha)
+    mixed = [luma * alpha] + [_halved(c * alpha) for c in (blue, red)]
     return Overlay(
         x - left,
         y - top,
         tuple((256 - np.rint(a)).astype(np.uint16) for a in (alpha, small)),
         tuple(np.minimum(np.rint(m) + 128, 65535).astype(np.uint16) for m in mixed),
     )
+
+
+def _halved(plane: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """A chroma plane of 4:2:0: its samples lie at the even columns and between two rows, as decoders take it
+    where nothing else is said (Rec. ITU-T H.264, annex E, chroma_sample_loc_type 0)."""
+    rows = (plane[0::2] + plane[1::2]) / 2
+    left = np.pad(rows, ((0, 0), (1, 0)))[:, :-1]
+    return left[:, 0::2] / 4 + rows[:, 0::2] / 2 + rows[:, 1::2] / 4
 
 
 # --- text -------------------------------------------------------------------------------------------------

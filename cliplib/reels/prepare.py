@@ -235,11 +235,18 @@ def _place(source: Picture, canvas: Picture, frame: Frame) -> None:
         x, y, width, height = box.x // half, box.y // half, box.width // half, box.height // half
         if there.shape != (height, width) or frame.seen != whole():
             tall, wide = there.shape
-            corner = frame.seen.x * wide, frame.seen.y * tall
-            cut = (*corner, corner[0] + frame.seen.width * wide, corner[1] + frame.seen.height * tall)
+            left, top = frame.seen.x * wide, frame.seen.y * tall
+            across, down = frame.seen.width * wide, frame.seen.height * tall
+            if half == 2:  # a chroma sample lies a quarter of its width left of its middle, before and after
+                left = min(max(0.0, left + (1 - across / width) / 4), wide - across)
+            cut = (left, top, left + across, top + down)
             image = Image.fromarray(there).resize((width, height), Image.Resampling.BICUBIC, box=cut)
             there = np.asarray(image)
-        here[y : y + height, x : x + width] = there[:, ::-1] if frame.mirror else there
+        area = here[y : y + height, x : x + width]
+        area[...] = there[:, ::-1] if frame.mirror else there
+        if frame.mirror and half == 2:
+            # Turned round, samples lie at the odd columns; the means of neighbours, at the even ones.
+            area[:, 1:] = ((area[:, 1:].astype(np.uint16) + area[:, :-1] + 1) >> 1).astype(np.uint8)
 
 
 # --- sound ------------------------------------------------------------------------------------------------
