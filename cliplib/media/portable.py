@@ -33,7 +33,7 @@ from cliplib.media.sampleentry import AvcConfig, avc_config, with_avc_config
 from cliplib.media.slices import Shown, movie_span, plan_sound, plan_video, retime
 from cliplib.progress import Progress
 
-PRESET, CRF = "veryfast", 18
+PRESET, CRF = "veryfast", 15  # finer than is usual, since it is what was compressed before
 _PROFILES = {66: "baseline", 77: "main", 100: "high"}
 _FORMATS = ("yuv420p", "yuvj420p")
 _COLOUR = ("colorspace", "color_primaries", "color_trc", "color_range")
@@ -222,7 +222,9 @@ class _Ends:
         rank[self._shown.samples] = np.arange(len(self._shown.samples))
         context = self._context = av.CodecContext.create("h264", "r")
         context.extradata = self._source_config.pack()
-        context.thread_count, context.thread_type = 2, "FRAME"
+        # One thread: others would free these packets, which are Python's, and could wait for ever for this
+        # one, which waits for them when decoding is given up half-way.
+        context.thread_count = 1
         expected = first
         for sample in [*plan_video(video, self._shown, first, last).samples, None]:
             packet = None
@@ -233,7 +235,11 @@ class _Ends:
                 size, offset = int(video.sizes[sample]), int(video.offsets[sample])
                 packet = av.Packet(os.pread(self._source, size, offset))
                 packet.pts = packet.dts = int(rank[sample])
-            for frame in context.decode(packet):
+            try:
+                frames = context.decode(packet)
+            except av.error.InvalidDataError:
+                raise FootageError(f"frame {expected} cannot be decoded") from None
+            for frame in frames:
                 if frame.pts is None or not first <= frame.pts < last:
                     continue
                 if frame.pts != expected:
