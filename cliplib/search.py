@@ -150,6 +150,11 @@ class Search:
         """The archive as arrays, up to date."""
         return self._current().columns
 
+    def forget_results(self) -> None:
+        """Answer the next search anew; for measuring."""
+        with self._lock:
+            self._results.clear()
+
     def _current(self) -> _State:
         state = self._state
         if state is None or state.revision != self._catalogue.revision():

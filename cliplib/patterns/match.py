@@ -36,7 +36,7 @@ from cliplib.models import Settings, Step
 
 from .codes import ABSENT, Array, ranges
 from .columns import Columns
-from .layers import NO_COST, Layer, Matches, merge
+from .layers import Layer, Matches, merge
 from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
 from .where import Limits
 
@@ -94,21 +94,17 @@ class Pattern:
         return self._summed(layers)
 
     def _summed(self, layers: list[Layer]) -> Matches:
+        """The exchanges of the last layer's living nodes, each with its cheapest match."""
         last, columns = layers[-1], self.columns
-        rows, cost = (
-            (last.row, last.cost) if last.alive is None else (last.row[last.alive], last.cost[last.alive])
-        )
+        rows, cost = last.living(), last.cost if last.alive is None else last.cost[np.flatnonzero(last.alive)]
         exchange = columns.exchange_of[rows]
-        if len(rows) > columns.exchanges >> 4:
-            best = np.full(columns.exchanges, NO_COST, np.int32)
-            np.minimum.at(best, exchange, cost)
-            found = np.flatnonzero(best != NO_COST)
-            return Matches(columns, layers, found, best[found])
-        order = np.lexsort((cost, exchange))
-        exchange, cost = exchange[order], cost[order]
-        new = np.ones(len(order), np.bool_)
-        new[1:] = exchange[1:] != exchange[:-1]
-        return Matches(columns, layers, exchange[new].astype(np.int64), cost[new])
+        if not (exchange[1:] >= exchange[:-1]).all():
+            order = np.argsort(exchange, kind="stable")
+            exchange, cost = exchange[order], cost[order]
+        begins = np.flatnonzero(np.concatenate([[True], exchange[1:] != exchange[:-1]])[: len(rows)])
+        if len(begins) < len(rows):
+            cost = np.minimum.reduceat(cost, begins)
+        return Matches(columns, layers, exchange[begins].astype(np.int64), cost)
 
     # --- the first step -----------------------------------------------------------------------------------
 
