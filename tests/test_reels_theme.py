@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 
 from cliplib.errors import InputError, ThemeError
 from cliplib.models import Action, ClipRow
-from cliplib.reels import Theme, part_for, read_theme, select, theme_from
+from cliplib.reels import ReelReport, Theme, build, part_for, read_theme, select, theme_from
 from cliplib.reels import theme as theme_module
 from cliplib.reels.captions import say, what_happens, who_and_when
 from cliplib.reels.parts import Drawing, Freeze, Slow, Zoom
+from cliplib.reels.rebuild import failed, rebuild
+from tests.reel_parts import source
 from tests.test_reels_plan import footage
 
 FULL = "\n".join(line[4:] for line in (theme_module.__doc__ or "").splitlines()[4:])
@@ -259,11 +261,12 @@ def test_a_part_knows_its_moments_and_span() -> None:
 
 
 def test_only_left_handers_are_mirrored() -> None:
+    """And a caption says that the picture is."""
     theme = Theme("jab", mirror="southpaw")
     for stance, mirrored in (("southpaw", True), ("orthodox", False), (None, False)):
-        assert (
-            part_for(clip(1, action("jab", stance=stance)), footage(400), theme).treatment.mirror is mirrored
-        )
+        made = part_for(clip(1, action("jab", stance=stance)), footage(400), theme)
+        assert made.treatment.mirror is mirrored
+        assert made.caption[1].endswith("shown mirrored") is mirrored
 
 
 def test_changes_for_one_clip() -> None:
@@ -288,3 +291,40 @@ def test_groups_for_chapter_cards() -> None:
 def test_a_clip_that_was_not_cut_is_refused() -> None:
     with pytest.raises(InputError, match="no footage yet"):
         part_for(dataclasses.replace(clip(), start_frame=None), footage(400), Theme("jab"))
+
+
+# --- themes of a folder -----------------------------------------------------------------------------------
+
+
+def test_themes_rebuild_what_changed_and_nothing_else(tmp_path: Path) -> None:
+    """Three themes over one footage; new clips come in, one theme is wrong."""
+    themes, out, cache = (tmp_path / name for name in ("themes", "reels", "cache"))
+    themes.mkdir()
+    for name, phrase in (("a-jabs", "jab"), ("b-hooks", "hook"), ("c-wrong", "jab")):
+        (themes / f"{name}.toml").write_text(
+            f'phrase = "{phrase}"\n[picture]\ncards = false\n', encoding="utf-8"
+        )
+    (themes / "c-wrong.toml").write_text("frase = 1", encoding="utf-8")
+    found = {"jab": [clip(1, start=10, length=12)], "hook": [clip(2, action("hook"), start=40, length=12)]}
+
+    def make(theme: Theme, reel: Path) -> ReelReport:
+        parts = [part_for(c, source("closed gop"), theme) for c in select(found[theme.phrase], theme)]
+        return build(parts, reel, theme.settings, cache, only_if_changed=True)
+
+    first = rebuild(themes, out, make)
+    assert [one.said().partition(";")[2].strip() for one in first[:2]] == ["new", "new"]
+    assert "did you mean “phrase”" in first[2].problem
+    assert isinstance(failed(first), InputError)
+    assert sorted(p.name for p in out.iterdir()) == ["a-jabs.mp4", "b-hooks.mp4"]
+    before = (out / "b-hooks.mp4").stat().st_mtime_ns
+    found["jab"].append(clip(3, action("jab", "Jonas Brandt"), start=70, length=12))
+    (themes / "c-wrong.toml").unlink()
+    second = rebuild(themes, out, make)
+    assert failed(second) is None
+    assert second[0].report is not None
+    assert (second[0].report.made, second[0].report.reused) == (1, 1)
+    assert second[0].said() == "a-jabs: 2 clips; added: Adeyemi v Brandt · round 2 · 1:23 left · Brandt jab"
+    assert second[1].said() == "b-hooks: unchanged (1 clip)"
+    assert (out / "b-hooks.mp4").stat().st_mtime_ns == before
+    with pytest.raises(InputError, match="no theme"):
+        rebuild(tmp_path / "nowhere", out, make)

@@ -74,7 +74,8 @@ def part_for(clip: ClipRow, source: Prepared, theme: Theme) -> ReelPart:
     change = theme.change_of(clip.id)
     first, last = _span(clip, source, theme, change)
     treatment = _treatment(clip, theme, change)
-    captions = change.caption if change.caption is not None else (who_and_when(clip), what_happens(clip))
+    told = what_happens(clip) + (" · shown mirrored" if treatment.mirror else "")
+    captions = change.caption if change.caption is not None else (who_and_when(clip), told)
     first_matched, last_matched = _matched(clip)
     moments = [
         action.time_us

@@ -20,7 +20,7 @@ INK = (255, 255, 255)
 QUIET = (200, 204, 210)
 PAPER = (16, 20, 26)
 ACCENT = (255, 212, 0)
-BOX_OPACITY = 0.72
+BOX_OPACITY = 0.8
 
 
 @functools.lru_cache(maxsize=64)

@@ -126,7 +126,7 @@ def plan_reel(parts: Sequence[ReelPart], settings: ReelSettings) -> ReelPlan:
     group = ""
     for place, part in enumerate(parts):
         if settings.chapter_cards and part.group and part.group != group:
-            planned.append(_card(Card("chapter", (part.group,)), part.group, encoding))
+            planned.append(_card(Card("chapter", tuple(part.group.split(" · "))), part.group, encoding))
         group = part.group
         planned.append(_clip(place, part, settings, encoding))
     if settings.cards:
