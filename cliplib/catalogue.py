@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy.typing as npt
 
-from cliplib import catalogue_columns, catalogue_writing
+from cliplib import catalogue_columns, catalogue_evidence, catalogue_writing
 from cliplib.catalogue_columns import MISSING as MISSING  # part of what columns() promises
 from cliplib.catalogue_rows import (
     ACTION_COLUMNS,
@@ -271,6 +271,10 @@ class Catalogue:
     def notes(self, fight_ids: Iterable[int] | None = None) -> list[tuple[int, str]]:
         """(exchange id, its note and those of its actions) wherever anything was noted."""
         return catalogue_columns.notes(self._store, fight_ids)
+
+    def clocks(self) -> dict[int, catalogue_evidence.ClockRow]:
+        """Round lengths, bells and early ends of every fight, by fight id."""
+        return catalogue_evidence.clocks(self._store)
 
     # --- writing --------------------------------------------------------------------------------------
 

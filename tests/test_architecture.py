@@ -35,6 +35,7 @@ LAYERS = (
     "search",
     "tally",
     "reels",
+    "report",
     "ingest",
     "library",
     "cli",

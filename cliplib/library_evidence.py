@@ -1,0 +1,440 @@
+"""The evidence behind a claim, as `Library.evidence`: counts, what comes next, changes, answers.
+
+`cliplib.tally` counts; this module reads the phrase, finds the tries, works out how much round clock they
+were looked for in, and says with each result what exactly was counted.
+"""
+
+from __future__ import annotations
+
+import difflib
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+
+from cliplib.catalogue import Catalogue
+from cliplib.catalogue_rows import FightRow
+from cliplib.errors import InputError, NotFoundError, PhraseError
+from cliplib.models import Reading, Settings, Step, Where
+from cliplib.patterns import Columns, Pattern, limits
+from cliplib.search import Search
+from cliplib.tally import (
+    KEYS,
+    Adjustment,
+    Answers,
+    CaughtRow,
+    Comparison,
+    FightClock,
+    NextTable,
+    Table,
+    Tries,
+    Watched,
+    adjustment,
+    answers,
+    caught,
+    compare,
+    following,
+    tally,
+    tries_of,
+    watched,
+)
+from cliplib.tally.changing import Kind, moments
+from cliplib.tally.clock import EARLY_ENDS
+from cliplib.tally.following import next_of
+from cliplib.tally.tries import fight_words
+from cliplib.vocabulary import Vocabulary
+
+ONE_FIGHT = (
+    "Exchanges of one fight are not independent draws: an interval or a test from one fight describes that "
+    "fight, and promises nothing about the next one."
+)
+COUNTED = "Counted once each: the actions that an exchange's match of the phrase ends with."
+OUTCOMES = (
+    "Landed includes knockdown and hurt. The rate is landed out of landed + partial + blocked + missed; "
+    "unknown outcomes are shown, and neither guessed nor spread over the others."
+)
+WILSON = "Intervals: Wilson's, 95 %."
+MINUTES = (
+    "A minute: of round clock. A round counts in full as soon as one exchange of it was logged, at its "
+    "fight's own length; where a fight ended early its last round counts to the last logged exchange. Rests do "
+    "not count, nor do rounds of unknown length and the tries in them."
+)
+NO_MINUTES = "No rate per minute: how long each stance was held is not logged."
+DEFINITIONS_DIFFER = "Counts made by other definitions are not comparable with these."
+
+
+@dataclass(frozen=True)
+class Tally:
+    """A table of tries; `definitions`: what exactly was counted, a sentence each."""
+
+    reading: Reading
+    table: Table
+    definitions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Next:
+    reading: Reading
+    table: NextTable
+    definitions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Compare:
+    reading: Reading
+    this: str
+    that: str
+    result: Comparison
+    definitions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ChangeFound:
+    reading: Reading
+    fight: FightRow
+    result: Adjustment
+    definitions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Answered:
+    reading: Reading
+    result: Answers
+    definitions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Caught:
+    reading: Reading
+    tries: Tries
+    rows: tuple[CaughtRow, ...]
+    definitions: tuple[str, ...]
+
+
+class Names(Protocol):
+    """What the evidence asks of the library it belongs to."""
+
+    def explain(self, phrase: str, *, strict: bool = False) -> Reading: ...
+    def fighter_named(self, text: str) -> str: ...
+    def fight(self, which: int | str) -> FightRow: ...
+
+
+class Evidence:
+    """See the top of this file. Every method reads the library as it is now, from any number of threads."""
+
+    def __init__(
+        self,
+        names: Names,
+        catalogue: Catalogue,
+        search: Search,
+        vocabulary: Vocabulary,
+        settings: Settings,
+    ):
+        self._names, self._catalogue, self._search = names, catalogue, search
+        self._vocabulary, self._settings = vocabulary, settings
+        self._lock = threading.Lock()
+        self._clocks: tuple[int, dict[int, FightClock]] | None = None
+
+    # --- what is asked ------------------------------------------------------------------------------------
+
+    def tally(
+        self,
+        phrase: str,
+        by: Sequence[str] = (),
+        *,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> Tally:
+        """How often, and how it went, by any of `tally.KEYS`.
+
+        `where` filters as `find` does; `only` keeps tries whose very action has these values of KEYS. Raises
+        PhraseError for a phrase that is not understood whole: a count needs to know what it counts.
+        """
+        reading, found, clock = self._tries(phrase, where, only)
+        table = tally(found, by, clock)
+        timed = clock is not None and "stance match" not in table.by
+        minutes = (MINUTES,) if timed else (NO_MINUTES,)
+        return Tally(reading, table, (COUNTED, OUTCOMES, WILSON, *minutes, ONE_FIGHT, DEFINITIONS_DIFFER))
+
+    def next(self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None) -> Next:
+        """What the same fighter and the opponent do next, how often, how fast, and how it went."""
+        reading, found, _ = self._tries(phrase, where, only)
+        return Next(reading, following(found), (COUNTED, *NEXT, OUTCOMES, WILSON, ONE_FIGHT))
+
+    def compare(
+        self,
+        phrase: str,
+        this: Mapping[str, str],
+        that: Mapping[str, str],
+        *,
+        by: str | None = None,
+        where: Where | None = None,
+        this_where: Where | None = None,
+        that_where: Where | None = None,
+    ) -> Compare:
+        """Two sides of a phrase's tries beside each other: `this` and `that` are as `only` in `tally`;
+        `this_where` and `that_where` narrow one side (to dates, say)."""
+        reading, one, _ = self._tries(phrase, _both(where, this_where), this)
+        _, two, _ = self._tries(phrase, _both(where, that_where), that)
+        if by is not None and by not in KEYS:
+            raise InputError(f"“{by}” is nothing to group by; there are {', '.join(KEYS)}")
+        return Compare(
+            reading,
+            _side(this, this_where) or "this",
+            _side(that, that_where) or "that",
+            compare(one, two, by=by),
+            (COUNTED, OUTCOMES, *COMPARING, ONE_FIGHT),
+        )
+
+    def change(
+        self,
+        phrase: str,
+        fight: int | str,
+        kind: Kind = "rate",
+        *,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> ChangeFound:
+        """The most likely change in one fight, of the share that landed or of how often it was tried."""
+        row = self._names.fight(fight)
+        chosen = {**(only or {}), "fight": self._fight_word(row)}
+        reading, found, clock = self._tries(phrase, where, chosen)
+        if kind == "frequency" and clock is None:
+            raise InputError(NO_MINUTES)
+        columns = found.columns
+        us = clock.us if clock is not None else np.zeros((len(columns.fights), 1), np.int64)
+        at = next((i for i, f in enumerate(columns.fights) if f.id == row.id), None)
+        watched_us = {} if at is None else {int(r): int(us[at, r]) for r in np.flatnonzero(us[at])}
+        if kind == "frequency" and not watched_us:
+            raise InputError(
+                f"how often something is tried in “{row.title}” cannot be said: its rounds and their length "
+                "are not known; fill in round_seconds in its fight.toml"
+            )
+        times = self._times(row.id)
+        ids = columns.exchange_id[found.exchange]
+        position = found.rows - columns.first_action[found.exchange]
+        own = [
+            times.get(int(i), ())[int(p)] if int(i) in times else None
+            for i, p in zip(ids, position, strict=True)
+        ]
+        when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us)
+        result = adjustment(
+            found, when, sum(watched_us.values()), kind, situation=self._situation(reading, found, row, where)
+        )
+        return ChangeFound(reading, row, result, (COUNTED, *CHANGING[kind], OUTCOMES, ONE_FIGHT))
+
+    def answers(
+        self,
+        phrase: str,
+        *,
+        stances: bool = True,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> Answered:
+        """Which responses beat an attack, by stance match."""
+        reading, found, _ = self._tries(phrase, where, only)
+        window = self._settings.step_window_us
+        result = answers(found, self._vocabulary.is_punch, window, stances=stances)
+        return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
+
+    def caught(
+        self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
+    ) -> Caught:
+        """Which attacks a defence is caught by."""
+        reading, found, _ = self._tries(phrase, where, only)
+        rows = caught(found, self._vocabulary.is_punch, self._settings.step_window_us)
+        return Caught(reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, ONE_FIGHT))
+
+    # --- how it is found ----------------------------------------------------------------------------------
+
+    def _tries(
+        self, phrase: str, where: Where | None, only: Mapping[str, str] | None
+    ) -> tuple[Reading, Tries, Watched | None]:
+        reading = self._names.explain(phrase, strict=True)
+        columns = self._search.columns()
+        found = tries_of(self._matches(reading.steps, reading, where, columns), self._vocabulary)
+        chosen = self._chosen(only or {}, columns)
+        clock = self._watched(reading, where or Where(), columns)
+        return reading, found.only(chosen), None if clock is None else clock.only(chosen)
+
+    def _matches(self, steps: Sequence[Step], reading: Reading, where: Where | None, columns: Columns):  # type: ignore[no-untyped-def]
+        limit = limits((reading.where, where or Where()), columns)
+        return Pattern(steps, columns, self._vocabulary, self._settings, limit).match()
+
+    def _watched(self, reading: Reading, where: Where, columns: Columns) -> Watched | None:
+        """The rounds in which a try could have been found; None if the filters turn on stances."""
+        steps = [s for step in reading.steps for s in (step, *step.alternatives) if not step.absent]
+        stances = [reading.where, where]
+        if any(w.opponent_stance or w.stance_match or w.stance for w in stances) or any(
+            s.stance for s in steps
+        ):
+            return None
+        kept = [
+            Where(rounds=w.rounds, fight=w.fight, fighter=w.fighter, opponent=w.opponent, dates=w.dates)
+            for w in stances
+        ]
+        there = limits(kept, columns).exchanges
+        for step in reading.steps:
+            people = {s.fighter for s in (step, *step.alternatives)}
+            if not step.absent and None not in people:
+                theirs = np.array([bool({f.red, f.blue} & people) for f in columns.fights], np.bool_)
+                mask = theirs[columns.fight_of]
+                there = mask if there is None else there & mask
+        return watched(columns, self._all_clocks(), there)
+
+    def _all_clocks(self) -> dict[int, FightClock]:
+        revision = self._catalogue.revision()
+        with self._lock:
+            if self._clocks is None or self._clocks[0] != revision:
+                clocks = {
+                    fight_id: FightClock(
+                        row.round_us,
+                        row.round_starts_us,
+                        row.last_us if row.method in EARLY_ENDS else None,
+                    )
+                    for fight_id, row in self._catalogue.clocks().items()
+                }
+                self._clocks = revision, clocks
+            return self._clocks[1]
+
+    def _clock_of(self, fight_id: int) -> FightClock:
+        return self._all_clocks().get(fight_id, FightClock(None))
+
+    def _times(self, fight_id: int) -> dict[int, tuple[int | None, ...]]:
+        """Times of a fight's actions by exchange; an action without one has its exchange's beginning."""
+        return {
+            stored.id: tuple(
+                a.time_us if a.time_us is not None else stored.exchange.start_us
+                for a in stored.exchange.actions
+            )
+            for stored in self._catalogue.exchanges(fight_id)
+        }
+
+    def _situation(self, reading: Reading, found: Tries, row: FightRow, where: Where | None) -> Tries | None:
+        """What was done where the phrase's last step could have been: after its other steps, what that person
+        did next; for a phrase of one step, everything of its kind by whoever tried it."""
+        columns = found.columns
+        present = [i for i, step in enumerate(reading.steps) if not step.absent]
+        here = np.array([f.id == row.id for f in columns.fights], np.bool_)
+        if len(present) > 1:
+            last, before = reading.steps[present[-1]], reading.steps[present[-2]]
+            matches = self._matches(reading.steps[: present[-2] + 1], reading, where, columns)
+            start = tries_of(matches, self._vocabulary)
+            start = start.some(here[start.fight])
+            rows = next_of(columns, start.rows, own=last.by == before.by)
+            return replace(start, rows=np.unique(rows[rows >= 0]))
+        if not len(found):
+            return None
+        kinds = {
+            self._vocabulary.kind(columns.words["technique"][code - 1])
+            for code in np.unique(columns.of_kind("technique")[found.kind]).tolist()
+        }
+        fits = np.array([False, *(self._vocabulary.kind(w) in kinds for w in columns.words["technique"])])
+        bounds = columns.first_exchange[found.fight[0] : found.fight[0] + 2]
+        rows = np.arange(*columns.first_action[bounds].tolist())
+        rows = rows[~columns.second[columns.exchange_of[rows]]]
+        rows = rows[fits[columns.of_kind("technique")[columns.kind[rows]]]]
+        return replace(found, rows=rows[np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))])
+
+    # --- what is chosen -----------------------------------------------------------------------------------
+
+    def _fight_word(self, row: FightRow) -> str:
+        columns = self._search.columns()
+        words = fight_words(columns)
+        return next((words[i] for i, f in enumerate(columns.fights) if f.id == row.id), row.title)
+
+    def _chosen(self, only: Mapping[str, str], columns: Columns) -> dict[str, str]:
+        """Values as tables write them. Raises InputError for keys and values that there are not."""
+        chosen = {}
+        for key, value in only.items():
+            key, value = key.strip().casefold(), " ".join(value.split())
+            if key not in KEYS:
+                near = difflib.get_close_matches(key, KEYS, n=1)
+                hint = f"; did you mean “{near[0]}”?" if near else f"; there are {', '.join(KEYS)}"
+                raise InputError(f"“{key}” is nothing to choose by{hint}")
+            if value.casefold() == "unknown":
+                chosen[key] = "unknown"
+            elif key in ("fighter", "opponent"):
+                chosen[key] = self._names.fighter_named(value)
+            elif key == "fight":
+                words = fight_words(columns)
+                exact = [word for word in words if word.casefold() == value.casefold()]
+                chosen[key] = exact[0] if exact else self._fight_word(self._names.fight(value))
+            else:
+                chosen[key] = self._known(key, value, columns)
+        return chosen
+
+    def _known(self, key: str, value: str, columns: Columns) -> str:
+        if key == "round":
+            if not value.isdecimal() or len(value) > 3:
+                raise InputError(f"“{value}” is no round; write its number")
+            return str(int(value))
+        known: tuple[str, ...] = {
+            "stance match": ("open", "closed"),
+            "technique": (*self._vocabulary.names, *columns.words["technique"]),
+            "target": ("head", "body", *columns.words["target"]),
+            "outcome": (*self._vocabulary.outcomes, "no punch"),
+            "place": (*self._vocabulary.places, *columns.words["place"]),
+        }[key]
+        found = [word for word in known if word.casefold() == value.casefold()]
+        if not found:
+            near = difflib.get_close_matches(value.casefold(), known, n=1)
+            raise InputError(f"“{value}” is no {key}" + (f"; did you mean “{near[0]}”?" if near else ""))
+        return found[0]
+
+
+NEXT = (
+    "Next: the first action logged after it in the same exchange, by the same fighter and by the opponent. "
+    "“Nothing more” says only that the exchange's log ends there.",
+    "Gaps: median, with the middle half (quartiles), over those with both times.",
+)
+COMPARING = (
+    "Difference: of the two proportions, with Newcombe's 95 % interval. p: Fisher's exact test, two-sided. "
+    "q: the same, adjusted for all lines of its table (Benjamini and Hochberg); the words go by q "
+    "(.05 and .005, by convention).",
+)
+CHANGING: dict[Kind, tuple[str, ...]] = {
+    "rate": (
+        "The moment that best splits the fight's tries, in order, into two different rates of landing; p: "
+        "how often tries in random order would split that well. It is for one look: of twenty patterns "
+        "looked at, one would seem to change by chance.",
+        "Tries without a known outcome are left out of it.",
+    ),
+    "frequency": (
+        "The moment that best splits the watched round clock into two different frequencies; p: how often as "
+        "many tries at random moments would split that well. It is for one look: of twenty patterns looked "
+        "at, one would seem to change by chance.",
+        MINUTES,
+    ),
+}
+ANSWERS = (
+    "Answer: the first thing the opponent does, with the first punch thrown along with it, both before the "
+    "attacker's next punch and within the step window. Beaten: the attack did not land and that punch did, "
+    "out of those where both outcomes are known or there was no punch.",
+    "Open: the two stood in opposite stances at that moment. Closed: in the same.",
+)
+CAUGHT = (
+    "Against: the opponent's last punch before the defence, within the step window. Next: the opponent's "
+    "next punch after it within the window, before the defender threw one.",
+)
+
+
+def _both(where: Where | None, more: Where | None) -> Where | None:
+    """`more` over `where`."""
+    if where is None or more is None:
+        return more or where
+    given = {n: getattr(more, n) for n in Where.__slots__ if getattr(more, n) not in (None, ())}
+    return replace(where, **given)
+
+
+def _side(only: Mapping[str, str], where: Where | None) -> str:
+    said = [f"{key} {value}" for key, value in only.items()]
+    if where is not None and where.dates is not None:
+        first, last = where.dates
+        said.append(" to ".join(d.isoformat() if d else "now" for d in (first, last)))
+    return ", ".join(said)
+
+
+__all__ = ["Evidence", "InputError", "NotFoundError", "PhraseError"]

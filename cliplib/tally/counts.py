@@ -1,0 +1,186 @@
+"""Tables of tries by any keys: how many, what became of them, how often per minute, and the clips behind."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from cliplib.errors import InputError
+from cliplib.patterns import UNKNOWN
+from cliplib.patterns.codes import Array, Ints
+from cliplib.proportions import Interval, wilson
+
+from .clock import NARROWING, Watched
+from .tries import CATEGORIES, KEYS, Tries
+
+MINUTE_US = 60_000_000
+_IN_ORDER = {"round", "fight"}  # others stand by how often they were tried
+
+
+@dataclass(frozen=True, slots=True)
+class CountRow:
+    """A row of a table. `values`: one for each key. `rate`: landed of those with a known outcome.
+    `watched_us`: round clock that these rows were looked for in; `timed`: tries within it. Both None where a
+    frequency would not mean anything."""
+
+    values: tuple[str, ...]
+    tried: int
+    landed: int
+    partial: int
+    blocked: int
+    missed: int
+    unknown: int
+    other: int
+    exchanges: int
+    fights: int
+    timed: int | None
+    watched_us: int | None
+
+    @property
+    def known(self) -> int:
+        return self.landed + self.partial + self.blocked + self.missed
+
+    @property
+    def rate(self) -> Interval | None:
+        return wilson(self.landed, self.known)
+
+    @property
+    def rate_if(self) -> tuple[float, float] | None:
+        """The rate if every unknown outcome were no landing, and if every one were."""
+        known_or_not = self.known + self.unknown
+        if not known_or_not:
+            return None
+        return self.landed / known_or_not, (self.landed + self.unknown) / known_or_not
+
+    @property
+    def per_minute(self) -> float | None:
+        if self.timed is None or not self.watched_us:
+            return None
+        return self.timed * MINUTE_US / self.watched_us
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows by `by`, the sum of all (`total`), and the tries themselves."""
+
+    by: tuple[str, ...]
+    rows: tuple[CountRow, ...]
+    total: CountRow
+    tries: Tries
+    row_of: Ints  # [tries] the row each try is counted in
+
+    def clips(self, row: int | None = None, category: str | None = None) -> list[int]:
+        """Numbers of the clips behind one number: of a row (None: of all), of a category (None: tried)."""
+        which = np.ones(len(self.tries), np.bool_) if row is None else self.row_of == row
+        if category not in (None, "tried"):
+            if category not in CATEGORIES:
+                raise InputError(
+                    f"“{category}” is nothing that is counted; there are {', '.join(CATEGORIES)}"
+                )
+            which &= self._category == CATEGORIES.index(category)
+        return [int(i) for i in self.tries.some(which).exchange_ids()]
+
+    @cached_property
+    def _category(self) -> Array:
+        return self.tries.category()
+
+
+def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
+    """Count tries by keys, in the order of their first key, then the next; rounds and fights in their own
+    order, everything else by how often it was tried. `watched`: None where no frequency can be given."""
+    by = tuple(dict.fromkeys(by))
+    for key in by:
+        if key not in KEYS:
+            raise InputError(f"“{key}” is nothing to group by; there are {', '.join(KEYS)}")
+    place, groups, words = _grouped(tries, by)
+    n = len(groups)
+    category = tries.category()
+    counts = np.bincount(place * len(CATEGORIES) + category, minlength=n * len(CATEGORIES))
+    counts = counts.reshape(n, len(CATEGORIES))
+    exchange, fight = tries.exchange, tries.fight
+    exchanges, fights = _distinct(place, exchange, n), _distinct(place, fight, n)
+    timed: Sequence[int | None] = [None] * n
+    clock: Sequence[int | None] = [None] * n
+    in_time = None
+    if watched is not None and "stance match" not in by:
+        in_time = watched.us[fight, tries.columns.round[exchange]] > 0
+        timed = np.bincount(place, in_time, n).astype(np.int64).tolist()
+        clock = _clock(by, groups, watched)
+    rows = tuple(
+        CountRow(
+            tuple(words[k][code] for k, code in enumerate(group)),
+            int(counts[i].sum()),
+            *_six(counts[i]),
+            int(exchanges[i]),
+            int(fights[i]),
+            timed[i],
+            clock[i],
+        )
+        for i, group in enumerate(groups)
+    )
+    of_all = np.bincount(category, minlength=len(CATEGORIES))
+    everything = CountRow(
+        (),
+        len(tries),
+        *_six(of_all),
+        len(np.unique(exchange)),
+        len(np.unique(fight)),
+        None if in_time is None else int(in_time.sum()),
+        None if in_time is None or watched is None else watched.total_us,
+    )
+    return Table(by, rows, everything, tries, place)
+
+
+def _grouped(tries: Tries, by: tuple[str, ...]) -> tuple[Ints, list[tuple[int, ...]], list[tuple[str, ...]]]:
+    """([n] each try's group, the codes of each group in order, the words of each key)."""
+    if not by:
+        return np.zeros(len(tries), np.int64), [()] if len(tries) else [], []
+    words, codes, ranks = [], [], []
+    for key in by:
+        code, names = tries.values(key)
+        words.append(names)
+        codes.append(code.astype(np.int64))
+        ranks.append(_rank(key, code, names))
+    packed = np.zeros(len(tries), np.int64)
+    for code, rank, names in zip(codes, ranks, words, strict=True):
+        packed = packed * len(names) + rank[code]
+    _, first, place = np.unique(packed, return_index=True, return_inverse=True)
+    groups = [tuple(int(code[at]) for code in codes) for at in first]
+    return place.astype(np.int64), groups, words
+
+
+def _six(counts: Array) -> tuple[int, int, int, int, int, int]:
+    landed, partial, blocked, missed, unknown, other = (int(c) for c in counts)
+    return landed, partial, blocked, missed, unknown, other
+
+
+def _rank(key: str, codes: Array, names: Sequence[str]) -> Ints:
+    """The place of each code in the order of the table; what is not known stands last."""
+    count = np.bincount(codes, minlength=len(names))
+    unknown = np.array([name == UNKNOWN for name in names])
+    order = (
+        np.lexsort((np.arange(len(names)), unknown))
+        if key in _IN_ORDER
+        else np.lexsort((np.array(names), -count, unknown))
+    )
+    rank = np.empty(len(names), np.int64)
+    rank[order] = np.arange(len(names))
+    return rank
+
+
+def _distinct(place: Ints, values: Array, n: int) -> Ints:
+    """[n] how many different (ascending) values each group has."""
+    if not len(place):
+        return np.zeros(n, np.int64)
+    pairs = np.unique(place * (int(values.max()) + 1) + values)
+    return np.bincount(pairs // (int(values.max()) + 1), minlength=n)
+
+
+def _clock(by: tuple[str, ...], groups: list[tuple[int, ...]], watched: Watched) -> list[int]:
+    narrow = tuple(key for key in by if key in NARROWING)
+    cells = watched.by(narrow)
+    at = [by.index(key) for key in narrow]
+    return [cells.get(tuple(group[k] for k in at), 0) for group in groups]
