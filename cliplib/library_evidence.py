@@ -58,8 +58,8 @@ OUTCOMES = (
 WILSON = "Intervals: Wilson's, 95 %."
 MINUTES = (
     "A minute: of round clock. A round counts in full as soon as one exchange of it was logged, at its "
-    "fight's own length; where a fight ended early its last round counts to the last logged exchange. Rests do "
-    "not count, nor do rounds of unknown length and the tries in them."
+    "fight's own length; where a fight ended early its last round counts to the last logged exchange. Rests "
+    "do not count, nor do rounds of unknown length and the tries in them."
 )
 NO_MINUTES = "No rate per minute: how long each stance was held is not logged."
 DEFINITIONS_DIFFER = "Counts made by other definitions are not comparable with these."
@@ -182,8 +182,8 @@ class Evidence:
             raise InputError(f"“{by}” is nothing to group by; there are {', '.join(KEYS)}")
         return Compare(
             reading,
-            _side(this, this_where) or "this",
-            _side(that, that_where) or "that",
+            _side(self._chosen(this, one.columns), this_where) or "everything",
+            _side(self._chosen(that, two.columns), that_where) or "everything",
             compare(one, two, by=by),
             (COUNTED, OUTCOMES, *COMPARING, ONE_FIGHT),
         )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from cliplib.proportions import Interval, adjusted, difference, fisher, in_words
 
 from .counts import tally
-from .following import NextRow, following
+from .following import NOTHING, NextRow, following
 from .tries import Tries
 
 
@@ -93,10 +93,14 @@ def compared(
     return tuple(found)
 
 
+def _order(name: str, one: NextRow | None, two: NextRow | None) -> tuple[bool, int, str]:
+    return name == NOTHING, -sum(row.times for row in (one, two) if row is not None), name
+
+
 def _shares(one: tuple[NextRow, ...], two: tuple[NextRow, ...], n1: int, n2: int) -> tuple[Compared, ...]:
     first, second = {row.what: row for row in one}, {row.what: row for row in two}
     lines, clips = {}, {}
-    for name in dict.fromkeys([*first, *second]):
+    for name in sorted({*first, *second}, key=lambda n: _order(n, first.get(n), second.get(n))):
         a, b = first.get(name), second.get(name)
         lines[name] = (a.times if a else 0, n1, b.times if b else 0, n2)
         clips[name] = (

@@ -1,0 +1,417 @@
+"""The commands that show the evidence behind a claim: counts, what comes next, changes, answers."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from cliplib import cli_filters, cli_play, cli_show
+from cliplib.errors import InputError
+from cliplib.library import Library
+from cliplib.library_evidence import ChangeFound, Compare, Tally
+from cliplib.library_evidence_json import (
+    answers_json,
+    caught_json,
+    change_json,
+    compare_json,
+    next_json,
+    tally_json,
+)
+from cliplib.proportions import Interval
+from cliplib.tally import CATEGORIES, KEYS, Compared, CountRow, Moment, NextRow
+from cliplib.timebase import format_time
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+only_option = click.option(
+    "--only",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}.",
+)
+clips_option = click.option("--clips", is_flag=True, help="List the clips behind the numbers.")
+open_option = click.option("--open", "open_", is_flag=True, help="Play those clips in the system's player.")
+
+
+def register(group: click.Group) -> None:
+    """Add these commands to `cliplib`."""
+    for command in (tally, following, compare, change, answers):
+        group.add_command(command)
+
+
+def _common(command: F) -> F:
+    for option in (json_option, only_option):
+        command = option(command)
+    return cli_filters.options(command)
+
+
+@click.command()
+@click.argument("phrase", default="")
+@click.option(
+    "--by", multiple=True, type=click.Choice(KEYS), help="Count separately by this; may be repeated."
+)
+@_common
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV, for a spreadsheet.")
+@clips_option
+@click.option(
+    "--went", type=click.Choice(CATEGORIES), help="With --clips: only those; landed has knockdowns in it."
+)
+@open_option
+@click.option("--ids", is_flag=True, help="With --json: the numbers of the clips behind each count.")
+@click.pass_obj
+def tally(
+    folder: Path,
+    /,
+    phrase: str,
+    by: tuple[str, ...],
+    only: tuple[str, ...],
+    as_json: bool,
+    as_csv: bool,
+    clips: bool,
+    went: str | None,
+    open_: bool,
+    ids: bool,
+    **filters: Any,
+) -> None:
+    """Count what a phrase finds: tried, landed, blocked, missed; how often a minute; with intervals."""
+    library = Library(folder)
+    found = library.evidence.tally(phrase, by, where=cli_filters.where(library, filters), only=_pairs(only))
+    if clips or open_:
+        _show_clips(library, found.table.clips(None, went), open_)
+    elif as_json:
+        cli_show.as_json(tally_json(found, ids=ids))
+    elif as_csv:
+        _csv(found)
+    else:
+        _table(found, phrase, only)
+
+
+@click.command(name="next")
+@click.argument("phrase")
+@_common
+@click.pass_obj
+def following(folder: Path, /, phrase: str, only: tuple[str, ...], as_json: bool, **filters: Any) -> None:
+    """What comes after a phrase: what the same fighter and the opponent do next, how often, how fast."""
+    library = Library(folder)
+    found = library.evidence.next(phrase, where=cli_filters.where(library, filters), only=_pairs(only))
+    if as_json:
+        cli_show.as_json(next_json(found))
+        return
+    cli_show.reading(found.reading)
+    click.echo(f"{len(found.table.tries)} tries")
+    for title, rows in (("The same fighter next", found.table.own), ("The opponent next", found.table.other)):
+        click.echo(f"\n{title}")
+        cli_show.table(
+            ("what", "times", "share", "gap s", "middle half", "landed"), map(_next_cells, rows), give=0
+        )
+    _definitions(found.definitions)
+
+
+@click.command()
+@click.argument("phrase")
+@click.option("--this", multiple=True, required=True, metavar="KEY=VALUE", help="One side; may be repeated.")
+@click.option("--that", multiple=True, required=True, metavar="KEY=VALUE", help="The other side.")
+@click.option("--by", type=click.Choice(KEYS), help="Compare also by this.")
+@json_option
+@cli_filters.options
+@click.pass_obj
+def compare(
+    folder: Path,
+    /,
+    phrase: str,
+    this: tuple[str, ...],
+    that: tuple[str, ...],
+    by: str | None,
+    as_json: bool,
+    **filters: Any,
+) -> None:
+    """Two fighters, fights, rounds or periods beside each other. Besides the keys of `tally`, a side may be
+    given by from=2024-01 and to=2024-06."""
+    library = Library(folder)
+    sides = []
+    for given in (_pairs(this), _pairs(that)):
+        dates = {name: given.pop(name, None) for name in ("from", "to")}
+        narrowed = None
+        if any(dates.values()):
+            nothing = dict.fromkeys(filters) | {"rounds": (), "first": dates["from"], "last": dates["to"]}
+            narrowed = cli_filters.where(library, nothing)
+        sides.append((given, narrowed))
+    found = library.evidence.compare(
+        phrase,
+        sides[0][0],
+        sides[1][0],
+        by=by,
+        where=cli_filters.where(library, filters),
+        this_where=sides[0][1],
+        that_where=sides[1][1],
+    )
+    if as_json:
+        cli_show.as_json(compare_json(found))
+    else:
+        _compare(found)
+
+
+@click.command()
+@click.argument("phrase")
+@click.argument("fight")
+@click.option(
+    "--of",
+    "kind",
+    type=click.Choice(["rate", "frequency"]),
+    default="rate",
+    show_default=True,
+    help="Change of what: the share that landed, or how often it was tried.",
+)
+@only_option
+@json_option
+@click.pass_obj
+def change(folder: Path, phrase: str, fight: str, kind: Any, only: tuple[str, ...], as_json: bool) -> None:
+    """When did it change in a fight, and what was done instead? FIGHT is its number or part of its title."""
+    found = Library(folder).evidence.change(phrase, fight, kind, only=_pairs(only))
+    if as_json:
+        cli_show.as_json(change_json(found))
+    else:
+        _change(found)
+
+
+@click.command()
+@click.argument("phrase")
+@_common
+@click.option("--defence", is_flag=True, help="PHRASE is a defence: what is it caught by?")
+@click.option("--any-stance", is_flag=True, help="Do not separate open and closed stances.")
+@click.pass_obj
+def answers(
+    folder: Path,
+    /,
+    phrase: str,
+    only: tuple[str, ...],
+    as_json: bool,
+    defence: bool,
+    any_stance: bool,
+    **filters: Any,
+) -> None:
+    """Which answers beat an attack, by stance match; with --defence, what a defence is caught by."""
+    library = Library(folder)
+    where = cli_filters.where(library, filters)
+    if defence:
+        caught = library.evidence.caught(phrase, where=where, only=_pairs(only))
+        if as_json:
+            cli_show.as_json(caught_json(caught))
+            return
+        cli_show.reading(caught.reading)
+        click.echo(f"{len(caught.tries)} tries\n")
+        rows = [
+            (
+                row.attack,
+                f"{row.against_landed} of {row.against_known}",
+                str(row.against),
+                f"{row.next_landed} of {row.next_known}",
+                str(row.next),
+            )
+            for row in caught.rows
+        ]
+        cli_show.table(("punch", "against: landed", "tries", "next: landed", "tries"), rows, give=0)
+        _definitions(caught.definitions)
+        return
+    found = library.evidence.answers(phrase, stances=not any_stance, where=where, only=_pairs(only))
+    if as_json:
+        cli_show.as_json(answers_json(found))
+        return
+    cli_show.reading(found.reading)
+    click.echo(f"{len(found.result.tries)} tries\n")
+    lines = [
+        (
+            row.response,
+            row.stances,
+            str(row.times),
+            f"{row.attack_landed} of {row.attack_known}",
+            f"{row.punch_landed} of {row.punch_known}",
+            f"{row.beaten} of {row.beaten_known}",
+            interval(row.beaten_rate),
+        )
+        for row in found.result.rows
+    ]
+    head = ("answer", "stances", "times", "attack landed", "answer landed", "beaten", "interval")
+    cli_show.table(head, lines, give=0)
+    _definitions(found.definitions)
+
+
+# --- printing ---------------------------------------------------------------------------------------------
+
+
+def interval(value: Interval | None) -> str:
+    """`33 % (21-47)`."""
+    if value is None:
+        return ""
+    return f"{100 * value.value:.0f} % ({100 * value.low:.0f}–{100 * value.high:.0f})"
+
+
+def moment(value: Moment | None) -> str:
+    if value is None:
+        return "not known"
+    said = f"round {value.round}" if value.round else "a round not known"
+    return said + (
+        f", {format_time(max(0, value.elapsed_us), 0)} after the bell" if value.elapsed_us is not None else ""
+    )
+
+
+def _table(found: Tally, phrase: str, only: Sequence[str]) -> None:
+    cli_show.reading(found.reading)
+    table = found.table
+    rows = [*table.rows, table.total] if table.by else [table.total]
+    some_other = table.total.other > 0
+    head = [*table.by, "tried", "landed", "partial", "blocked", "missed", "unknown"]
+    head += ["no punch"] if some_other else []
+    head += ["rate", "a minute", "fights"]
+    cells = []
+    for row in rows:
+        names = row.values or ("all", *[""] * (len(table.by) - 1)) if table.by else ()
+        numbers = [row.tried, row.landed, row.partial, row.blocked, row.missed, row.unknown]
+        numbers += [row.other] if some_other else []
+        minute = "" if row.per_minute is None else f"{row.per_minute:.2f}"
+        cells.append((*names, *map(str, numbers), interval(row.rate), minute, str(row.fights)))
+    click.echo()
+    cli_show.table(head, cells, give=0)
+    _definitions(found.definitions)
+    if table.rows:
+        click.echo(f"The clips behind a number: {_clips_command(phrase, only, table.by, table.rows[0])}")
+
+
+def _clips_command(phrase: str, only: Sequence[str], by: Sequence[str], row: CountRow) -> str:
+    chosen = [*only, *(f"{key}={value}" for key, value in zip(by, row.values, strict=True))]
+    options = "".join(f" --only {_quoted(item)}" for item in chosen)
+    return f"cliplib tally {_quoted(phrase)}{options}{' --went landed' if row.landed else ''} --clips"
+
+
+def _quoted(text: str) -> str:
+    return text if text.replace("=", "").isalnum() else '"' + text.replace('"', '\\"') + '"'
+
+
+_CSV_HEAD = ("rate", "rate_low", "rate_high", "per_minute", "minutes", "exchanges", "fights")
+
+
+def _csv(found: Tally) -> None:
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    writer.writerow((*found.table.by, "tried", *CATEGORIES, *_CSV_HEAD))
+    for row in found.table.rows or (found.table.total,):
+        rate = row.rate
+        values = [
+            *row.values,
+            row.tried,
+            *(getattr(row, name) for name in CATEGORIES),
+            *(("", "", "") if rate is None else (f"{x:.4f}" for x in (rate.value, rate.low, rate.high))),
+            "" if row.per_minute is None else f"{row.per_minute:.4f}",
+            "" if row.watched_us is None else f"{row.watched_us / 60_000_000:.4f}",
+            row.exchanges,
+            row.fights,
+        ]
+        writer.writerow([_harmless(str(value)) for value in values])
+    _definitions(found.definitions, err=True)
+
+
+def _harmless(cell: str) -> str:
+    """A spreadsheet must not take a name from a log for a formula."""
+    return (
+        "'" + cell if cell[:1] in ("=", "+", "@", "\t", "\r") or (cell[:1] == "-" and len(cell) > 1) else cell
+    )
+
+
+def _next_cells(row: NextRow) -> tuple[str, ...]:
+    spread = "" if row.low_us is None or row.high_us is None else f"{_s(row.low_us)}–{_s(row.high_us)}"
+    return (
+        row.what,
+        str(row.times),
+        interval(row.share),
+        "" if row.median_us is None else _s(row.median_us),
+        spread,
+        f"{row.landed} of {row.known}" if row.known else "",
+    )
+
+
+def _s(us: int) -> str:
+    return f"{us / 1_000_000:.2f}"
+
+
+def _compare(found: Compare) -> None:
+    cli_show.reading(found.reading)
+    click.echo(f"this: {found.this} ({found.result.tries1} tries)")
+    click.echo(f"that: {found.that} ({found.result.tries2} tries)")
+    for title, lines in (
+        ("Landed", found.result.landed),
+        ("The same fighter next", found.result.own),
+        ("The opponent next", found.result.other),
+    ):
+        _lines(title, lines)
+    _definitions(found.definitions)
+
+
+def _lines(title: str, lines: Iterable[Compared]) -> None:
+    rows = [
+        (
+            line.what,
+            line.words,
+            "" if line.difference is None else _difference(line.difference),
+            f"{line.p:.3f}",
+            f"{line.q:.3f}",
+        )
+        for line in lines
+    ]
+    if rows:
+        click.echo(f"\n{title}")
+        cli_show.table(("what", "in words", "difference", "p", "q"), rows, give=1)
+
+
+def _difference(value: Interval) -> str:
+    return f"{100 * value.value:+.0f} ({100 * value.low:+.0f} to {100 * value.high:+.0f}) points"
+
+
+def _change(found: ChangeFound) -> None:
+    cli_show.reading(found.reading)
+    result = found.result
+    click.echo(
+        f"{found.fight.title}: {result.tries} tries"
+        + (f", {result.left_out} left out" if result.left_out else "")
+    )
+    click.echo(result.words)
+    if result.first_after is not None:
+        click.echo(f"between {moment(result.last_before)} and {moment(result.first_after)}")
+        click.echo(f"clips before: {', '.join(map(str, result.before))}")
+        click.echo(f"clips after: {', '.join(map(str, result.after))}")
+        _lines("Done in that situation, before against after", result.instead)
+        _lines("The opponent next, before against after", result.replies)
+    _definitions(found.definitions)
+
+
+def _definitions(lines: Sequence[str], *, err: bool = False) -> None:
+    click.echo(err=err)
+    for line in lines:
+        click.echo(f"  {line}", err=err)
+
+
+def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:
+    rows = library.clips(ids)
+    click.echo(f"{len(rows)} exchange{'' if len(rows) == 1 else 's'}\n")
+    head = ("id", "fight", "round", "clock", "what happened", "outcome")
+    cli_show.table(head, map(cli_show.clip_cells, rows), give=4)
+    if play:
+        cli_play.play([r.file for r in rows if r.file], library.folder / "cache" / "found.m3u8")
+
+
+def _pairs(given: Sequence[str]) -> dict[str, str]:
+    """KEY=VALUE options as a mapping; InputError for anything else."""
+    found: dict[str, str] = {}
+    for item in given:
+        key, equals, value = item.partition("=")
+        key = key.strip().casefold()
+        if not equals or not key or not value.strip():
+            raise InputError(f"“{item}” is not KEY=VALUE; write, for example, round=3")
+        if key in found:
+            raise InputError(f"{key} is given twice; one value can be chosen at a time")
+        found[key] = value.strip()
+    return found
