@@ -243,7 +243,7 @@ def test_no_such_thing(tmp_path: Path, folder: Path) -> None:
     with pytest.raises(FightFolderError, match="no such folder"):
         find_fight_folders(tmp_path / "nowhere")
     (folder / "fight.toml").mkdir()
-    with pytest.raises(FightFolderError, match="cannot be read"):
+    with pytest.raises(FightFolderError, match="is not a file"):
         read_fight_folder(folder)
 
 

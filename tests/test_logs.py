@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -470,6 +471,12 @@ def test_an_unknown_kind_and_a_missing_file() -> None:
     assert ".csv, .vtt, .jsonl" in bad("x", ".xlsx").message
     reading = read_log(Path("/nowhere/log.csv"), FIGHT, VOCABULARY, SETTINGS, file_label="log.csv")
     assert "cannot be read" in reading.problems[0].message
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "log.csv")
+    reading = read_log(tmp_path / "log.csv", FIGHT, VOCABULARY, SETTINGS, file_label="log.csv")
+    assert [str(one) for one in reading.problems] == ["log.csv:1:0: this is not a file"]
 
 
 def test_a_row_of_fifty_megabytes() -> None:

@@ -85,6 +85,10 @@ def test_every_character_of_a_csv_value_knows_its_place(row: list[str]) -> None:
     for name, value in zip(header, row, strict=True):
         if value.strip():
             check_places(cells[name], value.strip())
+            # A quotation mark is written twice and stands where the first of the two does.
+            quotes = [cells[name].offset(i) for i, one in enumerate(value.strip()) if one == '"']
+            assert all(cells[name].source.text[at : at + 2] == '""' for at in quotes)
+            assert len({*quotes, *(at + 1 for at in quotes)}) == 2 * len(quotes)
         else:
             assert name not in cells
 
@@ -371,6 +375,7 @@ def test_what_is_passed_over() -> None:
         (cue("<v >jab"), 4, 1, "a voice tag names"),
         (cue("jab < hook"), 4, 5, "never closed"),
         (cue("<00:13.000>jab"), 4, 2, "between its start and end"),
+        (cue("<00:14.000>jab"), 4, 2, "between its start and end"),
         (cue("<00:18.000>jab"), 4, 2, "between its start and end"),
         (cue("<00:16.000>jab<00:15.000>hook"), 4, 16, "must follow one another"),
         (cue("<00:16.00>jab"), 4, 2, "exactly three decimals"),

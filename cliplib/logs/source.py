@@ -115,6 +115,8 @@ def load(path: Path, label: str) -> Source:
     Bytes that are not UTF-8 become surrogates U+DC80 to U+DCFF, so that a caller can refuse just those rows.
     """
     try:
+        if path.exists() and not path.is_file():  # reading a pipe would wait for ever
+            raise Refused(Problem(label, 1, 0, "this is not a file"))
         size = path.stat().st_size
         if size > LARGEST_FILE:
             raise Refused(
