@@ -317,12 +317,16 @@ class Library:
         names = [source.file for source in info.logs]
         if log is not None and log not in names:
             raise NotFoundError(f"“{info.title}” has no log “{log}”; there are {', '.join(names)}")
-        chosen = [
-            item.exchange
+        items = [
+            item
             for item in self._catalogue.exchanges(fight_id)
             if (item.log_file == log if log is not None else not item.second_opinion)
         ]
-        return logs.write_log(chosen, info, form)
+        spans = [
+            None if item.in_us is None or item.out_us is None else (item.in_us, item.out_us) for item in items
+        ]
+        chosen = [item.exchange for item in items]
+        return logs.write_log(chosen, info, form, vocabulary=self.vocabulary, spans=spans)
 
     def _prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
         row = self._catalogue.footage(fight_id)
