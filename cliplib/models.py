@@ -50,8 +50,9 @@ class Exchange:
     """Actions that belong together; the unit that is cut.
 
     `start_us`, `end_us`: first action's time and the end of the last, or a WebVTT cue's in and out; None for
-    a log without times. `exact_span`: True when these are the clip's in and out as they stand (a WebVTT cue),
-    so that lead-in and follow-through are not added.
+    a log without times, or with a round clock whose bells nobody knows (then the actions' times are what the
+    clock showed, negated: see logs.timing). `exact_span`: True when these are the clip's in and out as they
+    stand (a WebVTT cue), so that lead-in and follow-through are not added.
     """
 
     actions: tuple[Action, ...]
