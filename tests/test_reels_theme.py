@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import json
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,8 +17,10 @@ from cliplib.models import Action, ClipRow
 from cliplib.reels import ReelReport, Theme, build, part_for, read_theme, select, theme_from
 from cliplib.reels import theme as theme_module
 from cliplib.reels.captions import say, what_happens, who_and_when
-from cliplib.reels.parts import Drawing, Freeze, Slow, Zoom
+from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Treatment, Zoom
 from cliplib.reels.rebuild import failed, rebuild
+from cliplib.reels.theme_reading import drawings_from
+from cliplib.reels.theme_writing import drawing_values, theme_text
 from tests.reel_parts import source
 from tests.test_reels_plan import footage
 
@@ -328,3 +331,110 @@ def test_themes_rebuild_what_changed_and_nothing_else(tmp_path: Path) -> None:
     assert (out / "b-hooks.mp4").stat().st_mtime_ns == before
     with pytest.raises(InputError, match="no theme"):
         rebuild(tmp_path / "nowhere", out, make)
+
+
+# --- and back into a file ---------------------------------------------------------------------------------
+
+shares = st.floats(0, 0.9).map(lambda x: round(x, 4))
+seconds = st.integers(0, 60_000).map(lambda ms: ms * 1000)
+slows = st.builds(
+    Slow,
+    st.fractions(Fraction(1, 20), Fraction(1), max_denominator=100),
+    seconds,
+    seconds,
+    st.sampled_from(["muted", "stretched"]),
+    st.integers(1, 10),
+)
+freezes = st.builds(
+    Freeze, seconds.filter(lambda us: us >= 40_000), st.integers(-9, 9).map(lambda s: s * 1_000_000)
+)
+zooms = st.builds(
+    Zoom,
+    st.tuples(shares, shares, shares.map(lambda x: x + 0.1), shares.map(lambda x: x + 0.1)),
+    seconds,
+    seconds,
+    st.sampled_from([(), ("slow",), ("slow", "freeze")]),
+)
+words = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=30).filter(
+    lambda t: t == t.strip()
+)
+drawings = st.builds(
+    Drawing,
+    st.sampled_from(["line", "arrow", "circle", "box"]),
+    st.tuples(st.tuples(shares, shares), st.tuples(shares, shares)),
+    st.none() | seconds,
+    st.none() | seconds,
+    st.sampled_from(["#ffd400", "red"]),
+    st.sampled_from([0.006, 0.02]),
+    st.just("") | words,
+    st.sampled_from([(), ("freeze",)]),
+)
+changes = st.builds(
+    theme_module.ClipChange,
+    st.integers(1, 9999),
+    st.none(),
+    st.none() | st.integers(1, 9999),
+    st.none() | st.tuples(words, words),
+    st.none() | st.booleans(),
+    st.none() | st.just(False) | slows,
+    st.none() | st.just(False) | freezes,
+    st.none() | st.just(False) | zooms,
+    st.lists(drawings, max_size=2).map(tuple),
+)
+themes = st.builds(
+    Theme,
+    words,
+    st.builds(
+        ReelSettings,
+        st.just("") | words,
+        st.just("") | words,
+        st.sampled_from(["standard", "phone"]),
+        st.none() | st.just((640, 360)),
+        st.none() | st.sampled_from([Fraction(25), Fraction(30000, 1001)]),
+        st.booleans(),
+        st.booleans(),
+        st.booleans(),
+        st.just(False),
+        st.sampled_from(["cut", "fade"]),
+    ),
+    st.sampled_from(theme_module.ORDERS),
+    st.just("none"),
+    st.booleans(),
+    st.none() | st.integers(1, 99),
+    st.none() | seconds.filter(lambda us: us >= 100_000),
+    st.none() | st.integers(1, 99),
+    st.booleans(),
+    st.none() | seconds,
+    st.none() | seconds,
+    st.sampled_from(theme_module.MIRRORS),
+    st.builds(Treatment, st.none() | slows, st.none() | freezes, st.just(False), st.none() | zooms),
+    st.lists(changes, max_size=2, unique_by=lambda c: c.id).map(tuple),
+)
+
+
+@given(themes)
+def test_a_theme_written_and_read_is_the_same(theme: Theme) -> None:
+    text = theme_text(theme)
+    assert theme_from(text) == theme
+    assert theme_text(theme_from(text)) == text
+
+
+def test_the_documented_theme_survives_being_written() -> None:
+    theme = theme_from(FULL)
+    assert theme_from(theme_text(theme)) == theme
+    assert theme_text(Theme("jab")) == 'phrase = "jab"\n'
+
+
+def test_drawings_come_as_json_and_are_checked() -> None:
+    drawing = Drawing("arrow", ((0.4, 0.5), (0.6, 0.4)), 70_200_000, None, text="eyes", shots=("freeze",))
+    sent = json.loads(json.dumps([drawing_values(drawing)]))
+    assert drawings_from(sent) == (drawing,)
+    for wrong, said in (
+        ("x", "list of drawings"),
+        ([{"kind": "arow", "points": [[0, 0], [1, 1]]}], "did you mean arrow"),
+        ([{"kind": "angle", "points": [[0, 0], [1, 1]]}], "takes 3 points"),
+        ([{"kind": "line", "points": [[0, 0], [1, 9]]}], "share of the picture"),
+        ([{"kind": "line", "points": [[0, 0], [1, 1]], "script": "x"}], "not a key"),
+    ):
+        with pytest.raises(ThemeError, match=said):
+            drawings_from(wrong)

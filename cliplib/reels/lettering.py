@@ -4,6 +4,7 @@ that no character in a name can mean anything but itself."""
 from __future__ import annotations
 
 import functools
+import math
 import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +22,7 @@ QUIET = (200, 204, 210)
 PAPER = (16, 20, 26)
 ACCENT = (255, 212, 0)
 BOX_OPACITY = 0.8
+_MOST_OF_HEIGHT = 0.28
 
 
 @functools.lru_cache(maxsize=64)
@@ -162,13 +164,21 @@ def caption(
     size = max(11, round(scale * 0.036))
     pad, gap, margin = round(size * 0.55), round(size * 0.3), round(scale * 0.035)
     room = box[2] - 2 * margin - 2 * pad
-    set_lines: list[tuple[str, ImageFont.FreeTypeFont, tuple[int, int, int]]] = []
-    for number, text in enumerate(texts[:3]):
-        face = font(size, bold=number == 0)
-        set_lines += [(line, face, INK if number == 0 else QUIET) for line in wrap(text, face, room, 2)]
     step = round(size * 1.22)
-    wide = max(round(face.getlength(line)) for line, face, _ in set_lines) + 2 * pad
-    tall = step * len(set_lines) + 2 * pad + gap * (len(set_lines) > 1) - (step - size)
+    set_lines: list[tuple[str, ImageFont.FreeTypeFont, tuple[int, int, int]]] = []
+    wide = tall = 0
+    # In a small picture letters cannot shrink further, so there are fewer: they must not hide the fight.
+    for most, said in ((2, texts[:3]), (1, texts[:2]), (1, texts[:1])):
+        set_lines = []
+        for number, text in enumerate(said):
+            face = font(size, bold=number == 0)
+            set_lines += [
+                (line, face, INK if number == 0 else QUIET) for line in wrap(text, face, room, most)
+            ]
+        wide = max(math.ceil(face.getlength(line)) for line, face, _ in set_lines) + 2 * pad
+        tall = step * len(set_lines) + 2 * pad + gap * (len(set_lines) > 1) - (step - size)
+        if tall <= height * _MOST_OF_HEIGHT:
+            break
     image = Image.new("RGBA", (wide, tall), (*PAPER, round(255 * BOX_OPACITY)))
     draw = ImageDraw.Draw(image)
     down = pad + round(size * 0.87)
@@ -180,9 +190,9 @@ def caption(
     return overlay(image, box[0] + margin, max(0, y))
 
 
-def number_badge(number: int, canvas: tuple[int, int], box: tuple[int, int, int, int]) -> Overlay:
+def number_badge(number: int, box: tuple[int, int, int, int]) -> Overlay:
     """The example's number, at the upper right of the picture."""
-    scale = min(canvas)
+    scale = min(box[2:])
     size = max(14, round(scale * 0.055))
     face = font(size, bold=True)
     text = str(number)

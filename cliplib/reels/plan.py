@@ -22,7 +22,7 @@ from cliplib.media.joining import LIBRARIES, Encoding
 from cliplib.reels.parts import ReelPart, ReelSettings, Treatment, Zoom
 from cliplib.timebase import SECOND
 
-VERSION = 1
+VERSION = 2
 """Raised whenever the same plan comes to be drawn or sounds differently; old prepared parts are then left."""
 
 RATES = tuple(

@@ -152,7 +152,7 @@ def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding) -> Iterator[Pic
         sign
         for sign in (
             lettering.caption(part.caption, canvas, box.as_tuple()) if part.caption else None,
-            lettering.number_badge(part.number, canvas, box.as_tuple()) if part.number else None,
+            lettering.number_badge(part.number, box.as_tuple()) if part.number else None,
         )
         if sign is not None
     ]

@@ -384,6 +384,14 @@ def _changes(wrong: _Problems, values: Any) -> tuple[ClipChange, ...]:
     return tuple(changes)
 
 
+def drawings_from(values: Any) -> tuple[Drawing, ...]:
+    """Drawings as a page sends them: a list of tables with the keys of a theme file. Raises ThemeError."""
+    wrong = _Problems("", "drawings")
+    drawings = _drawings(wrong, values, "")
+    wrong.raise_if_any()
+    return drawings
+
+
 def _drawings(wrong: _Problems, values: Any, where: str) -> tuple[Drawing, ...]:
     if not isinstance(values, list):
         wrong.add(where, "drawings", "must be a list of drawings in brackets")

@@ -1,0 +1,147 @@
+"""Text in pictures: any text at all, inside the picture, in the right colours."""
+
+from __future__ import annotations
+
+import av
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from cliplib.reels import lettering
+from cliplib.reels.frame_shape import fit
+
+CANVAS = (1280, 720)
+ODD = [
+    "Ñandú Ørsted-Łukasz O'Brien “the 100 %” d’Été: 1-2; [x] \\N {\\b1} %{pts} $HOME `id` <b>&amp;</b>",
+    "שלום עולם · مرحبا بالعالم",
+    "line\nbreak\ttab\x00\x1b[31m\u202ereversed\u2028more",
+    "W" * 400,
+    "a " * 300,
+    "😀 漢字 한글",
+]
+
+
+def rgb(picture: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """By libav's own conversion, BT.709."""
+    frame = av.VideoFrame.from_ndarray(picture, format="yuv420p")
+    frame.colorspace, frame.color_range = 1, 1
+    return np.asarray(frame.to_ndarray(format="rgb24"))
+
+
+def laid(lines: tuple[str, ...], canvas: tuple[int, int], size: tuple[int, int]) -> npt.NDArray[np.bool_]:
+    """Where a caption changes a grey picture of that size on a canvas."""
+    before = lettering.blank(*canvas, colour=(128, 128, 128))
+    after = before.copy()
+    made = lettering.caption(lines, canvas, fit(size, canvas).as_tuple())
+    assert made is not None
+    made.onto(after)
+    return (before != after)[: canvas[1]]
+
+
+@pytest.mark.parametrize("text", ODD)
+@pytest.mark.parametrize(
+    ("canvas", "size"),
+    [
+        (CANVAS, CANVAS),
+        (CANVAS, (640, 480)),
+        ((720, 1280), CANVAS),
+        ((320, 180), (320, 180)),
+        ((64, 64), (64, 64)),
+    ],
+)
+def test_any_caption_stays_inside_the_picture(
+    text: str, canvas: tuple[int, int], size: tuple[int, int]
+) -> None:
+    rows, columns = np.nonzero(laid((text, text), canvas, size))
+    box = fit(size, canvas)
+    assert columns.min() >= box.x
+    assert columns.max() < box.x + box.width
+    assert len(rows) > 0
+    if canvas[0] > 100:
+        assert np.ptp(rows) < canvas[1] * 0.3  # it must not hide the fight
+
+
+@settings(max_examples=60)
+@given(st.text(max_size=80), st.text(max_size=200))
+def test_no_text_fails(first: str, second: str) -> None:
+    picture = lettering.blank(*CANVAS)
+    made = lettering.caption((first, second), CANVAS, (0, 0, *CANVAS))
+    assert (made is None) == (not lettering.clean(first) and not lettering.clean(second))
+    if made is not None:
+        made.onto(picture)
+    lettering.card("title", (first, second), (320, 180))
+
+
+def test_a_caption_beneath_the_picture_where_there_is_room() -> None:
+    rows, _ = np.nonzero(laid(("Adeyemi v Brandt", "jab missed"), (720, 1280), CANVAS))
+    box = fit(CANVAS, (720, 1280))
+    assert rows.min() > box.y + box.height
+
+
+def test_text_is_light_on_dark() -> None:
+    """Contrast of at least 4.5 to 1, as WCAG 2.2 asks (success criterion 1.4.3), over a white picture too."""
+
+    def luminance(colour: npt.NDArray[np.float64]) -> float:
+        share = colour / 255
+        linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    picture = lettering.blank(*CANVAS, colour=(255, 255, 255))
+    made = lettering.caption(("Adeyemi v Brandt", "jab missed"), CANVAS, (0, 0, *CANVAS))
+    assert made is not None
+    made.onto(picture)
+    area = rgb(picture)[made.y + 4 : made.y + made.inverse[0].shape[0] - 4, made.x + 4 : made.x + 200]
+    paper = np.median(area.reshape(-1, 3), axis=0)
+    ink = np.percentile(area.reshape(-1, 3), 99.5, axis=0)
+    assert (luminance(ink) + 0.05) / (luminance(paper) + 0.05) > 4.5
+
+
+@pytest.mark.parametrize("text", ["a bc def ghij " * 12, "Wörter, die umbrechen müssen", "x" * 300])
+def test_wrapping_loses_nothing_but_what_the_ellipsis_stands_for(text: str) -> None:
+    face = lettering.font(20)
+    whole = lettering.wrap(text, face, 300, 100)
+    assert "".join("".join(whole).split()) == "".join(text.split())
+    assert all(face.getlength(line) <= 300 for line in whole)
+    short = lettering.wrap(text, face, 300, 1)
+    assert len(short) == 1
+    assert face.getlength(short[0]) <= 300
+    assert short[0].endswith("…") == (len(whole) > 1)
+
+
+@pytest.mark.parametrize(
+    ("colour", "luma"),
+    [((255, 255, 255), 235), ((0, 0, 0), 16), ((255, 0, 0), 63), ((0, 255, 0), 173), ((0, 0, 255), 32)],
+)
+def test_colours_are_those_of_bt709(colour: tuple[int, int, int], luma: int) -> None:
+    """Rec. ITU-R BT.709: Y = 16 + 219 (0.2126 R + 0.7152 G + 0.0722 B); and back by libav."""
+    picture = lettering.blank(64, 64, colour)
+    assert picture[10, 10] == luma
+    assert np.abs(rgb(picture)[20:40, 20:40].astype(int) - colour).max() <= 3
+
+
+def test_laying_on_mixes_as_pillow_does() -> None:
+    """Half-transparent colours over a picture, against Pillow's own alpha_composite."""
+    random = np.random.default_rng(5)
+    blocks = random.integers(0, 256, (6, 8, 4), dtype=np.uint8).repeat(8, 0).repeat(8, 1)
+    image = Image.fromarray(blocks)
+    picture = lettering.blank(96, 80, (90, 140, 60))
+    below = Image.new("RGBA", (96, 80), (90, 140, 60, 255))
+    below.alpha_composite(image, (12, 10))
+    lettering.overlay(image, 12, 10).onto(picture)
+    wanted = np.asarray(below.convert("RGB")).astype(int)
+    inside = np.zeros((80, 96), bool)
+    for y in range(10, 58, 8):  # the middles of the blocks: chroma has half the resolution
+        for x in range(12, 76, 8):
+            inside[y + 3 : y + 5, x + 3 : x + 5] = True
+    assert np.abs(rgb(picture).astype(int) - wanted)[inside].max() <= 6
+
+
+@pytest.mark.parametrize(("x", "y"), [(10, 8), (11, 8), (10, 9), (11, 9)])
+def test_odd_places_are_kept(x: int, y: int) -> None:
+    picture = lettering.blank(64, 48)
+    lettering.overlay(Image.new("RGBA", (9, 7), (255, 255, 255, 255)), x, y).onto(picture)
+    rows, columns = np.nonzero(picture[:48] > 200)
+    assert (rows.min(), rows.max(), columns.min(), columns.max()) == (y, y + 6, x, x + 8)
