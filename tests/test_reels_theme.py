@@ -170,8 +170,11 @@ def test_no_more_than_so_many_of_a_fight() -> None:
 
 
 def test_no_film_twice() -> None:
-    clips = [clip(1), clip(2, start=149), clip(3, start=150), clip(4, start=120, fight_id=2)]
+    """Clips are 50 frames: sharing 25 is half and stands, 26 is more than half."""
+    clips = [clip(1), clip(2, start=124), clip(3, start=175), clip(4, start=124, fight_id=2)]
     assert ids(clips, order="fit") == [1, 3, 4]
+    assert ids([clips[0], clip(2, start=125)], order="fit") == [1, 2]
+    assert ids([clips[0], clip(2, start=130, length=10)], order="fit") == [1]
     assert ids(clips, order="fit", overlap=True) == [1, 2, 3, 4]
 
 

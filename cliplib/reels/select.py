@@ -17,7 +17,7 @@ def select(clips: Sequence[ClipRow], theme: Theme) -> tuple[ClipRow, ...]:
     """The clips that `theme`'s limits let through, in its order.
 
     `clips` come best first: where a limit bites, it is the better fits that stay. A clip without footage has
-    nothing to show and is left out; with `overlap` off, so is one whose film is partly in a better one.
+    nothing to show and is left out; with `overlap` off, so is one whose film is mostly in a better one.
     """
     kept: list[ClipRow] = []
     seconds_us, by_fight = 0, dict[int, int]()
@@ -40,10 +40,13 @@ def select(clips: Sequence[ClipRow], theme: Theme) -> tuple[ClipRow, ...]:
 
 
 def _overlap(one: ClipRow, other: ClipRow) -> bool:
-    """Times of clips that have been cut are there; see `select`."""
+    """Whether more than half of the shorter clip's film is in the other, too. Neighbours that only share
+    lead-in and follow-through are two examples."""
     if one.fight_id != other.fight_id:
         return False
-    return (one.start_frame or 0) < (other.end_frame or 0) and (other.start_frame or 0) < (one.end_frame or 0)
+    spans = [(clip.start_frame or 0, clip.end_frame or 0) for clip in (one, other)]
+    shared = min(last for _, last in spans) - max(first for first, _ in spans)
+    return 2 * shared > min(last - first for first, last in spans)
 
 
 def _ordered(clips: list[ClipRow], order: str) -> tuple[ClipRow, ...]:

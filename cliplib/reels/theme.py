@@ -13,7 +13,7 @@ Everything but the phrase is optional:
     clips = 40
     seconds = 300             # of film at speed, replays not counted
     per_fight = 10
-    overlap = false           # may two clips show the same film?
+    overlap = false           # may two clips show mostly the same film?
 
     [picture]
     preset = "standard"       # standard | tablet | phone | archive
