@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cliplib.catalogue import Catalogue
-from cliplib.errors import StorageError
+from cliplib.errors import BusyError, StorageError
 from cliplib.models import ClipRow, Found, Reading, Settings, Where
 from cliplib.patterns import (
     Columns,
@@ -48,6 +48,8 @@ MATCHES_SHOWN = 50
 """At most so many matches of one exchange are listed; all are counted."""
 
 _KEPT_RESULTS = 16
+_PATIENCE_S = 2.0
+"""How long a search waits for columns or text to be brought up to date before it takes them as they are."""
 
 
 @dataclass(frozen=True)
@@ -78,8 +80,11 @@ class Search:
         self._settings = settings or Settings()
         self._path = Path(folder) / COLUMNS_FILE
         self._text = TextIndex(Path(folder) / "index")
-        self._lock = threading.RLock()
+        # Searching waits for none of these longer than _PATIENCE_S, unless there is nothing to search yet.
+        self._columns_lock, self._text_lock = threading.Lock(), threading.Lock()
+        self._results_lock = threading.Lock()
         self._state: _State | None = None
+        self._left_behind = -1  # revision of columns that were used while newer ones were being made
         self._results: OrderedDict[object, _Result] = OrderedDict()
         self._courses: Courses | None = None
 
@@ -107,14 +112,14 @@ class Search:
             result = self._result(reading, where or Where(), second_opinions, state)
             places = page(result.matches, order, offset, limit)
             clips = self._clips(places, result, state.columns, with_matches=bool(reading.steps))
-            if self._catalogue.revision() == state.revision:
+            if state.revision in (self._catalogue.revision(), self._left_behind):
                 break  # else something changed meanwhile, and matches might point at other actions
         return Found(reading, len(result.matches.exchanges), tuple(clips), result.facets, max(0, offset))
 
     def similar(self, exchange_id: int, limit: int = 10) -> list[Similar]:
         """Exchanges with a like course of actions, the nearest first; NotFoundError for no such exchange."""
         state = self._current()
-        with self._lock:
+        with self._results_lock:
             if self._courses is None or self._courses.columns is not state.columns:
                 self._courses = Courses(state.columns, self._vocabulary)
             courses = self._courses
@@ -122,29 +127,31 @@ class Search:
 
     def words(self, query: str, *, limit: int = 20) -> WordHits:
         """Notes and titles with all the words of a query ("quoted words" side by side), the best first."""
-        self._refresh_text(silent)
+        self._catch_up_text()
         try:
             return self._text.search(query, limit)
         except DamagedError:
-            self._refresh_text(silent)
+            self._catch_up_text()
             return self._text.search(query, limit)
 
     # --- keeping up ---------------------------------------------------------------------------------------
 
     def refresh(self, progress: Progress = silent) -> None:
         """Take over what changed in the catalogue. StorageError if the derived files can't be written."""
-        with self._lock:
+        with self._columns_lock:
             self._refresh_columns(progress, must_save=True)
+        with self._text_lock:
             self._refresh_text(progress)
 
     def rebuild(self, progress: Progress = silent) -> None:
         """Make columns and text index anew, whatever there was."""
-        with self._lock:
+        with self._columns_lock:
             self._state = None
-            self._results.clear()
             self._path.unlink(missing_ok=True)
+            self._refresh_columns(progress, must_save=True)
+        with self._text_lock:
             self._text.remove()
-            self.refresh(progress)
+            self._refresh_text(progress)
 
     def columns(self) -> Columns:
         """The archive as arrays, up to date."""
@@ -152,14 +159,20 @@ class Search:
 
     def forget_results(self) -> None:
         """Answer the next search anew; for measuring."""
-        with self._lock:
+        with self._results_lock:
             self._results.clear()
 
     def _current(self) -> _State:
         state = self._state
-        if state is None or state.revision != self._catalogue.revision():
-            with self._lock:
-                state = self._refresh_columns(silent, must_save=False)
+        if state is not None and state.revision == self._catalogue.revision():
+            return state
+        if self._columns_lock.acquire(timeout=-1 if state is None else _PATIENCE_S):
+            try:
+                return self._refresh_columns(silent, must_save=False)
+            finally:
+                self._columns_lock.release()
+        assert state is not None
+        self._left_behind = state.revision
         return state
 
     def _refresh_columns(self, progress: Progress, *, must_save: bool) -> _State:
@@ -192,9 +205,9 @@ class Search:
                 # A full or read-only disk is no reason not to answer.
                 if must_save:
                     raise
-        self._state = _State(columns, revision)
-        self._results.clear()
-        return self._state
+        state = self._state = _State(columns, revision)
+        self.forget_results()
+        return state
 
     def _made_with(self) -> str:
         """What of the vocabulary is baked into the columns: which techniques are punches."""
@@ -203,29 +216,35 @@ class Search:
             "\n".join(punches).encode("utf-8", "surrogatepass"), digest_size=16
         ).hexdigest()
 
+    def _catch_up_text(self) -> None:
+        """Bring the text index up to date for a search, if that can be done in a moment."""
+        if self._text_lock.acquire(timeout=_PATIENCE_S):
+            try:
+                self._refresh_text(silent)
+            except (BusyError, StorageError):
+                # Somebody else is at it, or the disk is full or read-only: no reason not to answer.
+                pass
+            finally:
+                self._text_lock.release()
+
     def _refresh_text(self, progress: Progress) -> None:
-        with self._lock:
-            revisions = self._catalogue.revisions()
-            changed, gone = self._text.behind(revisions)
-            if changed or gone:
-                titles = {f.id: (f.title, f.info.event) for f in self._catalogue.fights(changed)}
-                self._text.update(
-                    (
-                        (f, revisions[f], *titles[f], self._catalogue.notes([f]))
-                        for f in changed
-                        if f in titles
-                    ),
-                    gone,
-                    len(changed),
-                    progress,
-                )
+        revisions = self._catalogue.revisions()
+        changed, gone = self._text.behind(revisions)
+        if changed or gone:
+            titles = {f.id: (f.title, f.info.event) for f in self._catalogue.fights(changed)}
+            self._text.update(
+                ((f, revisions[f], *titles[f], self._catalogue.notes([f])) for f in changed if f in titles),
+                gone,
+                len(changed),
+                progress,
+            )
 
     # --- one search ---------------------------------------------------------------------------------------
 
     def _result(self, reading: Reading, where: Where, second_opinions: bool, state: _State) -> _Result:
         words = tuple(u.text for u in reading.unread)
         key = (reading.steps, reading.where, where, words, second_opinions, state.revision)
-        with self._lock:
+        with self._results_lock:
             if key in self._results:
                 self._results.move_to_end(key)
                 return self._results[key]
@@ -240,7 +259,7 @@ class Search:
             found = scores[matches.exchanges]
             matches = replace(matches, cost=np.round((found.max(initial=0) - found) * 1000).astype(np.int32))
         result = _Result(pattern, matches, facets(matches))
-        with self._lock:
+        with self._results_lock:
             self._results[key] = result
             while len(self._results) > _KEPT_RESULTS:
                 self._results.popitem(last=False)
@@ -258,7 +277,7 @@ class Search:
 
     def _word_scores(self, words: Sequence[str], columns: Columns) -> npt.NDArray[np.float64]:
         """[E] how well each exchange's notes and its fight's title meet the words; 0 for not all of them."""
-        self._refresh_text(silent)
+        self._catch_up_text()
         scores = np.zeros(columns.exchanges)
         ids, of_ids, fights = self._text.exchanges(words)
         by_fight = np.array([fights.get(f.id, 0.0) for f in columns.fights])

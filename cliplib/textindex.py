@@ -123,7 +123,8 @@ class TextIndex:
 
     def __init__(self, folder: Path):
         self.folder = folder
-        self._lock = threading.RLock()
+        self._lock = threading.RLock()  # never held while writing: searching goes on meanwhile
+        self._writing = threading.Lock()
         self._index: Any = None
         self._texts: _Texts | None = None
         self._generation = -1
@@ -142,7 +143,7 @@ class TextIndex:
 
         Raises BusyError while another process is writing, StorageError if the disk won't have it.
         """
-        with self._lock:
+        with self._writing:
             self._current()
             writer = None
             try:
@@ -260,12 +261,21 @@ class TextIndex:
             for place in order:
                 fight = int(texts.fight[found[place]])
                 if fight not in kept:
-                    document = searcher.document(fight=str(fight))
-                    kept[fight] = document["kept"] if document else None
+                    kept[fight] = self._kept(searcher, fight, texts)
                 if kept[fight] is not None:
                     exchange = int(texts.exchange[found[place]])
                     hits.append(_hit(fight, exchange, kept[fight], query, float(scores[place])))
         return WordHits(len(found), tuple(hits), meant)
+
+    def _kept(self, searcher: Any, fight: int, texts: _Texts) -> Any:
+        """What is kept of a fight; None if it went or changed since the texts were read."""
+        document = searcher.document(fight=str(fight))
+        kept = document["kept"] if document else None
+        if kept is None and self._open().latest_generation() != self._generation:
+            return None
+        if kept is None or kept["fight"] != fight or kept["digest"] != _digest(kept):
+            raise ValueError(f"what is kept of fight {fight} is not what was written")
+        return kept if kept["revision"] == texts.revisions[fight] else None
 
     @contextlib.contextmanager
     def _searcher(self) -> Iterator[Any]:

@@ -387,3 +387,27 @@ def test_many_threads_while_fights_come_in(tmp_path: Path) -> None:
     assert shelf.find("jab").total == 60
     writer.catalogue.close()
     shelf.catalogue.close()
+
+
+def test_searching_goes_on_while_fights_are_taken_over(tmp_path: Path) -> None:
+    """A long refresh (an ingest's last step) keeps nobody waiting for longer than a moment."""
+    shelf = Shelf(tmp_path)
+    ada, bram = PEOPLE[:2]
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1, "zonkers")])
+    shelf.search.refresh()
+    shelf.add(ada, PEOPLE[2], [told("A jab landed 0", ada, PEOPLE[2], 1, "zonkers")])
+    inside, go_on = threading.Event(), threading.Event()
+
+    def slow(stage: str, done: int, total: int) -> None:
+        inside.set()
+        go_on.wait(30)
+
+    thread = threading.Thread(target=lambda: (shelf.search.refresh(slow), shelf.catalogue.close()))
+    thread.start()
+    assert inside.wait(10)
+    assert shelf.find("jab").total == 1
+    go_on.set()
+    thread.join()
+    assert shelf.find("jab").total == 2
+    assert shelf.search.words("zonkers").total == 2
+    shelf.catalogue.close()
