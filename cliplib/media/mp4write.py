@@ -55,15 +55,17 @@ def header(tracks: Sequence[TrackOut], payload: int) -> bytes:
     """Everything that comes before the `payload` bytes of samples; offsets of chunks are final."""
     mdat = struct.pack(">I4sQ", 1, b"mdat", payload + 16)
     wide = payload >= _WIDE_FROM
-    start = len(_FTYP) + len(_moov(tracks, 0, wide)) + len(mdat)
-    return _FTYP + _moov(tracks, start, wide) + mdat
+    traks = [_trak(track, number, wide) for number, track in enumerate(tracks, 1)]
+    mvhd = _mvhd(tracks[0].timescale, max(t.shown for t in tracks), len(tracks) + 1)
+    # Where samples lie depends on the length of all this. Each track ends with its table of offsets.
+    moov = _box(b"moov", mvhd, *(trak + bytes(len(places) * (8 if wide else 4)) for trak, places in traks))
+    start = len(_FTYP) + len(moov) + len(mdat)
+    placed = (trak + _places(places + start, wide) for trak, places in traks)
+    return _FTYP + _box(b"moov", mvhd, *placed) + mdat
 
 
-def _moov(tracks: Sequence[TrackOut], start: int, wide: bool) -> bytes:
-    timescale = tracks[0].timescale
-    parts = [_mvhd(timescale, max(t.shown for t in tracks), len(tracks) + 1)]
-    parts += [_trak(track, number, start, wide) for number, track in enumerate(tracks, 1)]
-    return _box(b"moov", *parts)
+def _places(places: Ints, wide: bool) -> bytes:
+    return places.astype(">u8").tobytes() if wide else _words(places)
 
 
 def _mvhd(timescale: int, duration: int, next_track: int) -> bytes:
@@ -79,7 +81,8 @@ def _mvhd(timescale: int, duration: int, next_track: int) -> bytes:
     )
 
 
-def _trak(track: TrackOut, number: int, start: int, wide: bool) -> bytes:
+def _trak(track: TrackOut, number: int, wide: bool) -> tuple[bytes, Ints]:
+    """A `trak` but for the offsets of chunks at its very end, and those, counted from the payload's start."""
     head = track.header
     tkhd = _full(
         b"tkhd",
@@ -104,11 +107,16 @@ def _trak(track: TrackOut, number: int, start: int, wide: bool) -> bytes:
     hdlr = _full(b"hdlr", 0, 0, bytes(4), track.kind, bytes(12), name)
     media = _full(b"vmhd", 0, 1, bytes(8)) if picture else _full(b"smhd", 0, 0, bytes(4))
     here = _full(b"dref", 0, 0, struct.pack(">I", 1), _full(b"url ", 0, 1))
-    minf = _box(b"minf", media, _box(b"dinf", here), _stbl(track, start, wide))
-    return _box(b"trak", tkhd, _box(b"edts", elst), _box(b"mdia", mdhd, hdlr, minf))
+    tables, places = _tables(track)
+    more = len(places) * (8 if wide else 4)
+    chunks = struct.pack(">I4sII", 16 + more, b"co64" if wide else b"stco", 0, len(places))
+    stbl = _box(b"stbl", *tables, chunks, more=more)
+    minf = _box(b"minf", media, _box(b"dinf", here), stbl, more=more)
+    mdia = _box(b"mdia", mdhd, hdlr, minf, more=more)
+    return _box(b"trak", tkhd, _box(b"edts", elst), mdia, more=more), places
 
 
-def _stbl(track: TrackOut, start: int, wide: bool) -> bytes:
+def _tables(track: TrackOut) -> tuple[list[bytes], Ints]:
     parts = [track.stsd, _run_table(b"stts", track.durations)]
     if track.shifts.any():
         parts.append(_run_table(b"ctts", track.shifts))
@@ -127,10 +135,7 @@ def _stbl(track: TrackOut, start: int, wide: bool) -> bytes:
     lines = np.stack([news + 1, counts[news], description[news]], axis=1)
     parts.append(_full(b"stsc", 0, 0, struct.pack(">I", len(lines)), _words(lines)))
     parts.append(_full(b"stsz", 0, 0, struct.pack(">II", 0, len(track.sizes)), _words(track.sizes)))
-    places = track.offsets[firsts] + start
-    table = places.astype(">u8").tobytes() if wide else _words(places)
-    parts.append(_full(b"co64" if wide else b"stco", 0, 0, struct.pack(">I", len(places)), table))
-    return _box(b"stbl", *parts)
+    return parts, track.offsets[firsts]
 
 
 def _run_table(kind: bytes, values: Ints) -> bytes:
@@ -147,8 +152,9 @@ def _words(values: npt.NDArray[np.integer]) -> bytes:
     return values.astype(">u4").tobytes()
 
 
-def _box(kind: bytes, *parts: bytes) -> bytes:
-    return struct.pack(">I4s", 8 + sum(map(len, parts)), kind) + b"".join(parts)
+def _box(kind: bytes, *parts: bytes, more: int = 0) -> bytes:
+    """`more`: bytes that will follow and belong to it."""
+    return struct.pack(">I4s", 8 + sum(map(len, parts)) + more, kind) + b"".join(parts)
 
 
 def _full(kind: bytes, version: int, flags: int, *parts: bytes) -> bytes:

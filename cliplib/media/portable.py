@@ -30,10 +30,12 @@ from cliplib.media.files import writing
 from cliplib.media.mp4 import Edit, Ints, Movie, Track
 from cliplib.media.mp4write import TrackOut
 from cliplib.media.sampleentry import AvcConfig, avc_config, with_avc_config
-from cliplib.media.slices import Shown, movie_span, plan_sound, plan_video, retime
+from cliplib.media.slices import Shown, frame_span, movie_span, plan_sound, plan_video, retime
 from cliplib.progress import Progress
 
-PRESET, CRF = "veryfast", 15  # finer than is usual, since it is what was compressed before
+PRESET, CRF = "ultrafast", 14
+"""Two seconds at most are encoded: quickly, and finer than is usual, since they were compressed before."""
+
 _PROFILES = {66: "baseline", 77: "main", 100: "high"}
 _FORMATS = ("yuv420p", "yuvj420p")
 _COLOUR = ("colorspace", "color_primaries", "color_trc", "color_range")
@@ -129,9 +131,9 @@ def _tracks(
     movie: Movie, video: Track, shown: Shown, span: tuple[int, int], coded: Coded, stsd: bytes
 ) -> list[tuple[TrackOut, Ints]]:
     first, last = span
-    times = video.composition[shown.samples]
-    end = int(times[last]) if last < len(times) else shown.end
-    new = retime(times[coded.order], int(times[first]), end, video.timescale)
+    begin, end = frame_span(video, shown, first, last)
+    times = video.composition[shown.samples[coded.order]]
+    new = retime(times, begin, end, video.timescale)
     timescale = video.timescale * new.scale
     picture = TrackOut(
         kind=b"vide",

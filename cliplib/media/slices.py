@@ -160,8 +160,7 @@ def plan_video(track: Track, shown: Shown, first: int, last: int) -> VideoPlan:
         raise ValueError(f"frames {first} to {last} are not within the {len(shown.samples)} of the footage")
     times = track.composition
     wanted = shown.samples[first:last]
-    begin = int(times[wanted[0]])
-    end = int(times[shown.samples[last]]) if last < len(shown.samples) else shown.end
+    begin, end = frame_span(track, shown, first, last)
     # Pictures after a key picture but shown before it (an open GOP's leading pictures) refer to ones before
     # it. So the key picture must itself be shown no later than the first frame wanted.
     keys = np.flatnonzero(track.sync[: int(wanted.min()) + 1])
@@ -201,10 +200,17 @@ def _ranks(times: Ints) -> Ints:
 
 def movie_span(track: Track, shown: Shown, first: int, last: int) -> tuple[Fraction, Fraction]:
     """Seconds of the movie at which frames [first, last) begin and end."""
-    times = track.composition[shown.samples]
-    end = int(times[last]) if last < len(times) else shown.end
-    begin = shown.start + Fraction(int(times[first]) - shown.media_start, track.timescale)
-    return begin, begin + Fraction(end - int(times[first]), track.timescale)
+    first_time, end = frame_span(track, shown, first, last)
+    begin = shown.start + Fraction(first_time - shown.media_start, track.timescale)
+    return begin, begin + Fraction(end - first_time, track.timescale)
+
+
+def frame_span(track: Track, shown: Shown, first: int, last: int) -> tuple[int, int]:
+    """Composition times at which frames [first, last) begin and end."""
+    begin = int(track.composition[shown.samples[first]])
+    if last == len(shown.samples):
+        return begin, shown.end
+    return begin, int(track.composition[shown.samples[last]])
 
 
 def plan_sound(
