@@ -18,8 +18,9 @@ from typing import Any
 
 import numpy.typing as npt
 
-from cliplib import catalogue_columns, catalogue_evidence, catalogue_writing
+from cliplib import catalogue_columns, catalogue_corrections, catalogue_evidence, catalogue_writing
 from cliplib.catalogue_columns import MISSING as MISSING  # part of what columns() promises
+from cliplib.catalogue_corrections import Correction
 from cliplib.catalogue_rows import (
     ACTION_COLUMNS,
     FightChange,
@@ -276,6 +277,10 @@ class Catalogue:
         """Round lengths, bells and early ends of every fight, by fight id."""
         return catalogue_evidence.clocks(self._store)
 
+    def corrections(self, fight_id: int) -> list[Correction]:
+        """What was corrected in the library itself; see `catalogue_corrections`."""
+        return catalogue_corrections.corrections(self._store, fight_id)
+
     # --- writing --------------------------------------------------------------------------------------
 
     def replace_fight(
@@ -297,6 +302,12 @@ class Catalogue:
         return catalogue_writing.replace_fight(
             self._store, info, exchanges, folder=folder, digest=digest, fight_id=fight_id
         )
+
+    def correct(
+        self, fight_id: int, stored: StoredExchange, exchange: Exchange, correction: Correction
+    ) -> None:
+        """Store `exchange`, with the in and out of `stored`, as exchange `stored.id`, and the correction."""
+        catalogue_corrections.correct(self._store, fight_id, stored, exchange, correction)
 
     def set_folder(self, fight_id: int, folder: Path, digest: str) -> None:
         """Note where a fight folder is now and what it was read as; nothing that is searched changes."""

@@ -154,6 +154,34 @@ def first_tables(db: Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def corrections(db: Database) -> None:
+    # `exchange_id` is where it was last applied; the log's name, the round and the moment find it again.
+    db.execute(
+        """
+        CREATE TABLE corrections (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            fight_id INTEGER NOT NULL REFERENCES fights(id) ON DELETE CASCADE,
+            exchange_id INTEGER UNIQUE REFERENCES exchanges(id) ON DELETE SET NULL,
+            log_file TEXT NOT NULL,
+            round INTEGER,
+            start_us INTEGER NOT NULL,
+            logged TEXT NOT NULL,
+            actions TEXT,
+            in_us INTEGER,
+            out_us INTEGER,
+            made TEXT NOT NULL,
+            CHECK ((in_us IS NULL) = (out_us IS NULL)),
+            CHECK (actions IS NOT NULL OR in_us IS NOT NULL)
+        ) STRICT
+        """
+    )
+    db.execute(
+        "CREATE UNIQUE INDEX corrections_place ON corrections "
+        "(fight_id, log_file, coalesce(round, -1), start_us)"
+    )
+
+
 def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     """Apply what is pending and return its names. `stop_before` is for tests of later migrations.
 

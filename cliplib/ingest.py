@@ -29,6 +29,7 @@ from cliplib.errors import (
     StorageError,
 )
 from cliplib.fightfolder import FightFolder, find_fight_folders, read_fight_folder
+from cliplib.ingest_correct import with_corrections
 from cliplib.ingest_cut import CutWork
 from cliplib.ingest_footage import FootageFinder, Located
 from cliplib.ingest_lock import only_one
@@ -184,6 +185,9 @@ class Ingest:
             if problems and not skip_bad_rows:
                 raise LogError(tuple(problems))
             report.skipped = tuple(problems)
+            if row is not None:
+                kept = self.catalogue.corrections(row.id)
+                exchanges = with_corrections(exchanges, kept, folder.info, self.settings, self.vocabulary)
             change = self.catalogue.replace_fight(
                 folder.info,
                 exchanges,

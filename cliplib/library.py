@@ -16,30 +16,38 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from cliplib import library_reels, logs, phrases
+from cliplib import library_fight, library_media, library_reels, logs, phrases
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FighterRow
 from cliplib.catalogue_rows import FightRow as FightRow
 from cliplib.errors import (
-    FootageError,
     InputError,
     NotFoundError,
     PhraseError,
     StorageError,
 )
 from cliplib.ingest import LOCK, Ingest
-from cliplib.ingest_cut import WORKING, sweep_fight
+from cliplib.ingest_correct import Line as Line
+from cliplib.ingest_correct import with_exact_span
+from cliplib.ingest_cut import sweep_fight
 from cliplib.ingest_lock import only_one
 from cliplib.ingest_report import FightReport as FightReport
 from cliplib.ingest_report import IngestReport as IngestReport
+from cliplib.library_correct import Corrections
+from cliplib.library_evidence import Evidence
+from cliplib.library_fight import FightView as FightView
+from cliplib.library_fight import Frames as Frames
+from cliplib.library_fight import Lane as Lane
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
-from cliplib.library_reels import MadeReel
+from cliplib.library_reels import MadeReel as MadeReel
+from cliplib.library_reels import Shown
+from cliplib.library_reels import Source as Source
+from cliplib.library_saying import say_action
 from cliplib.media import ffmpeg
-from cliplib.media.cut import CutResult, export_portable
-from cliplib.media.probe import Probe
-from cliplib.media.working import Prepared, prepare
-from cliplib.models import ClipRow, Found, Reading, Settings, Where
+from cliplib.media.cut import CutResult
+from cliplib.media.working import Prepared
+from cliplib.models import Action, ClipRow, Found, Reading, Settings, Where
 from cliplib.phrases import reading_json as reading_json
 from cliplib.progress import Progress, silent
 from cliplib.reels.build import build
@@ -47,7 +55,7 @@ from cliplib.reels.captions import part_for
 from cliplib.reels.captions import what_happens as what_happens
 from cliplib.reels.parts import ReelReport as ReelReport
 from cliplib.reels.parts import ReelSettings as ReelSettings
-from cliplib.reels.select import select
+from cliplib.reels.theme import ClipChange as ClipChange
 from cliplib.reels.theme import Theme
 from cliplib.reels.theme import read_theme as read_theme
 from cliplib.search import Search
@@ -59,8 +67,6 @@ from cliplib.vocabulary import Vocabulary, load_vocabulary
 
 CATALOGUE = "catalogue.db"
 LogFormat = Literal["csv", "vtt", "jsonl"]
-Source = str | Sequence[int] | Theme
-"""What a reel shows: a phrase, clips by number in that order, or a theme."""
 
 
 class Library:
@@ -84,6 +90,8 @@ class Library:
         self.vocabulary: Vocabulary = load_vocabulary(self.folder, self.settings.number_profile)
         self._catalogue = Catalogue(self.folder / CATALOGUE, create=create)
         self._search = Search(self._catalogue, self.vocabulary, self.folder, self.settings)
+        self.evidence = Evidence(self, self._catalogue, self._search, self.vocabulary, self.settings)
+        self.corrections = Corrections(self)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
 
@@ -159,16 +167,41 @@ class Library:
         """Notes and titles with all the words of a query, the best first."""
         return self._search.words(query, limit=limit)
 
-    def clip(self, clip_id: int) -> ClipRow:
-        """One exchange by number; NotFoundError if there is none."""
+    def clip(self, clip_id: int, phrase: str = "") -> ClipRow:
+        """One exchange by number, with what `phrase` matches in it; NotFoundError if there is none."""
         rows = self._catalogue.clip_rows([clip_id])
         if not rows:
             raise NotFoundError(f"there is no clip {clip_id} in this library")
-        return rows[0]
+        return self._matched(rows, phrase)[0] if phrase else rows[0]
+
+    def _matched(self, clips: Sequence[ClipRow], phrase: str) -> list[ClipRow]:
+        """The same clips, each with what `phrase` matches in it."""
+        found: dict[int, ClipRow] = {}
+        for title in dict.fromkeys(clip.fight for clip in clips):
+            within = Where(fight=title)
+            page = self.find(phrase, where=within, limit=1_000_000, second_opinions=True)
+            found |= {clip.id: clip for clip in page.clips}
+        return [found.get(clip.id, clip) for clip in clips]
 
     def clips(self, clip_ids: Sequence[int]) -> list[ClipRow]:
         """Exchanges by number, in that order, without those that are gone."""
         return self._catalogue.clip_rows(clip_ids)
+
+    def say(self, action: Action) -> str:
+        """What one fighter did, in trade language, without their name and the outcome."""
+        return say_action(action, self.vocabulary)
+
+    def frames(self, clip_id: int) -> Frames:
+        """A clip's frames with their times and the round clock; InputError if it has not been cut."""
+        return library_fight.frames_of(self._catalogue, self.clip(clip_id))
+
+    def neighbours(self, clip_id: int) -> tuple[int | None, int | None]:
+        """The exchanges of its fight just before and just after it."""
+        return library_fight.neighbours(self._catalogue, self.clip(clip_id))
+
+    def fight_view(self, which: int | str) -> FightView:
+        """A fight's rounds with every exchange in place, who did what how often, where its log has gaps."""
+        return library_fight.view(self._catalogue, self.fight(which))
 
     def fights(self) -> tuple[FightRow, ...]:
         """Every fight, by date and title."""
@@ -227,41 +260,54 @@ class Library:
         source: Source,
         out: Path,
         *,
+        where: Where | None = None,
+        changes: Sequence[ClipChange] = (),
+        matching: str = "",
         settings: ReelSettings | None = None,
         progress: Progress = silent,
         only_if_changed: bool = False,
     ) -> ReelReport:
         """Make one video of a phrase's clips, of clips by number, or of a theme.
 
-        Raises InputError when there is nothing to show, FootageError when footage is not where it was.
+        `where` narrows a phrase; `changes` are made to single clips; `matching`: what clips by number were
+        picked from, so that captions tell what it matched. Raises InputError when there is nothing to show,
+        FootageError when footage is not where it was.
         """
-        theme, clips, _ = self._reel_source(source, settings)
+        shown = self._shown(source, settings, where, changes, matching)
         self.check_out(out)
-        prepared: dict[int, Prepared] = {}
-        parts = []
-        for clip in clips:
-            if clip.fight_id not in prepared:
-                prepared[clip.fight_id] = self._prepared(clip.fight_id, clip.fight, progress)
-            parts.append(part_for(clip, prepared[clip.fight_id], theme))
-        cache = self.folder / "cache"
-        return build(parts, out, theme.settings, cache, progress, only_if_changed=only_if_changed)
+        return self._build(shown, shown.theme.settings, out, progress, only_if_changed)
 
     def make_reel(
         self,
         source: Source,
         *,
         title: str = "",
+        where: Where | None = None,
+        changes: Sequence[ClipChange] = (),
+        matching: str = "",
         settings: ReelSettings | None = None,
         progress: Progress = silent,
+        again: str | None = None,
     ) -> str:
-        """The same, kept in the library: the reel's name, for `made_reel`."""
-        theme, _, said = self._reel_source(source, settings)
-        title = title or theme.settings.title or "Reel"
-        settings = replace(theme.settings, title=title)
-        folder = self.folder / "reels"
+        """The same, kept in the library: its name, for `made_reel`. `again`: take that reel's place."""
+        shown = self._shown(source, settings, where, changes, matching)
+        title = title or shown.theme.settings.title or "Reel"
+        settings = replace(shown.theme.settings, title=title)
+        recipe = None
+        if not isinstance(source, Theme):
+            recipe = library_reels.recipe_json(source, where, changes, matching, settings)
         return library_reels.keep_reel(
-            folder, title, said, lambda out: self.reel(source, out, settings=settings, progress=progress)
+            self.folder / "reels",
+            title,
+            shown.said,
+            lambda out: self._build(shown, settings, out, progress, False),
+            recipe=recipe,
+            again=again,
         )
+
+    def remake_reel(self, name: str, progress: Progress = silent) -> str:
+        """Make a kept reel again from what it was made of, with what is in the library now; its name."""
+        return self.make_reel(**self.made_reel(name).ingredients(), progress=progress, again=name)
 
     def reels(self) -> list[MadeReel]:
         """The reels kept in the library, newest first."""
@@ -271,32 +317,43 @@ class Library:
         """One of them; NotFoundError if there is none of that name."""
         return library_reels.made_reel(self.folder / "reels", name)
 
-    def _reel_source(
-        self, source: Source, settings: ReelSettings | None
-    ) -> tuple[Theme, Sequence[ClipRow], str]:
-        """(theme, the clips in order, what they were searched by)."""
+    def remove_reel(self, name: str) -> None:
+        """Throw a kept reel away; its clips stay."""
+        library_reels.remove(self.made_reel(name))
+
+    def _build(
+        self, shown: Shown, settings: ReelSettings, out: Path, progress: Progress, only_if_changed: bool
+    ) -> ReelReport:
+        prepared: dict[int, Prepared] = {}
+        parts = []
+        for clip in shown.clips:
+            if clip.fight_id not in prepared:
+                prepared[clip.fight_id] = self._prepared(clip.fight_id, clip.fight, progress)
+            parts.append(part_for(clip, prepared[clip.fight_id], shown.theme))
+        cache = self.folder / "cache"
+        return build(parts, out, settings, cache, progress, only_if_changed=only_if_changed)
+
+    def _shown(
+        self,
+        source: Source,
+        settings: ReelSettings | None,
+        where: Where | None,
+        changes: Sequence[ClipChange],
+        matching: str,
+    ) -> Shown:
         if isinstance(source, str | Theme):
-            # Exchanges close to each other share lead-in and follow-through; each is an example all the same.
-            plain = Theme(str(source), ReelSettings(title=str(source)), overlap=True)
-            theme = source if isinstance(source, Theme) else plain
-            if settings is not None:
-                theme = replace(theme, settings=settings)
-            found = self.find(theme.phrase, order="fit", limit=1_000_000, strict=theme.strict)
-            clips = select(found.clips, theme)
-            if not clips:
-                raise InputError(
-                    f"no clip to show was found for “{theme.phrase}”, read as “{found.reading.said}”"
-                    + (f"; {found.total} are waiting for their footage" if found.total else "")
-                )
-            return theme, clips, found.reading.said
+            theme = library_reels.theme_of(source, settings, changes)
+            found = self.find(theme.phrase, where=where, order="fit", limit=1_000_000, strict=theme.strict)
+            return library_reels.chosen(found, theme)
         picked = self._catalogue.clip_rows(source)
         missing = sorted(set(source) - {clip.id for clip in picked})
         if missing:
             raise NotFoundError(f"there is no clip {', '.join(map(str, missing))} in this library")
         if not picked:
             raise InputError("a reel needs at least one clip")
-        theme = Theme("", settings or ReelSettings(title="Picked clips"), order="fit", overlap=True)
-        return theme, picked, ""
+        if matching:
+            picked = self._matched(picked, matching)
+        return library_reels.Shown(library_reels.theme_of(None, settings, changes), tuple(picked), "")
 
     def export_clip(self, clip_id: int, out: Path, *, progress: Progress = silent) -> CutResult:
         """Write a clip as a file that is exact in any player and hides nothing, to hand to somebody.
@@ -304,11 +361,20 @@ class Library:
         Raises InputError for a clip without footage, FootageError when the footage is not where it was.
         """
         clip = self.clip(clip_id)
-        if clip.start_frame is None or clip.end_frame is None:
-            raise InputError(f"clip {clip_id} has no footage yet; ingest its fight again when it has")
         self.check_out(out)
-        prepared = self._prepared(clip.fight_id, clip.fight, progress)
-        return export_portable(prepared, clip.start_frame, clip.end_frame, out, progress)
+        source = self._prepared(clip.fight_id, clip.fight, progress)
+        return library_media.export_clip(clip, source, out, progress)
+
+    def portable(self, clip_id: int, progress: Progress = silent) -> Path:
+        """The same as a file kept in the library's cache, made once."""
+        clip = self.clip(clip_id)
+        source = self._prepared(clip.fight_id, clip.fight, progress)
+        return library_media.kept_copy(clip, source, self.folder / "cache", progress)
+
+    def still(self, fight_id: int, frame: int) -> Path:
+        """One frame of a fight's footage as a JPEG; InputError if there is no such frame."""
+        source = self._prepared(fight_id, self._catalogue.fight(fight_id).title, silent)
+        return library_media.still(source, frame, self.folder / "cache")
 
     def export_log(self, fight_id: int, form: LogFormat, *, log: str | None = None) -> str:
         """A fight's log in one of the three forms. `log`: the name of one of its logs; None is all of them
@@ -317,27 +383,20 @@ class Library:
         names = [source.file for source in info.logs]
         if log is not None and log not in names:
             raise NotFoundError(f"“{info.title}” has no log “{log}”; there are {', '.join(names)}")
+        recut = {c.exchange_id for c in self._catalogue.corrections(fight_id) if c.in_us is not None}
         items = [
             item
             for item in self._catalogue.exchanges(fight_id)
             if (item.log_file == log if log is not None else not item.second_opinion)
         ]
+        chosen = [with_exact_span(item) if item.id in recut else item.exchange for item in items]
         spans = [
             None if item.in_us is None or item.out_us is None else (item.in_us, item.out_us) for item in items
         ]
-        chosen = [item.exchange for item in items]
         return logs.write_log(chosen, info, form, vocabulary=self.vocabulary, spans=spans)
 
     def _prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
-        row = self._catalogue.footage(fight_id)
-        if row is None:
-            raise FootageError(f"“{title}” has no footage yet; ingest it again when it has")
-        if not row.path.is_file():
-            raise FootageError(
-                f"the footage of “{title}” is not at {row.path} any more; ingest the fight again, "
-                "and name the folder where the footage is now"
-            )
-        return prepare(Probe(row.path, row.info, row.timeline), self.folder / WORKING, progress)
+        return library_media.prepared(self._catalogue, self.folder, fight_id, title, progress)
 
     def check_out(self, out: Path) -> None:
         """Raise InputError for an output that would land on what a library is made of, or nowhere."""
