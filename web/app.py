@@ -13,7 +13,7 @@ from cliplib import __version__
 from cliplib.errors import ClipLibError, StorageError
 from cliplib.library import Library
 
-from . import clip, find, guards, media, reels, words
+from . import clip, fight, find, guards, media, reels, words, work
 from .jobs import Jobs
 
 
@@ -38,14 +38,14 @@ def create_app(
     )
     if behind_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
-    app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign]
+    app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
     library = Library(folder)
     app.extensions["library"] = library
     app.extensions["jobs"] = Jobs()
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guards.install(app, hosts)
     words.install(app)
-    for page in (find, clip, media, reels):
+    for page in (find, clip, fight, media, reels, work):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)

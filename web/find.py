@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import datetime
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 from urllib.parse import urlencode
 
-from flask import Blueprint, jsonify, render_template, request, url_for
+from flask import Blueprint, jsonify, make_response, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
-from cliplib.models import ClipRow, Found, Reading, Where
+from cliplib.library import Library
+from cliplib.models import Found, Reading, Where
 
 from .here import library
 
 page = Blueprint("find", __name__)
 
 PER_PAGE = 24
+LONGEST_FACET = 12
 ORDERS = {"fit": "best fit", "date": "date", "round": "round", "fighter": "fighter"}
 
 # Facets in the order shown: key in Found.facets and in the address, heading.
@@ -39,6 +42,23 @@ FILTERS = (
     "place",
 )
 
+# What leaving out one property of a step asks for instead.
+WIDER = {
+    "outcome": "any outcome",
+    "target": "head or body",
+    "hand": "either hand",
+    "side": "either side",
+    "stance": "either stance",
+    "fighter": "by anybody",
+    "direction": "either way",
+    "place": "anywhere",
+    "range": "any distance",
+    "within": "any time between",
+    "technique": "anything",
+}
+
+Link = Callable[..., str]
+
 
 @dataclass(frozen=True)
 class FacetValue:
@@ -50,6 +70,24 @@ class FacetValue:
 
 
 @dataclass(frozen=True)
+class Facet:
+    key: str
+    heading: str
+    values: tuple[FacetValue, ...]
+    more: int  # values not shown
+
+
+@dataclass(frozen=True)
+class Part:
+    """A piece of the reading. `without`: link that leaves it out, empty if nothing else would be left.
+    `wider`: (English, link) for each property that may be let go."""
+
+    text: str
+    without: str
+    wider: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
 class FindPage:
     """What find.html shows."""
 
@@ -57,9 +95,10 @@ class FindPage:
     order: str
     filters: tuple[tuple[str, str, str], ...]  # (name, value, link without it)
     reading: Reading | None
-    parts: tuple[tuple[str, str], ...]  # (English, link without it)
+    parts: tuple[Part, ...]
     found: Found | None
-    facets: tuple[tuple[str, str, tuple[FacetValue, ...]], ...]
+    highlights: dict[int, tuple[tuple[str, bool], ...]]
+    facets: tuple[Facet, ...]
     problem: str
     page_no: int
     pages: int
@@ -76,9 +115,9 @@ def find() -> ResponseReturnValue:
     phrase = request.args.get("q", "").strip()[:500]
     order = request.args.get("order", "fit")
     order = order if order in ORDERS else "fit"
-    page_no = max(1, request.args.get("page", 1, type=int))
-    filters = {name: request.args[name] for name in FILTERS if request.args.get(name)}
-    found, reading, problem = None, None, ""
+    page_no = min(max(1, request.args.get("page", 1, type=int)), 1_000_000)
+    filters = filters_of(request.args)
+    found, problem = None, ""
     if phrase or filters:
         try:
             found = lib.find(
@@ -88,9 +127,9 @@ def find() -> ResponseReturnValue:
                 offset=(page_no - 1) * PER_PAGE,
                 limit=PER_PAGE,
             )
-            reading = found.reading
         except InputError as wrong:
             problem = str(wrong)
+    reading = found.reading if found else None
 
     def link(**changes: str | int | None) -> str:
         kept: dict[str, str | int | None] = {"q": phrase, **filters}
@@ -99,28 +138,32 @@ def find() -> ResponseReturnValue:
         return url_for("find.find") + (f"?{query}" if query else "")
 
     pages = -(-found.total // PER_PAGE) if found else 0
-    return render_template(
-        "find.html",
-        here=FindPage(
-            phrase=phrase,
-            order=order,
-            filters=tuple((k, v, link(**{k: None})) for k, v in filters.items()),
-            reading=reading,
-            parts=tuple((text, link(q=without or None)) for _, text, without in reading.parts)
-            if reading
-            else (),
-            found=found,
-            facets=tuple(facet_rows(found, filters, link)) if found else (),
-            problem=problem,
-            page_no=page_no,
-            pages=pages,
-            previous_link=link(page=page_no - 1) if page_no > 1 else "",
-            next_link=link(page=page_no + 1) if page_no < pages else "",
-            orders=tuple((key, text, link(order=key), key == order) for key, text in ORDERS.items()),
-            examples=tuple((p, url_for("find.find", q=p)) for p in EXAMPLES) if not found else (),
-            totals=totals() if not found else {},
-        ),
+    answer = make_response(
+        render_template(
+            "find.html",
+            here=FindPage(
+                phrase=phrase,
+                order=order,
+                filters=tuple((k, v, link(**{k: None})) for k, v in filters.items()),
+                reading=reading,
+                parts=tuple(parts_of(reading, link)) if reading else (),
+                found=found,
+                highlights=highlights(lib, found) if found else {},
+                facets=tuple(facets_of(found, filters, link)) if found else (),
+                problem=problem,
+                page_no=page_no,
+                pages=pages,
+                previous_link=link(page=page_no - 1) if 1 < page_no <= pages else "",
+                next_link=link(page=page_no + 1) if page_no < pages else "",
+                orders=tuple((key, text, link(order=key), key == order) for key, text in ORDERS.items()),
+                examples=tuple((p, url_for("find.find", q=p)) for p in EXAMPLES) if not found else (),
+                totals=totals(lib) if not found else {},
+            ),
+        )
     )
+    # Not "no-store": the browser may keep the page as it was left, so that going back keeps its place.
+    answer.headers["Cache-Control"] = "private, no-cache"
+    return answer
 
 
 EXAMPLES = (
@@ -131,47 +174,73 @@ EXAMPLES = (
 )
 
 
-def totals() -> dict[str, int]:
-    lib = library()
+def totals(lib: Library) -> dict[str, int]:
     return {"fights": len(lib.fights()), "fighters": len(lib.fighters())}
+
+
+def filters_of(values: dict[str, str]) -> dict[str, str]:
+    """The filters in an address or a form."""
+    return {name: text[:200] for name in FILTERS if (text := values.get(name, "").strip())}
 
 
 def where_from(filters: dict[str, str]) -> Where:
     """Filters of an address as search filters; InputError for a round that is no number."""
-    where = Where(**{k: v for k, v in filters.items() if k != "round"})
+    plain: dict[str, Any] = {k: v for k, v in filters.items() if k != "round"}
+    where = Where(**plain)
     if text := filters.get("round"):
-        if text != "last" and not text.isdecimal():
+        if text != "last" and not (text.isdecimal() and len(text) < 4):
             raise InputError(f"“{text}” is not a round; write a number, or “last”.")
         where = replace(where, rounds=("last" if text == "last" else int(text),))
     return where
 
 
-def facet_rows(found: Found, filters: dict[str, str], link):  # type: ignore[no-untyped-def]
+def parts_of(reading: Reading, link: Link) -> Iterator[Part]:
+    """The pieces of the sentence in order, each with what may be let go of it."""
+    tops = [(key, text, rest) for key, text, rest in reading.parts if "." not in key]
+    for key, text, rest in tops:
+        wider = tuple(
+            (_wider(which.partition(".")[2], said), link(q=without))
+            for which, said, without in reading.parts
+            if which.startswith(f"{key}.") and without
+        )
+        yield Part(text, link(q=rest or None) if len(tops) > 1 else "", wider)
+
+
+def _wider(name: str, said: str) -> str:
+    if name == "role":
+        return f"not only {said}s" if said in ("counter", "lead") else f"{said} or not"
+    return WIDER.get(name, f"without “{said}”")
+
+
+def highlights(lib: Library, found: Found) -> dict[int, tuple[tuple[str, bool], ...]]:
+    """By clip: pieces of its note, True for words that were looked for in notes."""
+    if not found.reading.unread:
+        return {}
+    hits = lib.words(" ".join(u.text for u in found.reading.unread), limit=500).hits
+    return {hit.exchange_id: hit.snippet for hit in hits if hit.exchange_id is not None}
+
+
+def facets_of(found: Found, filters: dict[str, str], link: Link) -> Iterator[Facet]:
     for key, heading in FACETS:
         counts = found.facets.get(key, {})
         if not counts:
             continue
         longest = max(counts.values())
         if key == "round":
-            rows = sorted(
-                counts.items(), key=lambda kv: (not kv[0].isdecimal(), int(kv[0]) if kv[0].isdecimal() else 0)
-            )
+            rows = sorted(counts.items(), key=lambda kv: (not kv[0].isdecimal(), kv[0].zfill(4)))
         else:
             rows = sorted(counts.items(), key=lambda kv: (-kv[1], kv[0]))
-        yield (
-            key,
-            heading,
-            tuple(
-                FacetValue(
-                    text=f"round {value}" if key == "round" and value.isdecimal() else value,
-                    count=count,
-                    chosen=filters.get(key) == value,
-                    link=link(**{key: None if filters.get(key) == value else value}),
-                    share=max(4, round(100 * count / longest)),
-                )
-                for value, count in rows[:12]
-            ),
+        values = tuple(
+            FacetValue(
+                text=f"round {value}" if key == "round" and value.isdecimal() else value,
+                count=count,
+                chosen=filters.get(key) == value,
+                link=link(**{key: None if filters.get(key) == value else value}),
+                share=max(4, round(100 * count / longest)),
+            )
+            for value, count in rows[:LONGEST_FACET]
         )
+        yield Facet(key, heading, values, max(0, len(rows) - LONGEST_FACET))
 
 
 @page.get("/api/find")
@@ -179,10 +248,9 @@ def api_find() -> ResponseReturnValue:
     """`cliplib find --json` over HTTP: q, the filters, order, offset, limit (at most 200)."""
     from cliplib.library import found_json
 
-    filters = {name: request.args[name] for name in FILTERS if request.args.get(name)}
     found = library().find(
         request.args.get("q", "")[:500],
-        where=where_from(filters),
+        where=where_from(filters_of(request.args)),
         order=request.args.get("order", "fit"),
         offset=max(0, request.args.get("offset", 0, type=int)),
         limit=min(200, max(0, request.args.get("limit", 24, type=int))),
@@ -193,7 +261,3 @@ def api_find() -> ResponseReturnValue:
 @page.get("/api/complete")
 def api_complete() -> ResponseReturnValue:
     return jsonify(library().complete(request.args.get("q", "")[:200]))
-
-
-def dated(clip: ClipRow) -> str:
-    return clip.date.isoformat() if isinstance(clip.date, datetime.date) else ""

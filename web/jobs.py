@@ -77,7 +77,9 @@ class Jobs:
         job = Job(secrets.token_urlsafe(9), title)
         with self._lock:
             if sum(not j.over for j in self._jobs.values()) >= WAITING:
-                raise BusyError(f"{WAITING} reels are waiting already; try again when one is finished.")
+                raise BusyError(
+                    f"{WAITING} pieces of work are waiting already; try again when one is finished."
+                )
             self._jobs[job.key] = job
             while len(self._jobs) > KEPT:
                 oldest = next((k for k, j in self._jobs.items() if j.over), None)
@@ -93,7 +95,7 @@ class Jobs:
     def _run(self, job: Job, work: Callable[[Progress], str]) -> None:
         def progress(stage: str, done: int, total: int) -> None:
             if job.cancel.is_set():
-                raise Cancelled("The reel was cancelled.")
+                raise Cancelled("The work was cancelled.")
             job._set(stage=stage, done=done, total=total)
 
         with self._turn:

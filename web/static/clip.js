@@ -1,2 +1,36 @@
-import { settle } from "./video.js";
-for (const video of document.querySelectorAll("video.player")) settle(video);
+// The clip page. Frames, clock and seeking go by the footage's own timestamps, which the server sends.
+import "./cards.js";
+import "./share.js";
+import "./tray.js";
+import { stage } from "./player.js";
+
+const place = document.querySelector(".stage");
+const player = place ? stage(place) : null;
+
+// --- in and out ---
+const cut = document.querySelector("[data-cut]");
+if (cut && player) {
+  let wait;
+  const show = (field) => {
+    clearTimeout(wait);
+    wait = setTimeout(() => {
+      if (field.validity.valid) field.closest("fieldset").querySelector("img").src = cut.dataset.cut.replace(/\d+\.jpg$/, `${field.value}.jpg`);
+    }, 200);
+  };
+  player.ready.then((frames) => { for (const field of cut.querySelectorAll("input[type=number]")) field.max = frames.footage_frames - 1; });
+  cut.addEventListener("input", (e) => { if (e.target.type === "number") show(e.target); });
+  cut.addEventListener("click", (e) => {
+    const field = e.target.closest("fieldset")?.querySelector("input[type=number]");
+    if (!field) return;
+    if (e.target.dataset.by) field.value = Math.min(Math.max(0, field.valueAsNumber + Number(e.target.dataset.by)), Number(field.max || 1e9));
+    else if (e.target.hasAttribute("data-here")) field.value = player.footageFrame();
+    else return;
+    show(field);
+  });
+}
+
+// --- actions ---
+document.querySelector("[data-lines]")?.addEventListener("click", (e) => {
+  if (!e.target.hasAttribute("data-here") || !player) return;
+  e.target.closest("fieldset").querySelector("[name=time]").value = player.footageTime();
+});

@@ -1,12 +1,15 @@
-// The search page: completions, clips that play in place, picking clips for a reel.
-import { settle } from "./video.js";
+// The search page: completions; cards and the tray are modules of their own.
+import "./cards.js";
+import "./tray.js";
 
 // --- completions: an editable combobox with a list (WAI-ARIA practices) ---
 const box = document.querySelector("#q");
 const offers = document.querySelector("#offers");
-let asked = 0, chosen = -1;
+let asked = 0, chosen = -1, wait;
 
 function close() {
+  clearTimeout(wait);
+  asked++; // an answer that is under way comes too late
   offers.hidden = true;
   chosen = -1;
   box.setAttribute("aria-expanded", "false");
@@ -27,15 +30,15 @@ function take(row) {
   box.focus();
 }
 
-let wait;
 box.addEventListener("input", () => {
   clearTimeout(wait);
   wait = setTimeout(async () => {
-    const mine = ++asked;
     if (!box.value.trim()) return close();
-    const answer = await fetch(`${box.dataset.complete}?q=${encodeURIComponent(box.value)}`);
-    if (!answer.ok || mine !== asked || document.activeElement !== box) return;
+    const mine = ++asked;
+    const answer = await fetch(`${box.dataset.complete}?q=${encodeURIComponent(box.value)}`).catch(() => null);
+    if (!answer?.ok || mine !== asked || document.activeElement !== box) return;
     const texts = await answer.json();
+    if (mine !== asked) return;
     offers.replaceChildren(...texts.slice(0, 8).map((text, i) => {
       const row = document.createElement("li");
       row.role = "option";
@@ -50,50 +53,21 @@ box.addEventListener("input", () => {
   }, 120);
 });
 box.addEventListener("keydown", (e) => {
-  if (offers.hidden) return;
+  if (e.key === "Escape") { e.preventDefault(); close(); }
+  if (offers.hidden) {
+    if (e.key === "ArrowDown") document.querySelector(".card [data-play], .card [data-open]")?.focus();
+    return;
+  }
   if (e.key === "ArrowDown") { e.preventDefault(); mark(chosen + 1); }
   else if (e.key === "ArrowUp") { e.preventDefault(); mark(chosen < 0 ? offers.children.length - 1 : chosen - 1); }
-  else if (e.key === "Escape") { e.preventDefault(); close(); }
   else if (e.key === "Enter" && chosen >= 0) { e.preventDefault(); take(offers.children[chosen]); }
 });
 box.addEventListener("blur", close);
 
-// --- a card's picture becomes its player ---
-for (const picture of document.querySelectorAll("[data-play]")) {
-  picture.addEventListener("click", () => {
-    for (const other of document.querySelectorAll(".card video")) other.pause();
-    const video = document.createElement("video");
-    Object.assign(video, { src: picture.dataset.play, controls: true, playsInline: true, loop: true, className: "picture" });
-    video.setAttribute("aria-label", picture.getAttribute("aria-label"));
-    settle(video);
-    picture.replaceWith(video);
-    video.focus();
-    video.play().catch(() => {});
-  });
-}
-
-// --- picking: kept for the visit, across searches ---
-const KEY = "cliplib.picked";
-const tray = document.querySelector(".tray");
-const read = () => JSON.parse(sessionStorage.getItem(KEY) || "[]");
-
-function show() {
-  const picked = read();
-  tray.hidden = !picked.length;
-  tray.querySelector("[data-picked]").textContent = picked.length;
-  tray.elements.clips.value = picked.join(",");
-  for (const tick of document.querySelectorAll("[data-pick]")) tick.checked = picked.includes(Number(tick.dataset.pick));
-}
-
-for (const tick of document.querySelectorAll("[data-pick]")) {
-  tick.addEventListener("change", () => {
-    const id = Number(tick.dataset.pick);
-    const others = read().filter((n) => n !== id);
-    sessionStorage.setItem(KEY, JSON.stringify(tick.checked ? [...others, id] : others));
-    show();
-  });
-}
-tray.querySelector("[data-clear]").addEventListener("click", () => { sessionStorage.removeItem(KEY); show(); });
-tray.addEventListener("submit", () => sessionStorage.removeItem(KEY));
-addEventListener("pageshow", show);
-show();
+// --- facets fold away on a narrow screen ---
+const fold = document.querySelector(".narrow-button");
+fold?.addEventListener("click", () => {
+  const open = fold.getAttribute("aria-expanded") !== "true";
+  fold.setAttribute("aria-expanded", String(open));
+  fold.parentElement.classList.toggle("open", open);
+});

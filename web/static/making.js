@@ -8,7 +8,7 @@ if (!["failed", "cancelled"].includes(place.dataset.state)) {
   source.addEventListener("message", (event) => {
     const now = JSON.parse(event.data);
     if (now.total) { bar.max = now.total; bar.value = now.done; }
-    if (now.state === "waiting") text.textContent = "Waiting for another reel to finish…";
+    if (now.state === "waiting") text.textContent = "Waiting for other work to finish…";
     if (now.state === "running") text.textContent = now.total ? `${now.stage}: ${now.done} of ${now.total}` : `${now.stage}…`;
     if (now.state === "failed" || now.state === "cancelled") {
       source.close();

@@ -1,0 +1,90 @@
+// Arranging a reel: order by dragging or by keys, cut, leave out; the total time goes along.
+const form = document.querySelector(".arrange");
+const list = form?.querySelector(".rows");
+const said = form?.querySelector("[data-said]");
+const rows = () => [...list.children];
+
+function tell(row) {
+  said.textContent = `clip ${row.dataset.row} is now number ${rows().indexOf(row) + 1} of ${rows().length}`;
+}
+
+function move(row, by) {
+  const other = by < 0 ? row.previousElementSibling : row.nextElementSibling;
+  if (!other) return;
+  const focused = document.activeElement;
+  by < 0 ? other.before(row) : other.after(row);
+  focused.focus();
+  row.scrollIntoView({ block: "nearest" });
+  tell(row);
+}
+
+function clock(us) {
+  const seconds = Math.round(us / 1e6);
+  return `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
+}
+
+function total() {
+  let us = 0;
+  for (const row of rows()) {
+    const count = row.querySelector("[data-last]").valueAsNumber - row.querySelector("[data-first]").valueAsNumber + 1;
+    if (count > 0) us += count * Number(row.dataset.frameUs);
+  }
+  form.querySelector("[data-total-time]").textContent = `${rows().length} clips, ${clock(us)} of film`;
+}
+
+if (form) {
+  list.addEventListener("keydown", (e) => {
+    const row = e.target.closest(".row");
+    const alone = e.altKey || e.target.matches("[data-grip]");
+    if (row && alone && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
+      e.preventDefault();
+      move(row, e.key === "ArrowUp" ? -1 : 1);
+    }
+  });
+  list.addEventListener("click", (e) => {
+    if (!e.target.matches("[data-out]")) return;
+    const row = e.target.closest(".row");
+    const next = row.nextElementSibling || row.previousElementSibling;
+    row.remove();
+    (next?.querySelector("[data-grip]") || form.querySelector("[name=title]")).focus();
+    total();
+  });
+  list.addEventListener("pointerdown", (e) => {
+    const grip = e.target.closest("[data-grip]");
+    if (!grip || e.button) return;
+    const row = grip.closest(".row");
+    grip.setPointerCapture(e.pointerId);
+    row.classList.add("dragged");
+    const drag = (m) => {
+      const other = rows().find((r) => { const b = r.getBoundingClientRect(); return m.clientY >= b.top && m.clientY < b.bottom; });
+      if (!other || other === row) return;
+      const box = other.getBoundingClientRect();
+      const above = rows().indexOf(other) < rows().indexOf(row);
+      if (above && m.clientY < box.top + box.height / 2) other.before(row);
+      else if (!above && m.clientY > box.top + box.height / 2) other.after(row);
+    };
+    const drop = () => {
+      grip.removeEventListener("pointermove", drag);
+      row.classList.remove("dragged");
+      tell(row);
+    };
+    grip.addEventListener("pointermove", drag);
+    grip.addEventListener("lostpointercapture", drop, { once: true });
+  });
+  let wait;
+  list.addEventListener("input", (e) => {
+    if (!e.target.matches("[data-first], [data-last]")) return;
+    const row = e.target.closest(".row");
+    const first = row.querySelector("[data-first]"), last = row.querySelector("[data-last]");
+    last.setCustomValidity(last.valueAsNumber < first.valueAsNumber ? "The last frame lies before the first." : "");
+    total();
+    clearTimeout(wait);
+    wait = setTimeout(() => {
+      for (const image of row.querySelectorAll("[data-still]")) {
+        const field = image.dataset.of === "first" ? first : last;
+        if (field.value) image.src = image.dataset.still.replace(/\d+\.jpg$/, `${field.value}.jpg`);
+      }
+    }, 250);
+  });
+  total();
+}
