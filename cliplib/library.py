@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from cliplib import library_fight, library_media, library_reels, logs, phrases
+from cliplib import library_fight, library_media, library_names, library_reels, logs, phrases
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FighterRow
 from cliplib.catalogue_rows import FightRow as FightRow
@@ -213,16 +213,7 @@ class Library:
             return self._catalogue.fight(which)
         if which.isdecimal() and len(which) < 10:
             return self._catalogue.fight(int(which))
-        fights = self._catalogue.fights()
-        wanted = which.casefold()
-        found = [f for f in fights if f.title.casefold() == wanted]
-        found = found or [f for f in fights if wanted in f.title.casefold()]
-        if len(found) == 1:
-            return found[0]
-        if not found:
-            raise NotFoundError(f"there is no fight “{which}” in this library; “fights” lists them")
-        named = ", ".join(f"{f.id} ({f.title}{f', {f.info.date}' if f.info.date else ''})" for f in found[:8])
-        raise NotFoundError(f"“{which}” may be any of {len(found)} fights: {named}; give the number")
+        return library_names.fight_named(which, self._catalogue.fights())
 
     def fighters(self) -> tuple[FighterRow, ...]:
         """Everybody who has a fight, by name."""
@@ -230,15 +221,7 @@ class Library:
 
     def fighter_named(self, text: str) -> str:
         """The full name of the one fighter whose name holds `text`; NotFoundError if none or several do."""
-        names = self._known_names()[0]
-        wanted = " ".join(text.split()).casefold()
-        found = [name for name in names if name.casefold() == wanted]
-        found = found or [name for name in names if wanted in name.casefold()]
-        if len(found) == 1:
-            return found[0]
-        if not found:
-            raise NotFoundError(f"nobody called “{text}” has a fight in this library; see “fights”")
-        raise NotFoundError(f"“{text}” may be {', '.join(found[:8])}; give more of the name")
+        return library_names.fighter_named(text, self._known_names()[0])
 
     def complete(self, prefix: str) -> list[str]:
         """Phrases that begin with what was typed so far."""
