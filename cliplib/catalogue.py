@@ -21,6 +21,7 @@ import numpy.typing as npt
 from cliplib import catalogue_columns, catalogue_corrections, catalogue_evidence, catalogue_writing
 from cliplib.catalogue_columns import MISSING as MISSING  # part of what columns() promises
 from cliplib.catalogue_corrections import Correction
+from cliplib.catalogue_live import LiveLogs
 from cliplib.catalogue_rows import (
     ACTION_COLUMNS,
     FightChange,
@@ -54,6 +55,7 @@ class Catalogue:
         self.path = path
         self._store = Store(path, create=create)
         self._rows = self._store.rows
+        self.live = LiveLogs(self._store, lambda fight_id: self.fight(fight_id).info)
 
     def close(self) -> None:
         """Close the calling thread's connection; others close when their threads end."""

@@ -314,21 +314,25 @@ def with_second_opinions(exchanges: Sequence[NewExchange], logs: Sequence[LogSou
 
     Two people who logged one fight saw the same punches; counted twice, every claim would be wrong.
     """
-    marked = []
-    for item in exchanges:
-        start, end = item.exchange.start_us, item.exchange.end_us
-        second = (
-            start is not None
-            and end is not None
-            and any(
-                other.log < item.log
-                and logs[other.log].by != logs[item.log].by
-                and other.exchange.start_us is not None
-                and other.exchange.end_us is not None
-                and other.exchange.start_us < max(end, start + 1)
-                and start < max(other.exchange.end_us, other.exchange.start_us + 1)
-                for other in exchanges
-            )
-        )
-        marked.append(replace(item, second_opinion=second))
+    spans = [(item.log, item.exchange.start_us, item.exchange.end_us) for item in exchanges]
+    marks = second_opinions(spans, logs)
+    return [replace(item, second_opinion=second) for item, second in zip(exchanges, marks, strict=True)]
+
+
+def second_opinions(
+    spans: Sequence[tuple[int, int | None, int | None]], logs: Sequence[LogSource]
+) -> list[bool]:
+    """The same for bare spans: (place of the log in `logs`, start, end), half-open."""
+    marked = [False] * len(spans)
+    timed = [(i, log, start, max(end, start + 1)) for i, (log, start, end) in enumerate(spans)
+             if start is not None and end is not None]  # fmt: skip
+    for later in {log for _, log, _, _ in timed}:
+        others = [row for row in timed if row[1] < later and logs[row[1]].by != logs[later].by]
+        starts = np.sort(np.array([start for _, _, start, _ in others], np.int64))
+        ends = np.sort(np.array([end for _, _, _, end in others], np.int64))
+        for i, log, start, end in timed:
+            if log == later:
+                # Those begun before this ends, less those over when it begins.
+                begun, over = np.searchsorted(starts, end, "left"), np.searchsorted(ends, start, "right")
+                marked[i] = bool(begun > over)
     return marked

@@ -182,6 +182,22 @@ def corrections(db: Database) -> None:
     )
 
 
+@migrations()
+def live_logs(db: Database) -> None:
+    # AUTOINCREMENT: undo may bring a line back, and no other line must have got its number meanwhile.
+    db.execute("ALTER TABLE logs ADD COLUMN live INTEGER NOT NULL DEFAULT 0 CHECK (live IN (0, 1))")
+    db.execute(
+        """
+        CREATE TABLE live_lines (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            log_id INTEGER NOT NULL REFERENCES logs(id) ON DELETE CASCADE,
+            said TEXT NOT NULL
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX live_lines_log ON live_lines (log_id)")
+
+
 def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     """Apply what is pending and return its names. `stop_before` is for tests of later migrations.
 

@@ -48,7 +48,7 @@ def replace_fight(
                 [info.title, info.date.isoformat() if info.date else ""],
             ).fetchone()
             fight_id = found[0] if found else None
-        people = {name: _fighter_id(db, name) for name in info.fighters}
+        people = {name: fighter_id(db, name) for name in info.fighters}
         values = fight_values(info) | {
             "red_id": people[info.red.name],
             "blue_id": people[info.blue.name],
@@ -66,12 +66,12 @@ def replace_fight(
         else:
             differs = _update(db, "fights", fight_id, values, ignore=("folder", "digest"))
         log_ids, logs_differ = _replace_logs(db, fight_id, info.logs)
-        change = _replace_exchanges(db, fight_id, info, exchanges, people, log_ids)
+        change = replace_exchanges(db, fight_id, info, exchanges, people, log_ids)
         change = FightChange(
             fight_id, change.exchange_ids, change.added, change.changed, change.removed, new_fight
         )
         db.execute(
-            f"DELETE FROM logs WHERE fight_id = ? AND id NOT IN ({marks(log_ids)})",
+            f"DELETE FROM logs WHERE fight_id = ? AND live = 0 AND id NOT IN ({marks(log_ids)})",
             [fight_id, *log_ids],
         )
         if differs or logs_differ or change.anything:
@@ -83,7 +83,7 @@ def _replace_logs(db: Database, fight_id: int, logs: Sequence[LogSource]) -> tup
     stored = {
         file: (log_id, position, by)
         for log_id, position, file, by in db.execute(
-            "SELECT id, position, file, by FROM logs WHERE fight_id = ?", [fight_id]
+            "SELECT id, position, file, by FROM logs WHERE fight_id = ? AND live = 0", [fight_id]
         ).fetchall()
     }
     ids, differs = [], len(stored) != len(logs)
@@ -104,22 +104,32 @@ def _replace_logs(db: Database, fight_id: int, logs: Sequence[LogSource]) -> tup
     return ids, differs
 
 
-def _replace_exchanges(
+_LIVE_FROM = 1_000_000  # positions of live logs' exchanges: behind all that a fight folder tells
+
+
+def replace_exchanges(
     db: Database,
     fight_id: int,
     info: FightInfo,
     exchanges: Sequence[NewExchange],
     people: dict[str, int],
     log_ids: Sequence[int],
+    *,
+    live: bool = False,
 ) -> FightChange:
+    """Put `exchanges` in the place of those of the fight folder's logs, or of the live ones.
+
+    `log_ids`: of `info.logs`, in that order.
+    """
     columns = (
         "log_id", "position", "round", "start_us", "end_us", "in_us", "out_us", "exact_span", "name",
         "note", "line", "digest", "second_opinion",
     )  # fmt: skip
     stored = db.execute(
         f"SELECT e.id, l.file, e.{', e.'.join(columns)} "
-        "FROM exchanges e JOIN logs l ON l.id = e.log_id WHERE e.fight_id = ? ORDER BY e.position",
-        [fight_id],
+        "FROM exchanges e JOIN logs l ON l.id = e.log_id WHERE e.fight_id = ? AND l.live = ? "
+        "ORDER BY e.position",
+        [fight_id, int(live)],
     ).fetchall()
     old_values = {row[0]: row[2:] for row in stored}
     digest_at, round_at, start_at = (columns.index(n) for n in ("digest", "round", "start_us"))
@@ -143,7 +153,7 @@ def _replace_exchanges(
             exchange_digest(item.exchange),
             int(item.second_opinion),
         )
-        for position, item in enumerate(exchanges)
+        for position, item in enumerate(exchanges, _LIVE_FROM if live else 0)
     ]
     kept = keep_ids(
         old,
@@ -192,7 +202,7 @@ def _replace_exchanges(
     return FightChange(fight_id, tuple(ids), kept.count(None), changed, len(gone))
 
 
-def _fighter_id(db: Database, name: str) -> int:
+def fighter_id(db: Database, name: str) -> int:
     row = db.execute("SELECT id FROM fighters WHERE name = ?", [name]).fetchone()
     if row:
         return int(row[0])

@@ -32,6 +32,7 @@ from cliplib.fightfolder import FightFolder, find_fight_folders, read_fight_fold
 from cliplib.ingest_correct import with_corrections
 from cliplib.ingest_cut import CutWork
 from cliplib.ingest_footage import FootageFinder, Located
+from cliplib.ingest_live import deriver
 from cliplib.ingest_lock import only_one
 from cliplib.ingest_plan import ToCut, beyond_footage, plan_cuts, plan_span
 from cliplib.ingest_report import FightReport, IngestReport
@@ -175,6 +176,7 @@ class Ingest:
         report.footage = located.path
         digest = self._digest(folder, located)
         accepted = {digest, digest + _SKIPPED} if skip_bad_rows else {digest}
+        stale = False  # what the library's own logs of the fight come to
         if row is not None and row.digest in accepted:
             report.fight_id = row.id
             report.exchanges = row.exchanges
@@ -195,6 +197,7 @@ class Ingest:
                 digest=digest + (_SKIPPED if problems else ""),
                 fight_id=row.id if row else None,
             )
+            stale = True
             report.fight_id = change.fight_id
             report.exchanges = len(change.exchange_ids)
             report.exchanges_added = change.added
@@ -210,6 +213,10 @@ class Ingest:
                     report.fight_id, located.path, located.info, located.timeline, mtime_ns=located.mtime_ns
                 )
                 report.did("changed")
+                stale = True
+        if stale:
+            derive = deriver(self.catalogue, report.fight_id, self.settings, self.vocabulary)
+            self.catalogue.live.rederive(report.fight_id, derive)
         if located.error is not None:
             report.fail(located.error)
 

@@ -40,6 +40,8 @@ from cliplib.library_fight import Frames as Frames
 from cliplib.library_fight import Lane as Lane
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
+from cliplib.library_live import Logging
+from cliplib.library_next import NextLines
 from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
@@ -92,6 +94,8 @@ class Library:
         self._search = Search(self._catalogue, self.vocabulary, self.folder, self.settings)
         self.evidence = Evidence(self, self._catalogue, self._search, self.vocabulary, self.settings)
         self.corrections = Corrections(self)
+        self.logging = Logging(self)
+        self.next_lines = NextLines(self)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,8 +12,8 @@ from cliplib.logs.csvform import read_csv
 from cliplib.logs.grouping import Group, group
 from cliplib.logs.jsonform import read_jsonl
 from cliplib.logs.rows import Rows
-from cliplib.logs.source import Refused, load
-from cliplib.logs.telling import Teller
+from cliplib.logs.source import Refused, Source, load
+from cliplib.logs.telling import Phrases, Teller
 from cliplib.logs.timing import Timed, gives_clocks, place
 from cliplib.logs.vttform import read_vtt
 from cliplib.models import Action, Exchange, FightInfo, Settings
@@ -53,12 +54,36 @@ def read_log(
     return read_rows(found, fight, vocabulary, settings, file_label)
 
 
+def read_lines(
+    lines: Sequence[Mapping[str, str]],
+    fight: FightInfo,
+    vocabulary: Vocabulary,
+    settings: Settings,
+    *,
+    file_label: str,
+    known: Phrases | None = None,
+) -> LogReading:
+    """Read a log that is no file: each of `lines` holds the columns of a row. Line numbers count from 1.
+
+    `known`: phrases read before, for a log that is read again after each line. It belongs to one fight.
+    """
+    text = "".join(json.dumps(dict(line), ensure_ascii=False) + "\n" for line in lines)
+    return read_rows(read_jsonl(Source(file_label, text)), fight, vocabulary, settings, file_label, known)
+
+
 def read_rows(
-    found: Rows, fight: FightInfo, vocabulary: Vocabulary, settings: Settings, file_label: str
+    found: Rows,
+    fight: FightInfo,
+    vocabulary: Vocabulary,
+    settings: Settings,
+    file_label: str,
+    known: Phrases | None = None,
 ) -> LogReading:
     problems = list(found.problems)
     placed = []
     teller = Teller(fight, vocabulary)
+    if known is not None:
+        teller.read = known
     clock_log = gives_clocks(found.rows)
     for row in found.rows:
         try:

@@ -25,7 +25,9 @@ from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched
 
 _ARTICLES = frozenset(("the", "a", "an"))
-_FIELDS = ("hand", "side", "target", "outcome", "direction", "place", "range")
+
+Phrases = dict[tuple[str, str | None, tuple[str | None, ...]], phrases.LogPhrase]
+"""Phrases read, by text, the row's fighter and the two fighters' stances."""
 
 
 @dataclass(slots=True)
@@ -39,9 +41,7 @@ class Teller:
     vocabulary: Vocabulary
     stances: dict[str, str] = field(default_factory=dict)  # now
     changed: dict[str, str] = field(default_factory=dict)  # by a logged change in this round
-    _read: dict[tuple[str, str | None, tuple[str | None, ...]], phrases.LogPhrase] = field(
-        default_factory=dict
-    )
+    read: Phrases = field(default_factory=dict)
 
     def bell(self) -> None:
         """Fighters come out of their corners in the stance that fight.toml gives them (common practice)."""
@@ -75,12 +75,11 @@ class Teller:
             actions += told
             for action in told:
                 assert action.fighter is not None
-                if action.stance is not None and "stance" not in action.inferred:
+                switches = self.vocabulary.is_a(action.technique, "switch stance")
+                if action.stance is not None and (switches or "stance" not in action.inferred):
                     stances[action.fighter] = action.stance
-                if self.vocabulary.is_a(action.technique, "switch stance"):
-                    after = switched(stances.get(action.fighter))
-                    if after:
-                        stances[action.fighter] = changed[action.fighter] = after
+                    if switches:  # the stance of a switch is the one it ends in
+                        changed[action.fighter] = action.stance
         if problems:
             return [], problems
         self.stances, self.changed = stances, changed
@@ -91,11 +90,11 @@ class Teller:
     def _phrase(self, text: str, fighter: str | None, stances: Mapping[str, str]) -> phrases.LogPhrase:
         """A log says the same few things again and again, and reading a phrase is most of the work."""
         key = (text, fighter, tuple(stances.get(name) for name in self.fight.fighters))
-        if key not in self._read:
-            self._read[key] = phrases.read_log(
+        if key not in self.read:
+            self.read[key] = phrases.read_log(
                 text, self.vocabulary, self.fight, fighter=fighter, stances=stances
             )
-        return self._read[key]
+        return self.read[key]
 
     def _part(
         self, part: Part, timed: Timed, stances: Mapping[str, str], before: Action | None
@@ -171,15 +170,27 @@ class Teller:
         return ways[said]
 
     def _check_stance(self, actions: list[Action], fighter: str | None, own: str, cell: Cell) -> None:
+        switches = [self.vocabulary.is_a(one.technique, "switch stance") for one in actions]
         said = next(
-            (one.stance for one in actions if one.fighter == fighter and "stance" not in one.inferred), None
+            (
+                one.stance
+                for one, switch in zip(actions, switches, strict=True)
+                if one.fighter == fighter and "stance" not in one.inferred and not switch
+            ),
+            None,
         )
         if said is not None and said != own:
             raise Refused(cell.problem(f"“{own}”, but the phrase says {said}"))
         for index, action in enumerate(actions):
             if action.fighter != fighter:
                 continue
-            if action.stance == own or action.stance is None:
+            if switches[index]:
+                # The column says how he stood before it, the action how he stands after it.
+                if index == 0:
+                    kept = tuple(name for name in action.inferred if name != "stance")
+                    stance = action.stance if kept == action.inferred else switched(own)
+                    actions[index] = replace(action, stance=stance, inferred=kept)
+            elif action.stance == own or action.stance is None:
                 kept = tuple(name for name in action.inferred if name != "stance")
                 actions[index] = replace(action, stance=own, inferred=kept)
 
