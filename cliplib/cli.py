@@ -15,7 +15,7 @@ from typing import Any, NoReturn
 
 import click
 
-from cliplib import __version__, cli_filters, cli_play, cli_show
+from cliplib import __version__, cli_filters, cli_play, cli_reels, cli_show
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import ClipLibError, InputError, MediaError
 from cliplib.library import (
@@ -292,6 +292,10 @@ def serve(folder: Path, host: str, port: int) -> None:
         pages.run(folder, host, port)
     except OSError as error:
         raise InputError(f"cannot serve on {host}:{port}: {error.strerror}; choose another --port") from error
+
+
+for _more in (cli_reels.handover, cli_reels.bundle, cli_reels.themes):
+    cli.add_command(_more)
 
 
 def _numbers(text: str) -> list[int]:

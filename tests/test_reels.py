@@ -170,7 +170,7 @@ def test_sound_is_in_step_after_forty_joins(kind: str, rate: Fraction, tmp_path:
     """A click is heard with every twenty-fifth frame of the footage, so with that frame in the reel."""
     # Lengths of all sizes, so that joins fall anywhere within AAC's packets of 1,024 samples.
     spans = [(17 + n % 7, 60 + (n * 5) % 9) for n in range(41)]
-    chosen = dataclasses.replace(SMALL, rate=rate)
+    chosen = dataclasses.replace(SMALL, rate=rate, size=(160, 90))  # only the sound matters
     report = build([part(kind, *span) for span in spans], tmp_path / "reel.mp4", chosen, cache)
     times = footage.make(kind).times
     expected = []

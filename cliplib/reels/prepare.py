@@ -1,7 +1,8 @@
 """One part of a reel, drawn and sounded into the cache, where it stays until it is no longer wanted.
 
 A prepared part is three files named by its key: `.mp4` (pictures), `.wav` (sound) and `.json`, which is
-written last and says that the other two are whole.
+written last and says that the other two are whole. They need not outlive a power cut: a join checks what it
+copies.
 """
 
 from __future__ import annotations
@@ -86,7 +87,7 @@ def prepare(
     record = cache / f"{part.key}.json"
     video, sound = record.with_suffix(".mp4"), record.with_suffix(".wav")
     note = ""
-    with replacing(video) as temporary, VideoWriter(temporary, encoding) as writer:
+    with replacing(video, durable=False) as temporary, VideoWriter(temporary, encoding) as writer:
         pictures: Iterator[Picture]
         if clip is None:
             pictures = _card(part, encoding)
@@ -98,7 +99,7 @@ def prepare(
     samples, loudness, gain = silence(samples_before(part.frames, encoding.rate) + 2), None, None
     if clip is not None:
         samples, loudness, gain, note = _sound(part, clip, encoding.rate, target)
-    with replacing(sound) as temporary:
+    with replacing(sound, durable=False) as temporary:
         write_wave(temporary, samples)
     said = {
         "frames": part.frames,
@@ -108,7 +109,7 @@ def prepare(
         "gain": gain,
         "note": note,
     }
-    with replacing(record) as temporary:
+    with replacing(record, durable=False) as temporary:
         temporary.write_text(json.dumps(said), encoding="utf-8")
     return Prepared(video, sound, part.frames, loudness, gain, note)
 

@@ -1,0 +1,126 @@
+"""The commands that hand reels on: `handover`, `bundle` and `themes build`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cliplib import cli_filters, cli_show
+from cliplib.cli_progress import ProgressLine
+from cliplib.errors import InputError
+from cliplib.library import Library, ReelSettings, read_theme
+from cliplib.library_handover import KINDS, build_themes, failed, hand_over
+from cliplib.library_handover import bundle as make_bundle
+from cliplib.library_reels import Source
+
+_theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
+_clips = click.option("--clips", help="Clips by number, in that order: 12,4,31.")
+_title = click.option("--title", help="What the title card says.")
+
+
+@click.command()
+@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("phrase", required=False)
+@_theme
+@_clips
+@_title
+@click.option(
+    "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
+)
+@click.pass_obj
+def handover(
+    folder: Path,
+    kind: str,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    title: str | None,
+    out: Path,
+) -> None:
+    """Write what belongs to a reel: captions or chapters (WebVTT), shots (CSV), sheet (a PDF to print),
+    timeline (OpenTimelineIO) or edl (CMX 3600)."""
+    source, settings = _source(phrase, theme, clips, title)
+    with ProgressLine() as progress:
+        hand_over(Library(folder), kind, source, out, settings=settings, progress=progress)
+    click.echo(str(out))
+
+
+@click.command()
+@click.argument("phrase", required=False)
+@_theme
+@_clips
+@_title
+@click.option(
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="The folder to write.",
+)
+@click.pass_obj
+def bundle(
+    folder: Path, phrase: str | None, theme: Path | None, clips: str | None, title: str | None, out: Path
+) -> None:
+    """Write a folder with a reel, its clips, captions, shot list, timelines and a manifest."""
+    source, settings = _source(phrase, theme, clips, title)
+    with ProgressLine() as progress:
+        made = make_bundle(Library(folder), source, out, settings=settings, progress=progress)
+    click.echo(f"{made.folder}: {len(made.files)} files")
+
+
+@click.group()
+def themes() -> None:
+    """Reels that follow the library."""
+
+
+@themes.command()
+@click.argument(
+    "folder", required=False, type=click.Path(path_type=Path, file_okay=False), metavar="[THEMES]"
+)
+@click.option("-o", "--out", type=click.Path(path_type=Path, file_okay=False), help="Where the reels go.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@click.pass_obj
+def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -> int:
+    """Make the reels of a folder of theme files (the library's own, unless given) whose result has changed
+    since last time, and say what changed."""
+    with ProgressLine() as progress:
+        made = build_themes(Library(library), folder, out, progress)
+    if as_json:
+        cli_show.as_json(
+            [
+                {
+                    "theme": str(one.theme),
+                    "reel": str(one.reel),
+                    "problem": one.problem or None,
+                    "report": one.report.as_json() if one.report else None,
+                }
+                for one in made
+            ]
+        )
+    else:
+        for one in made:
+            click.echo(one.said(), err=one.report is None)
+    problem = failed(made)
+    return problem.exit_code if problem else 0
+
+
+def _source(
+    phrase: str | None, theme: Path | None, clips: str | None, title: str | None
+) -> tuple[Source, ReelSettings]:
+    if sum(given is not None for given in (phrase, theme, clips)) != 1:
+        raise click.UsageError("Give one of a phrase, --theme and --clips.")
+    source: Source
+    settings = ReelSettings(title=phrase or "Picked clips")
+    if theme is not None:
+        source = read_theme(theme)
+        settings = source.settings
+    elif clips is not None:
+        words = clips.replace(",", " ").split()
+        if not words or not all(word.isdecimal() and len(word) < 12 for word in words):
+            raise InputError(f"“{clips}” is not a list of clip numbers; write 12,4,31")
+        source = [int(word) for word in words]
+    else:
+        assert phrase is not None
+        source = phrase
+    return source, cli_filters.reel_settings(settings, title, None, False, False)
