@@ -52,8 +52,8 @@ class Encoding:
             "preset": self.preset,
             "crf": str(self.crf),
             # Two threads whatever the machine, since the bytes depend on it; groups of two seconds, closed.
-            "x264-params": f"threads=2:keyint={keyint}:min-keyint=1:open-gop=0:bframes=3:b-pyramid=normal:mbtree={tree}:"
-            "colormatrix=bt709:colorprim=bt709:transfer=bt709:range=tv",
+            "x264-params": f"threads=2:keyint={keyint}:min-keyint=1:open-gop=0:bframes=3:"
+            f"b-pyramid=normal:mbtree={tree}:colormatrix=bt709:colorprim=bt709:transfer=bt709:range=tv",
         }
 
 
