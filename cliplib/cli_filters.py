@@ -69,11 +69,13 @@ def where(library: Library, given: dict[str, Any]) -> Where:
 
 
 def _rounds(text: str) -> list[int | str]:
-    if text in ("last", "late", "early", "middle"):
+    if text in ("last", "late", "early", "middle", "first half", "second half"):
         return [text]
     match = re.fullmatch(r"(\d{1,3})(?:\s*-\s*(\d{1,3}))?", text.strip())
     if match is None or (match[2] and int(match[2]) < int(match[1])):
-        raise InputError(f"“{text}” is no round; write a number, 2-4, last, late, early or middle")
+        raise InputError(
+            f"“{text}” is no round; write a number, 2-4, last, late, early, middle, first half or second half"
+        )
     return list(range(int(match[1]), int(match[2] or match[1]) + 1))
 
 

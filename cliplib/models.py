@@ -94,6 +94,7 @@ class FightInfo:
     footage_file: str | None = None
     round_starts_us: tuple[int, ...] = ()  # spelt out, or laid out from first_bell
     logs: tuple[LogSource, ...] = ()
+    private: bool = False  # shown only to those who log
 
     @property
     def fighters(self) -> tuple[str, str]:
@@ -200,8 +201,9 @@ class Step:
 class Where:
     """Filters of a search. Empty means "any". Several values of one filter are alternatives.
 
-    `rounds`: numbers, or "last" (a fight's last logged round), or "late" or "early" (the last or first third
-    of its logged rounds, rounded up), or "middle" (the rest).
+    `rounds`: numbers, or "last" (a fight's last logged round), "last 2" (the last two, and so on), "late" or
+    "early" (the last or first third of its logged rounds, rounded up), "middle" (the rest), "first half"
+    (rounded up) or "second half".
     `opponent` and `opponent_stance` are those of person 1's opponent. `fighter`, `place`, `range`, `outcome`,
     `technique` and `stance` ask for a match in which at least one action has that very value, as facets
     count; "unknown" asks for none.

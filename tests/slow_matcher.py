@@ -229,6 +229,9 @@ def _exchange_fits(where: Where, exchange: Exchange, fight: FightInfo, last: int
                 and exchange.round is not None
                 and math.ceil(last / 3) < exchange.round <= late
             )
+            or (value == "first half" and exchange.round is not None and 2 * exchange.round <= last + 1)
+            or (value == "second half" and exchange.round is not None and 2 * exchange.round > last + 1)
+            or (value == "last 2" and exchange.round is not None and exchange.round in (last - 1, last))
             or (value == "unknown" and exchange.round is None)
             or (exchange.round is not None and exchange.round == value)
             for value in where.rounds

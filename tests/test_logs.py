@@ -393,6 +393,25 @@ def test_a_logged_change_of_stance_holds_to_the_bell() -> None:
     assert (only(next_round).side, only(next_round).stance) == ("right", "southpaw")
 
 
+@pytest.mark.parametrize(
+    ("phrase", "column", "after"),
+    [
+        ("switches stance", "", "orthodox"),  # Adeyemi is a southpaw
+        ("switches to orthodox", "", "orthodox"),
+        ("switches to southpaw", "", "southpaw"),  # he had come out the other way, and nobody logged it
+        ("switches stance", "orthodox", "southpaw"),  # the column says how he stood before
+        ("switches to southpaw", "orthodox", "southpaw"),
+        ("southpaw switches stance", "", "orthodox"),
+    ],
+)
+def test_a_switch_of_stance_ends_where_it_is_said_to(phrase: str, column: str, after: str) -> None:
+    log = f"time,fighter,action,stance\n20,Adeyemi,{phrase},{column}\n21,Adeyemi,jab,\n30,Adeyemi,jab,\n"
+    first, later = good(log)
+    switch, jab = first.actions
+    assert (switch.technique, switch.stance) == ("switch stance", after)
+    assert jab.stance == only(later).stance == after
+
+
 def test_a_stance_that_is_said_holds_to_the_end_of_the_exchange() -> None:
     log = "time,fighter,action,stance\n20,Adeyemi,jab,orthodox\n21,Adeyemi,cross,\n30,Adeyemi,jab,\n"
     first, second = good(log)

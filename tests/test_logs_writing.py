@@ -56,6 +56,8 @@ OTHERS = (
     "circles right",
     "clinches",
     "switches stance",
+    "switches to southpaw",
+    "switches to orthodox",
     "lead-foot step",
 )
 TAILS = (

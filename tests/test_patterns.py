@@ -70,7 +70,8 @@ def step_lists(draw: st.DrawFn) -> tuple[Step, ...]:
 wheres = st.builds(
     Where,
     rounds=st.sampled_from(
-        [(), (), (), (1, 3), ("last",), ("late",), ("early",), ("middle", 3), ("unknown", 2)]
+        [(), (), (), (1, 3), ("last",), ("late",), ("early",), ("middle", 3), ("unknown", 2), ("last 2",),
+         ("first half",), ("second half",)]
     ),
     fighter=st.sampled_from([None] * 4 + [*archive.NAMES]),
     opponent=st.sampled_from([None] * 4 + [*archive.NAMES]),

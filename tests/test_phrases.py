@@ -4,6 +4,12 @@ phrases_open.jsonl was at hand while the grammar was widened. phrases_held.jsonl
 slice of the grammar stood, without looking at what it printed, and set aside until the end: 135 of its 143
 were read as written when it was first run. Of the eight others one had a wrong reading written down (what
 Adeyemi does after a blocked jab); the grammar was mended for the rest.
+
+phrases_second.jsonl was written by somebody else before they had seen the grammar or these tests: 226 of
+its 250 were read as written at first. Of the 24 others the writer gave way in eleven (most of them a role
+or a hand that the phrase does say) and the grammar was mended for thirteen. phrases_third.jsonl went after
+what had been weak: 97 of 117 at first; six more of the writer's own readings gave way, the grammar was
+mended for the rest, but for three that it cannot read and says so, which are left out.
 """
 
 from __future__ import annotations
@@ -24,6 +30,10 @@ FIGHTERS = ("Emeka Adeyemi", "Jonas Brandt")
 FIGHTS = ("Adeyemi v Brandt",)
 
 
+MORE_FIGHTERS = (*FIGHTERS, "Kaito Morinaga", "Ishaan Velankar", "Sefo Lautele", "Teodor Vâlcan")
+MORE_FIGHTS = (*FIGHTS, "Morinaga v Velankar", "Lautele v Vâlcan", "Brandt v Morinaga")
+
+
 def read(phrase: str, fighters: tuple[str, ...] = FIGHTERS, fights: tuple[str, ...] = FIGHTS) -> Reading:
     return read_search(phrase, V, fighters=fighters, fights=fights)
 
@@ -35,8 +45,8 @@ def _set_only(values: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
-def reading_of(phrase: str) -> dict[str, Any]:
-    found = reading_json(read(phrase))
+def reading_of(phrase: str, fighters: tuple[str, ...] = FIGHTERS) -> dict[str, Any]:
+    found = reading_json(read(phrase, fighters, FIGHTS if fighters == FIGHTERS else MORE_FIGHTS))
     return {
         "steps": [_set_only(s) for s in found["steps"]],
         "where": _set_only(found["where"]),
@@ -52,6 +62,15 @@ def _phrases(name: str) -> list[Any]:
 @pytest.mark.parametrize("entry", [*_phrases("phrases_open.jsonl"), *_phrases("phrases_held.jsonl")])
 def test_a_phrase_reads_as_a_coach_means_it(entry: dict[str, Any]) -> None:
     assert reading_of(entry["phrase"]) == {
+        "steps": entry.get("steps", []),
+        "where": entry.get("where", {}),
+        "unread": entry.get("unread", []),
+    }
+
+
+@pytest.mark.parametrize("entry", [*_phrases("phrases_second.jsonl"), *_phrases("phrases_third.jsonl")])
+def test_a_phrase_reads_as_a_second_writer_means_it(entry: dict[str, Any]) -> None:
+    assert reading_of(entry["phrase"], MORE_FIGHTERS) == {
         "steps": entry.get("steps", []),
         "where": entry.get("where", {}),
         "unread": entry.get("unread", []),
@@ -126,7 +145,7 @@ def test_a_third_fighter_is_not_dropped_in_silence() -> None:
     assert found.notes
 
 
-@pytest.mark.parametrize("phrase", ["jab not on the ropes", "jab not in round 3", "jab not by Brandt"])
+@pytest.mark.parametrize("phrase", ["jab not on the ropes", "jab not in the last round", "jab not by Brandt"])
 def test_what_is_denied_is_never_read_as_asked_for(phrase: str) -> None:
     found = read(phrase)
     assert found.unread
@@ -134,6 +153,49 @@ def test_what_is_denied_is_never_read_as_asked_for(phrase: str) -> None:
     assert found.where.place is None
     assert found.where.rounds == ()
     assert all(s.fighter is None for s in found.steps)
+
+
+@pytest.mark.parametrize(
+    ("phrase", "rounds"),
+    [
+        ("jabs except round 1", tuple(range(2, 13))),
+        ("jabs but not in rounds 2 to 11", (1, 12)),
+        ("jabs in every round but the first", tuple(range(2, 13))),
+        ("jab not in round 3", (1, 2, *range(4, 13))),
+        ("hooks in the last two rounds", ("last 2",)),
+        ("hooks in the second half of the fight", ("second half",)),
+    ],
+)
+def test_rounds_left_out_and_counted_from_the_end(phrase: str, rounds: tuple[int | str, ...]) -> None:
+    found = read(phrase)
+    assert found.where.rounds == rounds
+    assert found.unread == ()
+    assert len(found.steps) == 1
+
+
+def test_what_else_is_left_out_is_never_read_as_asked_for() -> None:
+    found = read("any punch except the jab")
+    assert [s.technique for s in found.steps] == ["punch"]
+    assert [u.text for u in found.unread] == ["except", "jab"]
+    found = read("jabs except against Brandt")
+    assert found.where.opponent is None
+    assert [u.text for u in found.unread] == ["except", "against", "Brandt"]
+
+
+def test_or_between_combinations() -> None:
+    def steps(phrase: str) -> list[tuple[str, ...]]:
+        return [(s.technique, *(a.technique for a in s.alternatives)) for s in read(phrase).steps]
+
+    # Of one shape: they differ in one punch.
+    assert steps("1-2 or 1-3") == steps("jab cross or jab lead hook") == [("jab",), ("cross", "hook")]
+    assert steps("either a one-two or a double jab") == [("jab",), ("cross", "jab")]
+    # The longer holds the shorter, so wherever either is, the shorter is.
+    assert steps("1-2 or 1-1-2") == steps("1-1-2 or 1-2") == [("jab",), ("cross",)]
+    # Else the second is shown as not understood, and never read as if it came later.
+    found = read("1-2 or 6-3-2")
+    assert [s.technique for s in found.steps] == ["jab", "cross"]
+    assert [u.text for u in found.unread] == ["or", "6-3-2"]
+    assert found.notes
 
 
 @pytest.mark.parametrize(
@@ -176,7 +238,6 @@ def test_assumptions_are_noted() -> None:
     assert "last third" in read("jab in the late rounds").notes[0]
     assert "half a second" in read("jab, immediately a cross").notes[0]
     assert "11 and 12" in read("championship rounds").notes[0]
-    assert "left hand" in read("liver shot").notes[0]
 
 
 @pytest.mark.parametrize(
@@ -189,6 +250,7 @@ def test_assumptions_are_noted() -> None:
         "lead jab",
         "right hand",
         "feint jab",
+        "liver shot",
     ],
 )
 def test_ambiguity_is_shown_with_phrases_that_say_the_other(phrase: str) -> None:

@@ -93,7 +93,21 @@ def patterns(draw: st.DrawFn) -> tuple[tuple[Step, ...], Where]:
     both = {s.by for s in steps} == {1, 2}
     where = Where(
         rounds=draw(
-            st.sampled_from([(), (3,), (2, 3, 4), (1, 3), ("last",), ("late",), ("early",), ("middle",)])
+            st.sampled_from(
+                [
+                    (),
+                    (3,),
+                    (2, 3, 4),
+                    (1, 3),
+                    ("last",),
+                    ("late",),
+                    ("early",),
+                    ("middle",),
+                    ("last 2",),
+                    ("first half",),
+                    ("second half",),
+                ]
+            )
         ),
         opponent=people[1] if not both else None,
         opponent_stance=stances[1] if not both else None,

@@ -22,7 +22,7 @@ def say_action(
     """What one fighter did, without their name: “counter landed right uppercut to the body”.
 
     Only what was said: what is in `inferred` follows again from the rest. `without`: fields that are told
-    elsewhere; `stance`: whether a said stance is told here.
+    elsewhere; `stance`: whether a said stance is told here; where a switch of stance ends always is.
     """
 
     def said(name: str) -> str | None:
@@ -31,7 +31,8 @@ def say_action(
 
     words = [role for role in action.said_roles if role != "lead"]
     words.append(_way("outcome", said("outcome"), vocabulary))
-    if stance:
+    switches = vocabulary.is_a(action.technique, "switch stance")
+    if stance and not switches:
         words.append(said("stance") or "")
     hand, side, direction = said("hand"), said("side"), said("direction")
     # "Right hand feint" is a feint with the right hand; a hand feint with it needs the word twice.
@@ -40,6 +41,7 @@ def say_action(
     # "A right hand" is read as the punch that it must be; said as that punch it would no longer be derived.
     derived = "technique" in action.inferred and side is not None
     words.append("hand" if derived else vocabulary.say("technique", action.technique))
+    words.append(f"to {said('stance')}" if switches and said("stance") else "")
     target = said("target")
     words.append(_way("target", target, vocabulary))
     words.append(f"to the {direction}" if direction and direction != side else "")

@@ -99,7 +99,8 @@ def _columns(action: Action, on_clock: bool, vocabulary: Vocabulary) -> dict[str
         value = getattr(action, name)
         if value is not None:
             row[name] = value
-    if action.stance is not None and "stance" not in action.inferred:
+    switches = vocabulary.is_a(action.technique, "switch stance")  # told in its phrase
+    if action.stance is not None and "stance" not in action.inferred and not switches:
         row["stance"] = action.stance
     if action.note:
         row["note"] = action.note

@@ -69,8 +69,9 @@ def _dates(span: tuple[object, object], columns: Columns, out: Limits) -> None:
 
 
 def _rounds(rounds: tuple[int | str, ...], columns: Columns, out: Limits) -> None:
-    """`last`: the last round that was logged of the fight; `late` and `early`: the last and the first third
-    of those, rounded up; `middle`: what lies between.
+    """`last`: the last round that was logged of the fight; `last 2`: that and the one before; `late` and
+    `early`: the last and the first third of those, rounded up; `middle`: what lies between; `first half`,
+    rounded up, and `second half`.
     """
     last = columns.last_round[columns.fight_of]
     chosen = np.zeros(columns.exchanges, np.bool_)
@@ -83,6 +84,12 @@ def _rounds(rounds: tuple[int | str, ...], columns: Columns, out: Limits) -> Non
             chosen |= (columns.round <= -(-last // 3)) & (columns.round > 0)
         elif value == "middle":
             chosen |= (columns.round > -(-last // 3)) & (columns.round <= last - -(-last // 3))
+        elif value == "first half":
+            chosen |= (columns.round <= -(-last // 2)) & (columns.round > 0)
+        elif value == "second half":
+            chosen |= columns.round > -(-last // 2)
+        elif isinstance(value, str) and value.startswith("last "):
+            chosen |= (columns.round > last - int(value[5:])) & (columns.round > 0)
         elif value == UNKNOWN:
             chosen |= columns.round == 0
         else:

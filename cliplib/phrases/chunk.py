@@ -81,3 +81,10 @@ class Chunk:
     bare: bool = False  # nothing but an outcome, a target or a passive: goes to the action before it
     start: int = 0
     end: int = 0
+
+
+def carry(into: Chunk, chunk: Chunk) -> None:
+    """What `chunk` says of people and places, and `into` does not."""
+    for name in ("by", "opponent", "opponent_stance", "place", "range", "within_us"):
+        if getattr(into, name) is None:
+            setattr(into, name, getattr(chunk, name))

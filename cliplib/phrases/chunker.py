@@ -9,17 +9,18 @@ from cliplib.phrases.chunk import LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.shaping import modify, shape
+from cliplib.phrases.suggest import misspelt_head
 from cliplib.phrases.verbs import DEFENDED, VerbReader
 
 if TYPE_CHECKING:
     pass
 
 _REACHING = ("under", "underneath", "with", "from", "of")
-_NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not")
+_NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not", "deny")
 _ORDER = (
     "fighter", "technique", "side", "hand", "role", "outcome", "target", "top", "place", "range", "direction",
     "stance", "stance_match", "opponent", "other", "same", "mult", "with", "by", "of", "aux", "throw", "head",
-    "mark", "filler",
+    "mark", "foul", "filler",
 )  # fmt: skip
 
 
@@ -43,7 +44,7 @@ class Chunker(VerbReader):
     def _take(self, item: Item) -> bool:
         """Take the item into this chunk; False if it begins something else."""
         if item.unread:
-            self.p.refuse(item)
+            self._unread(item)
             return True
         if item.filter is not None:
             return self._filter(item)
@@ -58,6 +59,8 @@ class Chunker(VerbReader):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
             return self.alternative() or self._other_defence()
+        if (item.sense("and") and self._more_done()) or self._off(item):
+            return True
         if any(item.sense(k) for k in LINKS) and not item.sense("technique"):
             return self._link(item)
         if self.headed and self.takes_object() and self.object_begins(item):
@@ -71,6 +74,37 @@ class Chunker(VerbReader):
             ):
                 return bool(getattr(self, "on_" + kind)(item))
         return True
+
+    def _unread(self, item: Item) -> None:
+        """A “body kick” is no punch to the body: what describes a thing that is unknown isn't read either.
+        A misspelt word is another matter: the rest of “missed jabb” stands.
+        """
+        last = self.last
+        if last is not None and not self.headed and not self.p.noun_phrase_ahead(1):
+            for field in ("hand", "side", "target", "outcome"):
+                plain = last.sense(field, "adjective") and self.pre_items.get(field) is last
+                adverb = item.text.lower().endswith("ly")
+                if plain and not adverb and not misspelt_head(item.text, self.v):
+                    del self.pre[field], self.pre_items[field]
+                    self.p.refuse(last)
+        self.p.refuse(item)
+
+    def _off(self, item: Item) -> bool:
+        """“pivots off, then a jab”: part of the verb, with nothing that it could put before it."""
+        follows = self.p.at(1)
+        if item.text.lower() != "off" or not self.headed or self.is_punch():
+            return False
+        return follows is None or bool(follows.kinds & {"comma", "and", "seq"})
+
+    def _more_done(self) -> bool:
+        """“jab gets slipped AND COUNTERED with a hook”: done to the same punch."""
+        follows, beyond = self.p.at(1), self.p.at(2)
+        if follows is None or not self.is_punch() or (beyond is not None and beyond.determiner):
+            return False
+        past = follows.sense("role", "past") or follows.sense("technique", "past")
+        done = self.c.passives or (self.c.aux and self.proto.outcome == "blocked")
+        technique = follows.value("technique")
+        return bool(done and past and (technique is None or self.v.kind(technique) in DEFENDED))
 
     # --- links and filters -----------------------------------------------------------------------------
 
@@ -151,6 +185,8 @@ class Chunker(VerbReader):
             self.combo = len(item.numbers) > 1
             self.c.form = "noun"
         elif sense:
+            if self._catches(item):
+                return self.put("outcome", "landed", item)
             self.c.protos = [Proto(sense.value)]
             self.c.form = self._form(item)
             self.strong = item.words > 1 and item.text.split()[-1].lower() in _REACHING
@@ -185,6 +221,18 @@ class Chunker(VerbReader):
         self.p.i += 2
         return True
 
+    def _catches(self, item: Item) -> bool:
+        """“catches him with a left hook” lands it; “catches the jab with the rear hand” defends."""
+        follows = self.p.at(1)
+        verb = item.sense("technique", "base", "third", "past", "ing")
+        if verb is None or verb.value != "catch" or follows is None:
+            return False
+        if follows.sense("with"):
+            return bool(follows.pronoun) and self.p.noun_phrase_ahead(2, hands=True)
+        beyond = self.p.at(2)
+        person = (follows.fighter and not follows.possessive) or follows.sense("opponent")
+        return bool(person and beyond and beyond.sense("with")) and self.p.noun_phrase_ahead(3, hands=True)
+
     def _form(self, item: Item) -> str:
         forms = [s.form for s in item.senses if s.kind == "technique"]
         if "third" in forms and "plural" in forms:
@@ -204,7 +252,7 @@ class Chunker(VerbReader):
         verbal = item.sense("technique", "base", "third", "ing", "past") is not None
         if follows is None or not verbal or not self.p.noun_phrase_ahead(1):
             return
-        if follows.joined:
+        if follows.joined or len(follows.numbers) > 1:
             return
         index = self.p.i + 1
         while not self.p.is_head(self.p.items[index]):
@@ -260,9 +308,8 @@ class Chunker(VerbReader):
             return True
         if self.p.noun_phrase_ahead(1, punch=False):
             return False
-        if (
-            self.p.hand_noun_ahead(1) and not self.c.objects
-        ):  # "jab with the left hand", "parries with the rear hand"
+        if self.p.hand_noun_ahead(1) and not self.c.objects and not self.c.passives:
+            # "jab with the left hand", "parries with the rear hand"
             field = "side" if follows.sense("side") else "hand"
             self.p.i += 1
             return self.put(field, follows.value(field) or "", follows) and self.forward()
@@ -279,6 +326,8 @@ class Chunker(VerbReader):
         return True
 
     def on_throw(self, item: Item) -> bool:
+        if item.text.lower() == "thrown" and self.is_punch() and not self.p.noun_phrase_ahead(1):
+            return True
         if self.headed or (
             self.pre and not self.c.name and "role" not in self.pre and "stance" not in self.pre
         ):
@@ -291,6 +340,11 @@ class Chunker(VerbReader):
         return True
 
     def on_mark(self, _item: Item) -> bool:
+        return True
+
+    def on_foul(self, item: Item) -> bool:
+        """No term of the vocabulary, and not to be read as the fair punch that its words would make."""
+        self.p.refuse(item)
         return True
 
     def on_filler(self, _item: Item) -> bool:

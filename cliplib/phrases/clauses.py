@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from cliplib.phrases.chunk import Chunk, Proto
+from cliplib.phrases.chunk import Chunk, Proto, carry
 from cliplib.phrases.grammar import Parsed
 from cliplib.vocabulary import Vocabulary
+from cliplib.vocabulary.stance import switched
 
 _LATER = ("juxta", "comma", "and", "with", "seq", "setup")
 
@@ -35,7 +36,10 @@ class Teller:
         if subject:
             self.story.names[0] = subject
         self.group = 0  # where the current group of actions begins
-        self.stance: str | None = None  # said before any action: "southpaw, lead hook"
+        # Said before any action: "southpaw, lead hook", "on the ropes, a jab"
+        self.stance: str | None = None
+        self.place: str | None = None
+        self.range: str | None = None
 
     def tell(self, parsed: Parsed) -> Story:
         links = self._folded(parsed.links)
@@ -67,6 +71,8 @@ class Teller:
                 continue
             if before is not None and before.protos and self._belongs(link, before, chunk):
                 continue
+            if before is not None and link == "after" and self._countered_after(before, chunk):
+                continue
             out.append(("seq" if link == "or" else link, chunk))
         return out
 
@@ -91,13 +97,8 @@ class Teller:
         before.objects.extend(chunk.objects)
         before.passives.extend(chunk.passives)
         before.absents.extend(chunk.absents)
-        self._carry(before, chunk)
+        carry(before, chunk)
         return True
-
-    def _carry(self, before: Chunk, chunk: Chunk) -> None:
-        for name in ("by", "opponent", "opponent_stance", "place", "range", "within_us"):
-            if getattr(before, name) is None:
-                setattr(before, name, getattr(chunk, name))
 
     def _belongs(self, link: str, before: Chunk, chunk: Chunk) -> bool:
         if link not in _LATER:
@@ -108,7 +109,7 @@ class Teller:
                 before.by = chunk.name
             elif chunk.name and before.opponent is None:
                 before.opponent = chunk.name
-            self._carry(before, chunk)
+            carry(before, chunk)
             before.absents.extend(chunk.absents)
             return True
         if chunk.absent or not chunk.bare or not punch:
@@ -116,13 +117,13 @@ class Teller:
         said = chunk.protos[0]
         if chunk.passives and said.implied and not (said.target or said.outcome) and not before.passives:
             before.passives.extend(chunk.passives)  # "jab, gets countered"
-            self._carry(before, chunk)
+            carry(before, chunk)
             return True
         last = before.protos[-1]
         if said.outcome and not said.target and last.outcome is None and not before.passives:
             last.outcome, last.alts["outcome"] = said.outcome, said.alts.get("outcome", [])
             before.absents.extend(chunk.absents)
-            self._carry(before, chunk)
+            carry(before, chunk)
             return True
         if said.target and (last.target or link != "juxta"):
             # "jab upstairs then downstairs": the same punch again
@@ -133,6 +134,20 @@ class Teller:
             chunk.bare = False
             return False
         return False
+
+    def _countered_after(self, before: Chunk, chunk: Chunk) -> bool:
+        """“gets countered after missing the jab”: what is countered is that jab."""
+        said = before.protos[0] if len(before.protos) == 1 and before.passives else None
+        if said is None or said != Proto(implied=True) or not chunk.protos:
+            return False
+        if not self.v.is_punch(chunk.protos[-1].technique) or chunk.objects or chunk.passives:
+            return False
+        if (chunk.name or chunk.by) not in (None, before.name) or chunk.who in ("other", "opponent"):
+            return False
+        before.protos, before.form = chunk.protos, chunk.form
+        before.absents.extend(chunk.absents)
+        carry(before, chunk)
+        return True
 
     # --- actors ----------------------------------------------------------------------------------------
 
@@ -209,9 +224,11 @@ class Teller:
         own = self._of(chunk, actor)
         if not (own or new):
             self.stance = self.stance or chunk.stance
+            self.place, self.range = self.place or chunk.place, self.range or chunk.range
         for proto in own:
             if proto.stance is None and self.stance:
-                proto.stance = self.stance
+                switches = proto.technique == "switch stance"
+                proto.stance = switched(self.stance) if switches else self.stance
         if own:
             self.stance = None
         if chunk.within_us is not None and own:
@@ -240,8 +257,10 @@ class Teller:
         if chunk.opponent_stance:
             self.story.opponent_stances[actor] = chunk.opponent_stance
         for proto in new:
-            proto.place = proto.place or chunk.place
-            proto.range = proto.range or chunk.range
+            proto.place = proto.place or chunk.place or self.place
+            proto.range = proto.range or chunk.range or self.range
+        if new:
+            self.place = self.range = None
         self.story.actions[at:at] = new
         return at + len(new)
 

@@ -24,7 +24,7 @@ def read_dates(r: WordReader) -> Dates | None:
     lead = r.take(
         {"in", "since", "before", "after", "from", "until", "till", "on", "during", "between", "of"}
     )
-    first = _date(r)
+    first = _date(r) or (_month_of_a_span(r) if lead in ("from", "between", "") else None)
     if first is None:
         return None
     at = r.at
@@ -52,6 +52,19 @@ def read_dates(r: WordReader) -> Dates | None:
     return first
 
 
+def _month_of_a_span(r: WordReader) -> Dates | None:
+    """“June to September 2024”, “5 to 9 May 2024” is not: a month that borrows the year behind the other."""
+    at = r.at
+    month = _MONTHS.get(r.peek())
+    if month is not None and r.peek(1) in TO | {"and"} and r.peek(2) in _MONTHS:
+        year = r.peek(3)
+        if year.isdigit() and len(year) == 4 and 1850 <= int(year) <= 2199:
+            r.at += 1
+            return Dates(datetime.date(int(year), month, 1), None)
+    r.at = at
+    return None
+
+
 def _date(r: WordReader) -> Dates | None:
     """A day, a month or a year as a stretch of days."""
     word = r.peek()
@@ -74,7 +87,7 @@ def _date(r: WordReader) -> Dates | None:
             r.at += 1
         r.take({","})
     year = r.peek()
-    if year.isdigit() and len(year) == 4 and 1850 <= int(year) <= 2199 and True:
+    if year.isdigit() and len(year) == 4 and 1850 <= int(year) <= 2199:
         r.at += 1
         number = int(year)
         if month is None:

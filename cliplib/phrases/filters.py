@@ -22,10 +22,14 @@ CHAMPIONSHIP_ROUNDS = (11, 12)
 
 _ROUND = frozenset(("round", "rd", "rnd"))
 _ROUNDS = frozenset(("rounds", "rds", "rnds"))
+_SAVE = frozenset(("but", "except", "bar", "excluding"))
 _IN = frozenset(("in", "during", "from", "of", "for", "over", "at", "only"))
 _SECONDS = frozenset(("s", "sec", "secs", "second", "seconds"))
 _MILLISECONDS = frozenset(("ms", "msec", "millisecond", "milliseconds"))
 _TAKEN = "{} rounds are taken to mean the {} of a fight's rounds"
+_HALVES = "halves are of the fight's rounds, the first half rounded up"
+_CONTEST = frozenset(("fight", "fights", "bout", "bouts", "contest"))
+_EDGES = ("after", "before", "since", "until", "till", "by")
 _STRETCHES = (
     (("late", "later", "closing"), "late", _TAKEN.format("late", "last third")),
     (("early", "earlier", "opening"), "early", _TAKEN.format("early", "first third")),
@@ -63,11 +67,45 @@ def read_filter(tokens: Sequence[Token], at: int) -> tuple[int, Filter] | None:
 
 
 def _rounds(r: WordReader) -> Rounds | None:
+    denied = _denial(r)
+    found = _asked_rounds(r, denied)
+    if found is None or not denied:
+        return found
+    numbers = [n for n in found.rounds if isinstance(n, int)]
+    if len(numbers) < len(found.rounds) or not numbers:
+        return None  # "not in the last round" cannot be asked for
+    rounds = tuple(n for n in range(1, MOST_ROUNDS + 1) if n not in numbers)
+    return Rounds(rounds, f"the other rounds are taken up to {MOST_ROUNDS}, the most of a professional fight")
+
+
+def _denial(r: WordReader) -> bool:
+    """“except”, “but not”, “any round but”."""
+    at = r.at
+    r.take(_IN)
+    if r.take({"all", "any", "every"}):
+        r.take(_ROUND | _ROUNDS)
+        if r.take(_SAVE):
+            return True
+    r.at = at
+    r.take({"but", "and", ","})
+    if r.take({"except", "excluding", "excepting", "not"}):
+        r.take({"for"})
+        return True
+    if r.take({"outside"}):
+        r.take({"of"})
+        return True
+    r.at = at
+    return False
+
+
+def _asked_rounds(r: WordReader, denied: bool) -> Rounds | None:
     lead = r.take(_IN | {"after", "before", "since", "until", "till", "by", "up", "between"})
     if lead == "up":
         if not r.take({"to", "until"}):
             return None
         lead = "until"
+    if denied and not lead:
+        lead = "in"
     return _round_word(r, lead) or _numbered_rounds(r, lead) or _ordinal_rounds(r, lead)
 
 
@@ -81,6 +119,20 @@ def _round_word(r: WordReader, lead: str) -> Rounds | None:
             r.at = at
             return None
         return Rounds(("last",))
+    if word in ("last", "final", "closing") and lead not in _EDGES:
+        r.at += 1
+        few = bool(r.take({"few", "couple"}))
+        r.take({"of"} if few else ())
+        count = None if few else r.cardinal()
+        if (few or count is not None) and (r.take(_ROUNDS) or _ends(r, lead, at)):
+            return Rounds(("late",), _TAKEN.format("last few", "last third")) if few else Rounds(_last(count))
+        r.at = at
+    if word in ("first", "second", "latter", "back", "front") and plural == "half" and lead not in _EDGES:
+        r.at += 2
+        if r.take({"of"}):
+            r.take(_CONTEST)
+        half = "first half" if word in ("first", "front") else "second half"
+        return Rounds((half,), _HALVES)
     for names, value, note in _STRETCHES:
         if word in names and plural in _ROUNDS:
             r.at += 2
@@ -93,10 +145,10 @@ def _round_word(r: WordReader, lead: str) -> Rounds | None:
         return Rounds(CHAMPIONSHIP_ROUNDS, "championship rounds are taken to mean rounds 11 and 12")
     if lead == "in" and word in ("early", "late") and plural not in _ROUNDS:
         r.at = at
-    if word == "late" and plural in ("in", "on") and r.peek(2) in ("fight", "fights", "bout"):
+    if word == "late" and plural in ("in", "on") and r.peek(2) in _CONTEST:
         r.at += 3
         return Rounds(("late",), "late in a fight is taken to mean the last third of its rounds")
-    if word == "early" and plural in ("in", "on") and r.peek(2) in ("fight", "fights", "bout"):
+    if word == "early" and plural in ("in", "on") and r.peek(2) in _CONTEST:
         r.at += 3
         return Rounds(("early",), "early in a fight is taken to mean the first third of its rounds")
     return None
@@ -156,7 +208,7 @@ def _stretch(r: WordReader, lead: str, first: int) -> Rounds | None:
         on = r.peek() == "on" and (r.peek(1) in ("", ",") or (lead == "from" and not r.determiner(1)))
         if (
             (on and r.take({"on"}))
-            or r.take({"onwards", "onward", "upwards", "plus"})
+            or r.take({"onwards", "onward", "upwards", "plus", "+"})
             or (r.take({"and"}) and r.take({"on", "onwards", "later", "after", "beyond", "up", "upwards"}))
         ):
             return _open(first, MOST_ROUNDS)
@@ -180,6 +232,11 @@ def _stretch(r: WordReader, lead: str, first: int) -> Rounds | None:
     return Rounds(tuple(dict.fromkeys(numbers)))
 
 
+def _last(count: int | None) -> tuple[int | str, ...]:
+    """The last `count` rounds, counted back from a fight's last."""
+    return ("last",) if count == 1 else (f"last {count}",)
+
+
 def _open(first: int, last: int) -> Rounds:
     rounds = tuple(range(first, max(first, last) + 1))
     return Rounds(
@@ -187,14 +244,21 @@ def _open(first: int, last: int) -> Rounds:
     )
 
 
+def _ends(r: WordReader, lead: str, start: int) -> bool:
+    """“in the third” is a round; “a second” is not, and neither is “the first jab”."""
+    ends = r.peek() in ("", ",", "against", "by", "then", "on", "and", "v", "vs", "in", "within", "onwards")
+    the = r.tokens[start].determiner == "the" if start < len(r.tokens) else False
+    return ends and the and lead in ("in", "during", "after", "before", "from", "since")
+
+
 def _ordinal_rounds(r: WordReader, lead: str) -> Rounds | None:
-    determiner = r.tokens[r.at].determiner if r.at < len(r.tokens) else ""
+    start = r.at
     first = r.ordinal()
     if first is None:
         return None
     at = r.at
     count = r.cardinal()
-    if first == 1 and count is not None and r.take(_ROUNDS):  # "first four rounds"
+    if first == 1 and count is not None and (r.take(_ROUNDS) or _ends(r, lead, start)):  # "first four rounds"
         return (
             Rounds(tuple(range(1, count + 1)))
             if lead not in ("after", "before")
@@ -214,11 +278,7 @@ def _ordinal_rounds(r: WordReader, lead: str) -> Rounds | None:
             break
         numbers.extend(range(numbers[-1] + 1, number + 1) if ranging else (number,))
     named = bool(r.take(_ROUND) or r.take(_ROUNDS))
-    # "in the third" is a round; "a second" is not, and neither is "the first jab".
-    ends = r.peek() in ("", ",", "against", "by", "then", "on", "and", "v", "vs", "in", "within", "onwards")
-    if not named and not (
-        lead in ("in", "during", "after", "before", "from", "since") and determiner == "the" and ends
-    ):
+    if not named and not _ends(r, lead, start):
         return None
     if len(numbers) == 1:
         return _stretch(r, lead, first)

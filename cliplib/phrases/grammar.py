@@ -20,6 +20,7 @@ from cliplib.phrases import filters
 from cliplib.phrases.chunk import LINKS, Chunk
 from cliplib.phrases.chunker import Chunker
 from cliplib.phrases.dates import Dates
+from cliplib.phrases.either import settle
 from cliplib.phrases.lexer import Item
 from cliplib.vocabulary import Vocabulary
 
@@ -70,6 +71,8 @@ class Parser:
         self.pending_next: filters.Filter | None = None  # ... of the action after the next link
         self.links_pending = False  # "within 1 second of": what follows came earlier
         self.out = Parsed()
+        self._begun = 0
+        self._begins: list[int] = []  # where in the items each of the links begins
 
     # --- looking ---------------------------------------------------------------------------------------
 
@@ -120,7 +123,7 @@ class Parser:
 
     def parse(self) -> Parsed:
         while self.at() is not None:
-            begun = self.i
+            begun = self._begun = self.i
             link = self.link()
             if self.at() is None:
                 self._dangling(begun)
@@ -137,6 +140,7 @@ class Parser:
                     break
                 self.refuse(item)
                 self.i += 1
+        settle(self, self._begins)
         return self.out
 
     def link(self) -> str:
@@ -220,10 +224,20 @@ class Parser:
                 chunk.within_us = self.pending.us
             self.pending = None
         self.out.links.append((link, chunk))
+        self._begins.append(self._begun)
 
     def refuse(self, item: Item) -> None:
         """Not understood: shown word by word, and never dropped in silence."""
         self.out.unread.extend(words_of(self.phrase, item.start, item.end, item.meant))
+
+    def discard(self, begun: int) -> None:
+        """Refuse the items from `begun` to the end of the action read next, whatever it says."""
+        kept, pending = self.out, (self.pending, self.pending_next, self.links_pending)
+        self.out = Parsed()
+        self.chunk()
+        self.out, (self.pending, self.pending_next, self.links_pending) = kept, pending
+        for item in self.items[begun : self.i]:
+            self.refuse(item)
 
     def note(self, text: str) -> None:
         if text and text not in self.out.notes:

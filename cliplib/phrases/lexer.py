@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from cliplib.phrases.filters import Filter, read_filter
 from cliplib.phrases.lexicon import Lexicon, Names, Sense, Senses, lexicon_of, name_words, token_words
+from cliplib.phrases.separable import close_up
 from cliplib.phrases.tokens import Token
 from cliplib.phrases.wordreader import NUMBER_WORDS
 from cliplib.vocabulary import Numbered, Vocabulary
@@ -60,8 +61,9 @@ class Item:
 
 class Lexer:
     def __init__(self, phrase: str, tokens: Sequence[Token], vocabulary: Vocabulary, names: Names):
-        self.phrase, self.tokens, self.vocabulary, self.names = phrase, tokens, vocabulary, names
+        self.phrase, self.vocabulary, self.names = phrase, vocabulary, names
         self.lexicon: Lexicon = lexicon_of(vocabulary)
+        self.tokens = close_up(tokens, self.lexicon, names)
 
     def items(self) -> list[Item]:
         items: list[Item] = []

@@ -85,12 +85,13 @@ def _actions(
         if proto.absent:
             continue
         name = people.get(proto.actor)
-        stance = proto.stance or now.get(name or "")
-        if name and proto.stance:
-            now[name] = proto.stance
+        stance = now.get(name or "")
+        if vocabulary.is_a(proto.technique, "switch stance"):
+            stance = switched(stance)  # the stance of a switch is the one it ends in
+        stance = proto.stance or stance
+        if name and stance:
+            now[name] = stance
         actions.append(_action(proto, name, stance, vocabulary))
-        if proto.technique == "switch stance" and name and (new := switched(now.get(name))):
-            now[name] = new
     return actions
 
 

@@ -15,7 +15,7 @@ SIDEWAYS = (
     "lead-foot step",
 )  # fmt: skip
 ALTERNATIVES = ("hand", "side", "target", "outcome", "role", "direction", "stance")
-_BEFORE_SWITCH = {"orthodox": "southpaw", "southpaw": "orthodox"}
+_FINITE = ("base", "third", "past", "ing")
 PUNCH_FIELDS = ("hand", "side", "target", "outcome", "role")
 
 
@@ -32,7 +32,7 @@ class ModifierReader:
         self.times = 1
         self.times_item: Item | None = None
         self.combo = False  # a combination said as one word: its modifiers belong to all of it
-        self.top = False
+        self.top: Item | None = None
         self.threw: Item | None = None
         self.named_possessive = False
         self.last: Item | None = None
@@ -48,6 +48,10 @@ class ModifierReader:
     def is_punch(self) -> bool:
         return self.headed and self.v.is_punch(self.proto.technique)
 
+    def aimed(self) -> bool:
+        """Whether the head has a target: a punch, or a feint of one."""
+        return self.is_punch() or (self.headed and self.v.kind(self.proto.technique) == "feint")
+
     # --- setting ---------------------------------------------------------------------------------------
 
     def put(self, field: str, value: str, item: Item) -> bool:
@@ -62,7 +66,8 @@ class ModifierReader:
             self.pre_items[field] = item
             self.touch(item)
             return True
-        if field in ("target", "outcome", "role") and not self.is_punch():
+        aimed = field == "target" and self.aimed()
+        if field in ("target", "outcome", "role") and not self.is_punch() and not aimed:
             self.p.refuse(item)  # nothing but a punch has these
             return True
         for proto in self.scope(field):
@@ -118,6 +123,9 @@ class ModifierReader:
 
     def on_fighter(self, item: Item) -> bool:
         if self.headed:
+            if self._hit(item) and self.c.opponent is None:
+                self.c.opponent = item.fighter
+                return True
             verbal = self.c.form in ("third", "ing", "past", "base") and self.takes_person()
             alone = not self.p.noun_phrase_ahead(1) and not item.possessive
             if verbal and alone and self.c.opponent is None:
@@ -139,6 +147,13 @@ class ModifierReader:
             self.c.name = item.fighter
             return True
         return False
+
+    def _hit(self, item: Item) -> bool:
+        """“crosses that hit Brandt”, “a hook that floored Brandt”: not “jab landed, Brandt ...”."""
+        verb = self.last.sense("outcome", *_FINITE) if self.last is not None else None
+        if verb is None or self.last is None or item.possessive or self.p.noun_phrase_ahead(1, punch=False):
+            return False
+        return verb.value in ("hurt", "knockdown") or self.last.text.lower().startswith("hit")
 
     def takes_person(self) -> bool:
         return not self.c.objects and self.v.kind(self.proto.technique) in ("tie-up", "footwork", "defence")
@@ -163,8 +178,6 @@ class ModifierReader:
 
     def on_stance(self, item: Item) -> bool:
         value = item.value("stance") or ""
-        if self.headed and self.proto.technique == "switch stance":
-            value = _BEFORE_SWITCH.get(value, value)  # "switches to southpaw": out of the other stance
         if self.headed and (self.p.noun_phrase_ahead(1, punch=False) or self.proto.stance):
             return False
         return self.put("stance", value, item)
@@ -253,18 +266,19 @@ class ModifierReader:
                 return False
             done.target = value
             return True
-        if self.headed and (not self.is_punch() or self.proto.target):
+        if self.headed and (not self.aimed() or self.proto.target):
             return False
         if "liver" in item.text.lower():
             self.liver(item)
         return self.put("target", value, item)
 
     def liver(self, item: Item) -> None:
+        """It lies on the right of the body, where a left hand reaches it; but a target is not a hand."""
         side = self.proto.side if self.headed else next(iter(self.pre.get("side", ())), None)
         hand = self.proto.hand if self.headed else next(iter(self.pre.get("hand", ())), None)
-        if side is None and hand is None and (not self.headed or self.proto.technique in ("punch", "hook")):
-            self.put("side", "left", item)
-            self.p.note("the liver is on the right of the body: a punch with the left hand is meant")
+        if side is None and hand is None and not self.headed:
+            other = ("a left hand to the body, which is how the liver is reached", "left body")
+            self.p.choose(item.start, item.end, "the body, with either hand", other)
 
     def on_outcome(self, item: Item) -> bool:
         value = item.value("outcome") or ""
@@ -293,20 +307,23 @@ class ModifierReader:
             return False
         return self.put("outcome", value, item)
 
-    def on_top(self, _item: Item) -> bool:
+    def on_top(self, item: Item) -> bool:
         if self.headed and not self.is_punch():
             return False
+        if self.headed and self.p.noun_phrase_ahead(1):
+            return False
+        self.top = item
         if self.headed:
-            if self.p.noun_phrase_ahead(1):
-                return False
             self.over_the_top(self.proto)
-        self.top = True
         return True
 
     def over_the_top(self, proto: Proto) -> None:
         if proto.technique in ("punch", "straight", "cross"):
             proto.technique = "overhand"
             self.p.note("a punch over the top is taken to mean an overhand")
+        elif proto.technique != "overhand" and self.top is not None:
+            self.p.refuse(self.top)  # "a looping hook"
+            self.top = None
 
     def on_place(self, item: Item) -> bool:
         if self.c.place is not None and self.c.place != item.value("place"):

@@ -12,6 +12,9 @@ OPPOSITE = {
 }  # fmt: skip
 
 
+DENIED = "only actions, outcomes and rounds can be excluded: what else must not be is not asked for"
+
+
 class NegationReader(ModifierReader):
     def not_outcome(self, outcome: str, item: Item) -> None:
         """“that wasn't blocked”: any of the other outcomes."""
@@ -61,12 +64,29 @@ class NegationReader(ModifierReader):
             self.c.absents.append(Absent(Proto(technique), after=True, other=True))
             return self.forward()
         # What is denied must not be read as if it were asked for.
+        self.p.note(DENIED)
         self.p.refuse(item)
         self.p.refuse(follows)
         if follows.kinds & {"by", "against", "with", "of"} and (denied := self.p.at(1)) is not None:
             self.p.refuse(denied)
             self.p.i += 1
         return self.forward()
+
+    def on_deny(self, item: Item) -> bool:
+        """“except the jab”, “other than on the ropes”."""
+        self.p.note(DENIED)
+        begun = self.p.i
+        self.p.i += 1
+        if self.p.noun_phrase_ahead(0, punch=False):
+            self.p.discard(begun)
+            return True
+        self.p.refuse(item)
+        while (follows := self.p.at()) is not None:
+            self.p.refuse(follows)
+            self.p.i += 1
+            if not follows.kinds & {"by", "against", "with", "of", "filler"}:
+                break
+        return True
 
     def on_notafter(self, item: Item) -> bool:
         self.p.i += 1

@@ -16,7 +16,7 @@ from cliplib.phrases.saying import say
 from cliplib.phrases.suggest import suggest
 from cliplib.phrases.tokens import tokenise
 from cliplib.vocabulary import Vocabulary
-from cliplib.vocabulary.stance import hand_of
+from cliplib.vocabulary.stance import hand_of, switched
 
 LONGEST = 2000
 """Characters of a phrase that are read; what lies beyond is shown as not read."""
@@ -147,18 +147,21 @@ def _rounds(parsed: Parsed) -> tuple[int | str, ...]:
 
 
 def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:
-    """What was said of a fighter's stance holds for all he does, up to a switch."""
+    """What was said of a fighter's stance holds for all he does, up to a switch, whose own stance is the one
+    that it ends in.
+    """
     for actor in (0, 1):
         current = stances.get(actor)
         for action in actions:
             if action.actor != actor:
                 continue
-            if action.stance:
+            switches = action.technique == "switch stance" and not action.absent
+            if switches and not action.stance:
+                action.stance = current = switched(current)
+            elif action.stance:
                 current = action.stance
             elif current and not action.absent:
                 action.stance = current
-            if action.technique == "switch stance":
-                current = None
 
 
 def _step(action: Proto, by: int, names: dict[int, str], shared: dict[str, str | None]) -> Step:

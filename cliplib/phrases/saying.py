@@ -96,7 +96,7 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
     else:
         owner = ""
     known = before is not None and not flips and before.stance == step.stance
-    stance = None if known and before is not None and before.technique != "switch stance" else step.stance
+    stance = None if known and step.technique != "switch stance" else step.stance
     phrase = describe(step, vocabulary, stance)
     phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
     for other in step.alternatives:
@@ -113,7 +113,8 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
 def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> str:
     """The step's own words without an article: “missed counter left hook to the body”."""
     words: list[str] = []
-    if stance:
+    switches = step.technique == "switch stance"
+    if stance and not switches:
         words.append(stance)
     if step.outcome:
         words.append(
@@ -138,6 +139,8 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> s
     elif not bare_counter:
         words.append(vocabulary.say("technique", step.technique))
     text = " ".join(words)
+    if stance and switches:
+        text += f" to {stance}"  # the stance that it ends in
     if step.target:
         text += f" to the {step.target}"
     if step.direction:
@@ -186,10 +189,13 @@ def say_within(us: int) -> str:
     return f"within {text} second" + ("" if text == "1" else "s")
 
 
+_ROUND_OF = {"last": " round"}
+
+
 def say_rounds(rounds: tuple[int | str, ...]) -> str:
     words = [r for r in rounds if isinstance(r, str)]
     numbers = sorted(r for r in rounds if isinstance(r, int))
-    phrases = [f"in the {w} round" + ("" if w == "last" else "s") for w in words]
+    phrases = [f"in the {w}" + _ROUND_OF.get(w, "" if w.endswith("half") else " rounds") for w in words]
     if len(numbers) == 1:
         phrases.append(f"in round {numbers[0]}")
     elif numbers and numbers == list(range(numbers[0], numbers[-1] + 1)):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.modifiers import PUNCH_FIELDS, SIDEWAYS
-from cliplib.vocabulary.stance import hand_of
+from cliplib.vocabulary.stance import hand_of, switched
 
 if TYPE_CHECKING:
     from cliplib.phrases.chunker import Chunker
@@ -106,7 +106,11 @@ def modify(reader: Chunker) -> None:
         field = name
         if name == "side" and c.protos[0].technique in SIDEWAYS:
             field = "direction"  # "a left slip"
-        if not punch and field in ("target", "outcome", "role"):
+        if name == "stance" and c.protos[0].technique == "switch stance":
+            # The stance of a switch is the one it ends in: a southpaw who switches ends orthodox.
+            values = [switched(v) or v for v in values]
+        aimed = field == "target" and reader.aimed()
+        if not punch and field in ("target", "outcome", "role") and not aimed:
             if name in reader.pre_items:
                 reader.p.refuse(reader.pre_items[name])  # nothing but a punch has these
             continue

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from cliplib.phrases.lexicon import Names, lexicon_of
-from cliplib.phrases.tokens import fold
+from cliplib.phrases.tokens import Token, fold
 from cliplib.vocabulary import Vocabulary
 
 _LIKE_ENOUGH = 0.7
@@ -35,6 +35,13 @@ def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tu
     return tuple(
         dict.fromkeys(choice for choice, score, _ in found if choice != text and score >= best - 0.1)
     )
+
+
+def misspelt_head(word: str, vocabulary: Vocabulary) -> bool:
+    """Whether a word is probably a technique misspelt: “jabb”, and not “kick”."""
+    lexicon = lexicon_of(vocabulary)
+    meant = (Token(near, 0, 0) for near in suggest(word, vocabulary))
+    return any(s.kind in ("technique", "role") for near in meant for s in lexicon.longest((near,), 0)[1])
 
 
 def complete(

@@ -10,6 +10,7 @@ DEFENDED = ("defence", "tie-up")
 """Kinds of actions that are done against a punch of the other fighter's."""
 _FINITE = ("third", "ing", "past")
 _TOWARDS = ("to", "for", "against", "over")
+_OBJECTS = frozenset(("him", "her", "them"))
 _BEGINS = frozenset(
     ("technique", "hand", "side", "target", "outcome", "stance", "mult", "role", "opponent", "other", "range")
 )
@@ -38,7 +39,8 @@ class VerbReader(NegationReader):
         if not self.p.noun_phrase_ahead(0):
             # "ducks a right hand", but "traps the lead hand" is about the hand itself
             held = self.headed and self.proto.technique == "trap"
-            return bool(item.determiner) and self.p.hand_noun_ahead(0) and not held
+            thing = self.p.hand_noun_ahead(0) or item.sense("role", "noun")  # "slips the counter"
+            return bool(item.determiner and thing) and not held
         if item.fighter and item.possessive:
             return True
         verbal = self.strong or self.c.form in _FINITE or (self.c.role_verb and self.c.headless)
@@ -82,6 +84,8 @@ class VerbReader(NegationReader):
         follows = self.p.at(1)
         if follows is None:
             return bool(self.c.name) and not self.headed
+        if follows.sense("by") and follows.text.lower() == "by":
+            return False
         return bool(follows.determiner) or (bool(self.c.name) and not self.named_possessive)
 
     def passive_before(self, item: Item) -> bool:
@@ -117,6 +121,10 @@ class VerbReader(NegationReader):
     def _agent(self, passive: Proto) -> None:
         """“by Brandt”, “with a cross”, “by a southpaw” behind what was done to somebody."""
         self.p.i += 1
+        top = self.p.at()
+        over = top is not None and top.sense("top") is not None and self.p.at(1) is not None
+        if over:
+            self.p.i += 1  # "countered over the top with a right hand"
         while (
             (item := self.p.at()) is not None
             and (item.sense("by") or item.sense("with"))
@@ -139,6 +147,10 @@ class VerbReader(NegationReader):
                 if agent is None or not agent.protos:
                     return
                 said = agent.protos[0]
+                if over and top is not None:
+                    self.top, over = top, False
+                    self.over_the_top(said)
+                    self.top = None
                 if passive.role and not said.role:
                     said.role = passive.role
                 said.fighter = agent.name or agent.by or passive.fighter
@@ -187,6 +199,10 @@ class VerbReader(NegationReader):
                 self.object()
                 return True
             close = self.last is not None and (self.last.sense("technique") or self.last.sense("side"))
+            if item.sense("role", "plural") and close and self.is_punch() and self.c.form == "noun":
+                verbal = follows is not None and (follows.sense("with") or follows.determiner)
+                if not verbal and not self.p.noun_phrase_ahead(1, hands=True):
+                    return self.put("role", "counter", item)  # "left hook counters"
             if verb or past or self.p.noun_phrase_ahead(1, hands=True) or not close or not self.is_punch():
                 return False
             if (
@@ -198,6 +214,9 @@ class VerbReader(NegationReader):
             return self.put("role", "counter", item)  # "cross counter"
         if "role" in self.pre and self.pre["role"] != ["counter"]:
             return False
+        if self.c.role_verb and item.sense("role", "noun") and item.determiner and not self.c.objects:
+            self.object()  # "counters the counter"
+            return True
         self.put("role", "counter", item)
         if (
             verb
@@ -240,7 +259,8 @@ class VerbReader(NegationReader):
     def on_receive(self, item: Item) -> bool:
         if self.headed:
             return False
-        self.c.received = True
+        # "caught him with a hook" is what the subject did, "caught with a hook" what he got.
+        self.c.received = not _OBJECTS & set(item.text.lower().split())
         return self.put("outcome", item.value("receive") or "landed", item)
 
     def on_evade(self, item: Item) -> bool:
