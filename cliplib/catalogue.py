@@ -19,6 +19,7 @@ from typing import Any
 import numpy.typing as npt
 
 from cliplib import catalogue_columns, catalogue_corrections, catalogue_evidence, catalogue_writing
+from cliplib.catalogue_care import Care
 from cliplib.catalogue_columns import MISSING as MISSING  # part of what columns() promises
 from cliplib.catalogue_corrections import Correction
 from cliplib.catalogue_live import LiveLogs
@@ -28,6 +29,7 @@ from cliplib.catalogue_rows import (
     FighterRow,
     FightRow,
     FootageRow,
+    Held,
     NewClip,
     NewExchange,
     StoredClip,
@@ -47,13 +49,15 @@ from cliplib.timebase import RoundClock, Timeline
 
 class Catalogue:
     """The catalogue of one library. `path`: its catalogue.db, made if `create`; else NotFoundError if absent.
+    `hide_private`: as if private fights were not there; nothing can be written then.
 
     Raises StorageError for a file that is not a catalogue, was made by a newer cliplib, or cannot be written.
     """
 
-    def __init__(self, path: Path, *, create: bool = False):
+    def __init__(self, path: Path, *, create: bool = False, hide_private: bool = False):
         self.path = path
-        self._store = Store(path, create=create)
+        self._store = Store(path, create=create, hide_private=hide_private)
+        self.care = Care(self._store)
         self._rows = self._store.rows
         self.live = LiveLogs(self._store, lambda fight_id: self.fight(fight_id).info)
 
@@ -161,12 +165,13 @@ class Catalogue:
     def footage(self, fight_id: int) -> FootageRow | None:
         """The footage of a fight as last probed, or None while it has not turned up."""
         rows = self._rows(
-            "SELECT path, size, mtime_ns, info, timeline, sliced_path, why FROM footage WHERE fight_id = ?",
+            "SELECT path, size, mtime_ns, info, timeline, sliced_path, why, sliced_size, sliced_digest "
+            "FROM footage WHERE fight_id = ?",
             (fight_id,),
         )
         if not rows:
             return None
-        path, size, mtime_ns, info_json, blob, sliced, why = rows[0]
+        path, size, mtime_ns, info_json, blob, sliced, why, sliced_size, sliced_digest = rows[0]
         info, end, time_base, probed_by = footage_info_from_json(info_json)
         return FootageRow(
             fight_id,
@@ -178,6 +183,7 @@ class Catalogue:
             self.path.parent / sliced if sliced else None,
             why,
             probed_by,
+            Held(sliced_size, sliced_digest) if sliced_digest else None,
         )
 
     # --- reading: exchanges and clips -----------------------------------------------------------------
@@ -327,22 +333,28 @@ class Catalogue:
         *,
         mtime_ns: int,
         sliced: Path | None = None,
+        sliced_held: Held | None = None,
         why: str = "",
     ) -> None:
-        """Store what a probe found, and later which file clips are sliced from."""
-        values = [
-            fight_id,
-            str(path),
-            info.size,
-            mtime_ns,
-            info.fingerprint,
-            footage_info_to_json(info, timeline),
-            timeline_to_blob(timeline),
-            self._relative(sliced) if sliced else None,
-            why,
-        ]
+        """Store what a probe found, and later which file clips are sliced from, and what that holds."""
+        values = {
+            "fight_id": fight_id,
+            "path": str(path),
+            "size": info.size,
+            "mtime_ns": mtime_ns,
+            "fingerprint": info.fingerprint,
+            "info": footage_info_to_json(info, timeline),
+            "timeline": timeline_to_blob(timeline),
+            "sliced_path": self._relative(sliced) if sliced else None,
+            "why": why,
+            "sliced_size": sliced_held.size if sliced_held else None,
+            "sliced_digest": sliced_held.digest if sliced_held else None,
+        }
         with self._store.transaction() as db:
-            db.execute(f"INSERT OR REPLACE INTO footage VALUES ({marks(values)})", values)
+            db.execute(
+                f"INSERT OR REPLACE INTO footage ({', '.join(values)}) VALUES ({marks(values)})",
+                list(values.values()),
+            )
 
     def _relative(self, path: Path) -> str:
         """Files inside the library are told by their place in it, so that the library can be moved."""
@@ -364,7 +376,8 @@ class Catalogue:
         with self._store.transaction() as db:
             db.conn.executemany(
                 "INSERT OR REPLACE INTO clips (exchange_id, start_us, end_us, start_frame, end_frame, file, "
-                "poster, how, why, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "poster, how, why, digest, file_size, file_digest, poster_size, poster_digest) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [
                     (
                         c.exchange_id,
@@ -377,6 +390,8 @@ class Catalogue:
                         c.how,
                         c.why,
                         c.digest,
+                        *((c.file_held.size, c.file_held.digest) if c.file_held else (None, None)),
+                        *((c.poster_held.size, c.poster_held.digest) if c.poster_held else (None, None)),
                     )
                     for c in clips
                 ],
@@ -393,15 +408,6 @@ class Catalogue:
             if db.execute("DELETE FROM fights WHERE id = ?", [fight_id]).rowcount == 0:
                 raise NotFoundError(f"no fight {fight_id} in this library")
             catalogue_writing.touch(db, None)
-
-    def check(self) -> list[str]:
-        """What SQLite finds wrong with the file, one sentence each; empty for a sound catalogue."""
-        problems = [text for (text,) in self._rows("PRAGMA integrity_check") if text != "ok"]
-        problems += [
-            f"a row of {table} points to a row of {parent} that is gone"
-            for table, _, parent, _ in self._rows("PRAGMA foreign_key_check")
-        ]
-        return problems
 
 
 def _fight_order(fight: FightRow) -> tuple[bool, str, str, int]:

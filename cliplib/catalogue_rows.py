@@ -36,6 +36,14 @@ class NewExchange:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """What a file held when it was made: its size in bytes and a digest of all of them."""
+
+    size: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
 class NewClip:
     """A finished clip. `file` and `poster` are relative to the library's folder, with forward slashes."""
 
@@ -49,6 +57,8 @@ class NewClip:
     how: str  # slice | re-encode
     why: str
     digest: str
+    file_held: Held | None = None
+    poster_held: Held | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +120,7 @@ class FootageRow:
     sliced: Path | None
     why: str
     probed_by: str
+    sliced_held: Held | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +262,7 @@ def fight_values(info: FightInfo) -> JSON:
         "blue_stance": info.blue.stance,
         "round_starts": json.dumps(info.round_starts_us),
         "footage_file": info.footage_file,
+        "private": int(info.private),
     }
 
 
@@ -269,6 +281,7 @@ def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...])
         footage_file=row["footage_file"],
         round_starts_us=tuple(json.loads(row["round_starts"])),
         logs=logs,
+        private=bool(row["private"]),
     )
 
 

@@ -198,6 +198,42 @@ def live_logs(db: Database) -> None:
     db.execute("CREATE INDEX live_lines_log ON live_lines (log_id)")
 
 
+@migrations()
+def contents_of_files(db: Database) -> None:
+    # What each file held when it was made (its size in bytes, and BLAKE2b of it), for `check`. NULL: made
+    # before this was noted.
+    for table, kind in (("clips", "file"), ("clips", "poster"), ("footage", "sliced")):
+        db.execute(f"ALTER TABLE {table} ADD COLUMN {kind}_size INTEGER")
+        db.execute(f"ALTER TABLE {table} ADD COLUMN {kind}_digest TEXT")
+
+
+@migrations()
+def private_fights(db: Database) -> None:
+    db.execute("ALTER TABLE fights ADD COLUMN private INTEGER NOT NULL DEFAULT 0 CHECK (private IN (0, 1))")
+
+
+_PRIVATE = "SELECT id FROM main.fights WHERE private = 1"
+_OF_FIGHT = f"fight_id NOT IN ({_PRIVATE})"
+_OF_EXCHANGE = f"exchange_id NOT IN (SELECT id FROM main.exchanges WHERE fight_id IN ({_PRIVATE}))"
+_OF_LOG = f"log_id NOT IN (SELECT id FROM main.logs WHERE fight_id IN ({_PRIVATE}))"
+
+# A temporary view takes the place of the table of its name, in whatever a connection asks.
+WITHOUT_PRIVATE = tuple(
+    f"CREATE TEMP VIEW {table} AS SELECT * FROM main.{table} WHERE {where}"
+    for table, where in {
+        "fights": "private = 0",
+        "footage": _OF_FIGHT,
+        "logs": _OF_FIGHT,
+        "exchanges": _OF_FIGHT,
+        "corrections": _OF_FIGHT,
+        "actions": _OF_EXCHANGE,
+        "clips": _OF_EXCHANGE,
+        "live_lines": _OF_LOG,
+    }.items()
+)
+"""What a connection is told that must not see private fights."""
+
+
 def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     """Apply what is pending and return its names. `stop_before` is for tests of later migrations.
 

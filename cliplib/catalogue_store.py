@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from collections.abc import Iterable, Iterator, Sequence
@@ -21,7 +22,7 @@ _BUSY_MS = 10_000
 class _Connection:
     """A thread's connection, closed when the thread is done with it."""
 
-    def __init__(self, path: Path):
+    def __init__(self, path: Path, views: Sequence[str] = ()):
         self.raw = sqlite3.connect(
             str(path), timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
         )
@@ -34,6 +35,8 @@ class _Connection:
             # With a write-ahead log NORMAL loses at most the last commits on a power cut, never consistency;
             # ingest finds what is missing and does it again.
             self.db.execute("PRAGMA synchronous = NORMAL")
+            for view in views:
+                self.db.execute(view)
         except BaseException:
             self.raw.close()
             raise
@@ -47,21 +50,26 @@ class _Connection:
 
 
 class Store:
-    """The database file of one library, for any number of threads. `create`: make it if it is not there."""
+    """The database file of one library, for any number of threads. `create`: make it if it is not there.
+    `hide_private`: its connections see no private fight and nothing of one, and cannot write."""
 
-    def __init__(self, path: Path, *, create: bool = False):
+    def __init__(self, path: Path, *, create: bool = False, hide_private: bool = False):
         self.path = path
+        self._views: Sequence[str] = ()
         self._local = threading.local()
         if not create and not path.is_file():
             raise NotFoundError(f"no library at {path.parent}: it has no {path.name}")
         with self.errors():
             self.upgraded = catalogue_schema.upgrade(self.db)
+        if hide_private:
+            self.close()
+            self._views = catalogue_schema.WITHOUT_PRIVATE
 
     @property
     def db(self) -> Database:
         connection: _Connection | None = getattr(self._local, "connection", None)
         if connection is None:
-            connection = self._local.connection = _Connection(self.path)
+            connection = self._local.connection = _Connection(self.path, self._views)
         return connection.db
 
     def close(self) -> None:
@@ -103,6 +111,20 @@ class Store:
             except BaseException:
                 db.rollback()
                 raise
+
+    def settle(self) -> None:
+        """Have all that was committed on the disk, not only in the system's cache: a power cut takes none."""
+        log = self.path.with_name(self.path.name + "-wal")
+        try:
+            for path in (log, self.path):  # what is in neither was never committed
+                if path.exists():
+                    file = os.open(path, os.O_RDONLY)
+                    try:
+                        os.fsync(file)
+                    finally:
+                        os.close(file)
+        except OSError as error:
+            raise StorageError(f"cannot write the catalogue {self.path}: {error.strerror}") from error
 
     def rows(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         with self.errors():

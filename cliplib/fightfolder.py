@@ -218,7 +218,7 @@ def _info(form: _Form) -> FightInfo | None:
         "",
         (
             "title", "date", "event", "rounds", "round_seconds", "rest_seconds",
-            "result", "red", "blue", "footage", "log",
+            "private", "result", "red", "blue", "footage", "log",
         ),
     )  # fmt: skip
     date, event = form.get("", top, "date", kinds.date), form.get("", top, "event", kinds.line)
@@ -228,6 +228,7 @@ def _info(form: _Form) -> FightInfo | None:
     rounds = form.get("", top, "rounds", kinds.rounds)
     round_us = form.get("", top, "round_seconds", kinds.length)
     rest_us = form.get("", top, "rest_seconds", kinds.rest)
+    private = form.get("", top, "private", kinds.yes_or_no)
     red, blue = _corner(form, "red"), _corner(form, "blue")
     if red and blue and red.name.casefold() == blue.name.casefold():
         form.wrong("blue", "name", f"is “{blue.name}”, and so is red.name; a fight has two fighters")
@@ -253,6 +254,7 @@ def _info(form: _Form) -> FightInfo | None:
         footage_file=footage_file,
         round_starts_us=starts,
         logs=logs,
+        private=bool(private),
     )
 
 

@@ -57,6 +57,12 @@ def date(value: Any) -> datetime.date:
     return value
 
 
+def yes_or_no(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError(_is(value, "true or false"))
+    return value
+
+
 def number(value: Any, kind: str) -> int:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise ValueError(_is(value, kind))

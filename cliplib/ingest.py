@@ -91,6 +91,7 @@ class Ingest:
                     ingest_cut.sweep_working(self.root, self.catalogue.sliced_files())
             except OSError as error:
                 raise _storage_error(error, self.root) from error
+            self.catalogue.care.settle()  # reported done means safe from a power cut
             vanished = tuple(
                 (title, folder)
                 for _, title, _, folder, _ in self.catalogue.fight_keys()
@@ -315,6 +316,9 @@ class Ingest:
             prepared.timeline,
             mtime_ns=located.mtime_ns,
             sliced=prepared.sliced,
+            sliced_held=ingest_cut.working_contents(
+                self.root, prepared.sliced, self.catalogue.footage(fight.work.fight_id)
+            ),
             why=prepared.why,
         )
         if (

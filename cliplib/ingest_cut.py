@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import os
 import re
+import sys
+import time
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from cliplib.catalogue import Catalogue
-from cliplib.catalogue_rows import NewClip, StoredClip
+from cliplib.catalogue_rows import FootageRow, Held, NewClip, StoredClip
 from cliplib.ingest_plan import CutJob, folder_name
 from cliplib.media.cut import Cutter
 from cliplib.media.files import settle
@@ -23,6 +27,8 @@ CLIPS = "clips"
 POSTERS = "posters"
 WORKING = "working"
 
+_LONGEST_WRITE_S = 24 * 3600  # process numbers come round again
+_MOMENT_S = 60
 _BATCH = 16  # clips between two rows of progress kept: what a killed ingest has to cut again at most
 _OURS = re.compile(r"(r\d+-)?\d+m\d\d\.\d-\d+-[0-9a-f]{8}\.(mp4|jpg)")
 
@@ -116,9 +122,30 @@ def carry_out(
             for future in painting:
                 future.result()
             settle(clips / f"{job.name}.mp4" for job in batch)
-            catalogue.put_clips(rows)
+            catalogue.put_clips([_with_contents(root, row) for row in rows])
             progress(stage, before + start + len(batch), total)
     return done
+
+
+def _with_contents(root: Path, row: NewClip) -> NewClip:
+    poster = contents(root / row.poster) if row.poster else None
+    return replace(row, file_held=contents(root / row.file), poster_held=poster)
+
+
+def contents(path: Path) -> Held:
+    """What a file holds; OSError if it cannot be read."""
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16))
+        return Held(os.fstat(file.fileno()).st_size, digest.hexdigest())
+
+
+def working_contents(root: Path, sliced: Path | None, known: FootageRow | None) -> Held | None:
+    """What a working copy holds, noted when it is first used; None for footage that is sliced itself."""
+    if sliced is None or not sliced.resolve().is_relative_to((root / WORKING).resolve()):
+        return None
+    if known is not None and known.sliced_held is not None and known.sliced == sliced.resolve():
+        return known.sliced_held
+    return contents(sliced)
 
 
 def _paint(painter: Posters, jobs: Sequence[CutJob], folder: Path) -> None:
@@ -143,9 +170,39 @@ def sweep_fight(root: Path, fight_id: int, clips: dict[int, StoredClip]) -> int:
 
 def sweep_leftovers(root: Path) -> None:
     """Remove what a killed ingest was in the middle of writing. Only under the ingest lock."""
-    for pattern in (f"{CLIPS}/*/.*.part.*", f"{POSTERS}/*/.*.part.*", f"{WORKING}/.*.part.*"):
-        for path in root.glob(pattern):
-            path.unlink(missing_ok=True)
+    for path in leftovers(root):
+        path.unlink(missing_ok=True)
+
+
+_TEMPORARY = re.compile(r"\..*\.(\d+)-[0-9a-f]+\.part(\.\w+)?|\..*\.taken")
+
+
+def leftovers(root: Path) -> list[Path]:
+    """Files that somebody was in the middle of writing who is no more."""
+    found = []
+    for folder in (CLIPS, POSTERS, WORKING, "columns", "cache", "reels"):
+        for path in (root / folder).rglob(".*"):
+            match = _TEMPORARY.fullmatch(path.name)
+            if match and not _is_written(path, match[1]):
+                found.append(path)
+    return sorted(found)
+
+
+def _is_written(path: Path, process: str | None) -> bool:
+    """Whether somebody is writing it now: the process that its name or its text tells of."""
+    try:
+        age = time.time() - path.stat().st_mtime
+        number = int(process or path.read_text(encoding="ascii") or 0)
+        if number <= 0:
+            return age < _MOMENT_S  # its text is about to be written
+        if sys.platform == "win32" or age > _LONGEST_WRITE_S:
+            return age < _LONGEST_WRITE_S
+        os.kill(number, 0)
+    except (ProcessLookupError, ValueError, FileNotFoundError):
+        return False
+    except OSError:
+        pass  # somebody else's process
+    return True
 
 
 def sweep_working(root: Path, used: set[Path]) -> None:

@@ -80,4 +80,5 @@ class Corrections:
             if clip.file is not None:
                 source = library._prepared(clip.fight_id, clip.fight, silent)
                 corrector.recut(clip.fight_id, clip.id, source, silent)
+            library._catalogue.care.settle()
         return library.clip(clip.id)

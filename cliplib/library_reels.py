@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import os
 import re
 import unicodedata
 from collections.abc import Callable, Sequence
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from cliplib.errors import InputError, NotFoundError, StorageError
+from cliplib.media.files import replacing
 from cliplib.models import JSON, ClipRow, Found, Where
 from cliplib.reels.parts import ReelReport, ReelSettings
 from cliplib.reels.select import select
@@ -82,16 +84,22 @@ class MadeReel:
             raise InputError(
                 f"what “{self.title}” was made of is not known; make it anew from its theme or search"
             )
-        where = {**r["where"], "rounds": tuple(r["where"].get("rounds", ()))} if r["where"] else {}
-        changes = [{**c, "caption": tuple(c["caption"]) if c["caption"] else None} for c in r["changes"]]
-        return {
-            "source": r["phrase"] if r["clips"] is None else list(r["clips"]),
-            "title": self.title,
-            "where": Where(**where),
-            "changes": tuple(ClipChange(**change) for change in changes),
-            "matching": r["matching"],
-            "settings": ReelSettings(title=self.title, **r["settings"]),
-        }
+        try:
+            where = {**r["where"], "rounds": tuple(r["where"].get("rounds", ()))} if r["where"] else {}
+            changes = [{**c, "caption": tuple(c["caption"]) if c["caption"] else None} for c in r["changes"]]
+            return {
+                "source": r["phrase"] if r["clips"] is None else list(r["clips"]),
+                "title": self.title,
+                "where": Where(**where),
+                "changes": tuple(ClipChange(**change) for change in changes),
+                "matching": r["matching"],
+                "settings": ReelSettings(title=self.title, **r["settings"]),
+            }
+        except (LookupError, TypeError, AttributeError) as error:
+            raise InputError(
+                f"what “{self.title}” was made of is noted in a way that cannot be read ({error!r}); make it "
+                "anew from its theme or search"
+            ) from error
 
 
 def recipe_json(
@@ -126,6 +134,7 @@ def keep_reel(
     *,
     recipe: JSON | None = None,
     again: str | None = None,
+    shows: Sequence[int] = (),
 ) -> str:
     """Build a reel under a name of its own (or that of `again`) and return the name; it is listed once the
     file is whole, and one that is made again stays as it was until then."""
@@ -141,10 +150,11 @@ def keep_reel(
             "duration_us": int(report.frames / report.rate * SECOND),
             "made": datetime.datetime.now().strftime("%Y-%m-%d %H:%M"),
             "recipe": recipe,
+            "shows": list(shows),
+            "bytes": file.stat().st_size,
         }
-        temporary = folder / f".{name}.part.json"
-        temporary.write_text(json.dumps(facts, ensure_ascii=False), encoding="utf-8")
-        temporary.replace(folder / f"{name}.json")
+        with replacing(folder / f"{name}.json") as temporary:
+            temporary.write_text(json.dumps(facts, ensure_ascii=False), encoding="utf-8")
     except BaseException:
         if again is None:
             file.unlink(missing_ok=True)
@@ -163,7 +173,7 @@ def remove(reel: MadeReel) -> None:
 def made_reels(folder: Path) -> list[MadeReel]:
     """The reels of a library, newest first."""
     found = [reel for path in folder.glob("*.json") if (reel := _read(path)) is not None]
-    return sorted(found, key=lambda reel: (reel.made, reel.name), reverse=True)
+    return sorted(found, key=lambda reel: (reel.made, reel.file.stat().st_mtime_ns), reverse=True)
 
 
 def made_reel(folder: Path, name: str) -> MadeReel:
@@ -201,7 +211,8 @@ def _free_name(folder: Path, title: str) -> str:
         if (folder / f"{name}.json").exists() or (folder / f"{name}.mp4").exists():
             continue
         try:
-            (folder / f".{name}.taken").touch(exist_ok=False)
+            with (folder / f".{name}.taken").open("x", encoding="ascii") as taken:
+                taken.write(str(os.getpid()))
         except FileExistsError:
             continue
         except OSError as error:

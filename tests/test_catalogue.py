@@ -156,7 +156,7 @@ def test_changed_log_keeps_the_ids_of_what_stayed(catalogue: Catalogue) -> None:
     assert set(catalogue.clips(1)) == set(first.exchange_ids[1:]), (
         "the clip of a removed exchange goes with it"
     )
-    assert catalogue.check() == []
+    assert catalogue.care.problems() == []
 
 
 def test_an_id_is_never_given_twice(catalogue: Catalogue) -> None:
@@ -408,7 +408,7 @@ def test_a_library_of_any_earlier_schema_opens(tmp_path: Path, script: Path) -> 
     shape = "SELECT type, name, sql FROM sqlite_master ORDER BY type, name"
     assert old._store.rows(shape) == fresh._store.rows(shape)
     assert old.upgraded == tuple(names[names.index(script.stem) + 1 :])
-    assert old.check() == []
+    assert old.care.problems() == []
     (fight,) = old.fights()
     assert (fight.title, fight.info.round_starts_us) == ("Adeyemi v Brandt", (12_400_000, 252_400_000))
     rows = old.clip_rows([1, 2])

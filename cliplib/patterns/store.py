@@ -8,12 +8,9 @@ punch), and each array's type, length and place. Anything odd about the file and
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import hashlib
 import json
-import os
-import tempfile
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -21,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from cliplib.errors import StorageError
+from cliplib.media.files import replacing
 
 from .columns import Columns
 from .encode import FightEntry
@@ -56,19 +54,10 @@ def save(columns: Columns, path: Path, made_with: str) -> None:
     digest = hashlib.blake2b(digest_size=_DIGEST)
     for part in parts:
         digest.update(part)
-    temporary = None
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as file:
-            temporary = Path(file.name)
+        with replacing(path) as temporary, open(temporary, "wb") as file:
             file.writelines([_MAGIC, digest.digest(), *parts])
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
     except OSError as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
         raise StorageError(f"{path} could not be written: {error}; free some space and try again") from error
 
 
