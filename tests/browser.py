@@ -36,3 +36,27 @@ def chromium() -> Iterator[Any]:
             yield browser
         finally:
             browser.close()
+
+
+@contextmanager
+def new_page(browser: Any, *, allow: str = "", **options: Any) -> Iterator[Any]:
+    """A page of its own. It fails if anything went wrong in it unnoticed: an error in a script, a resource
+    that could not be had, something the Content-Security-Policy had to stop. `allow`: a word of messages that
+    are expected."""
+    options.setdefault("viewport", {"width": 1280, "height": 900})
+    options.setdefault("reduced_motion", "reduce")
+    context = browser.new_context(**options)
+    page = context.new_page()
+    faults: list[str] = []
+
+    def said(message: Any) -> None:
+        if message.type in ("error", "warning") and not (allow and allow in message.text):
+            faults.append(f"{message.text} ({message.location.get('url')})")
+
+    page.on("console", said)
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    try:
+        yield page
+    finally:
+        context.close()
+    assert not faults, faults

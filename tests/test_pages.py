@@ -12,11 +12,12 @@ import pytest
 from cliplib.library import Library
 from fixtures import demo, framecode
 from tests import served
-from tests.browser import chromium, needs_chromium
+from tests.browser import chromium, needs_chromium, new_page
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
 PHRASE = "counter to the body after a missed jab"
+FOCUSED = "(e) => e === document.activeElement"
 
 READ = f"""(video) => {{
   const readCode = {framecode.READ_JS};
@@ -30,13 +31,20 @@ READ = f"""(video) => {{
 
 
 @pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return served.make_library(tmp_path_factory.mktemp("pages"))
+def library() -> Path:
+    return served.demo_library()
 
 
 @pytest.fixture(scope="module")
 def address(library: Path) -> Iterator[str]:
     with served.serve(library) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def busy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A library with more than a page of results."""
+    with served.serve(served.busy_library(tmp_path_factory.mktemp("busy"))) as address:
         yield address
 
 
@@ -48,14 +56,8 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture
 def page(browser: Any) -> Iterator[Any]:
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, reduced_motion="reduce")
-    page = context.new_page()
-    faults: list[str] = []
-    page.on("pageerror", lambda e: faults.append(str(e)))
-    page.on("console", lambda m: faults.append(m.text) if m.type == "error" else None)
-    yield page
-    context.close()
-    assert not faults, faults
+    with new_page(browser) as page:
+        yield page
 
 
 def search(page: Any, address: str, phrase: str) -> None:
@@ -76,13 +78,21 @@ def test_a_phrase_is_read_back_and_counted(page: Any, address: str, library: Pat
 
 def test_a_facet_shows_as_many_as_it_says(page: Any, address: str) -> None:
     search(page, address, "punch")
-    for row in range(page.locator(".facets li a").count()):
-        link = page.locator(".facets li a").nth(row)
-        value, count = link.locator(".value").inner_text(), int(link.locator(".count").inner_text())
-        link.click()
-        page.wait_for_load_state()
-        assert int(page.locator("[data-total]").inner_text()) == count, value
-        page.go_back()
+    told = page.locator(".facets li a").evaluate_all(
+        """(links) => Promise.all(links.map(async (a) => {
+          const there = new DOMParser().parseFromString(await (await fetch(a.href)).text(), "text/html");
+          return [a.textContent, Number(a.querySelector(".count").textContent),
+            Number(there.querySelector("[data-total]").textContent)];
+        }))"""
+    )
+    assert len(told) > 8
+    assert all(said == found for _, said, found in told), told
+    link = page.locator(".facets li a").first
+    count = link.locator(".count").inner_text()
+    link.click()
+    page.wait_for_url("**technique=**")
+    assert page.locator("[data-total]").inner_text() == count
+    assert page.locator(".facets a.chosen").count() == 1
 
 
 def test_a_card_plays_from_its_first_frame(page: Any, address: str, library: Path) -> None:
@@ -159,29 +169,132 @@ def test_completions_by_keyboard(page: Any, address: str) -> None:
 
 
 def test_all_by_keyboard(page: Any, address: str) -> None:
-    """Search, play and pick without a mouse."""
+    """Search, move, play, pick and open without a mouse."""
     page.goto(address)
     page.keyboard.type(PHRASE)
-    page.keyboard.press("Escape")
+    page.keyboard.press("Escape")  # closes the list and leaves the words
     page.keyboard.press("Enter")
     page.wait_for_url("**/?q=*")
-    play = page.get_by_role("button", name="Play clip").first
-    play.focus()
+    page.get_by_label("What are you looking for?").focus()
+    page.keyboard.press("ArrowDown")
+    pictures = page.locator("article.card [data-play]")
+    assert pictures.count() == 2
+    assert pictures.nth(0).evaluate(FOCUSED)
+    page.keyboard.press("ArrowRight")
+    assert pictures.nth(1).evaluate(FOCUSED)
     page.keyboard.press("Enter")
-    page.wait_for_selector("article.card video")
-    page.get_by_label("Pick for a reel").first.focus()
-    page.keyboard.press("Space")
-    assert page.get_by_label("Picked clips").is_visible()
+    page.wait_for_function("() => document.querySelector('article.card video')?.currentTime > 0.1")
+    assert page.locator("article.card video").evaluate("(v) => v.muted") is False
+    page.keyboard.press("Enter")
+    assert page.locator("article.card video").count() == 0
+    page.keyboard.press("p")
+    page.keyboard.press("ArrowLeft")
+    assert pictures.nth(0).evaluate(FOCUSED)
+    page.keyboard.press("p")
+    ids = [page.locator("article.card").nth(n).get_attribute("data-clip") for n in (1, 0)]
+    tray = page.get_by_label("Picked clips")
+    assert tray.locator("[name=clips]").input_value() == ",".join(map(str, ids))
+    page.keyboard.press("p")
+    assert tray.locator("[name=clips]").input_value() == ids[0]
+    page.keyboard.press("o")
+    page.wait_for_url(f"**/clip/{ids[1]}?q=*")
 
 
-@pytest.mark.parametrize("width", [360, 1600])
-def test_nothing_runs_off_the_side(browser: Any, address: str, width: int) -> None:
-    context = browser.new_context(viewport={"width": width, "height": 800})
-    page = context.new_page()
-    for path in ("/", "/?q=punch", "/reels/"):
-        page.goto(address + path)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
-    context.close()
+def test_a_look_is_silent_and_ends(browser: Any, address: str) -> None:
+    with new_page(browser, reduced_motion="no-preference") as page:
+        search(page, address, PHRASE)
+        pictures = page.locator("article.card [data-play]")
+        pictures.nth(0).hover()
+        page.wait_for_function("() => document.querySelector('.card video')?.currentTime > 0.05")
+        assert page.locator(".card video").evaluate("(v) => v.muted") is True
+        pictures.nth(1).hover()
+        page.wait_for_function(
+            "() => { const v = document.querySelectorAll('.card video');"
+            " return v.length === 1 && v[0].closest('.card') === document.querySelectorAll('.card')[1]; }"
+        )
+        page.get_by_role("heading", level=1).hover()
+        page.wait_for_function("() => !document.querySelector('.card video')")
+
+
+def test_nothing_moves_for_who_asked_for_calm(page: Any, address: str) -> None:
+    search(page, address, PHRASE)
+    page.locator("article.card [data-play]").first.hover()
+    page.wait_for_timeout(600)
+    assert page.locator(".card video").count() == 0
+
+
+def test_going_back_keeps_the_place(page: Any, busy: str) -> None:
+    page.goto(f"{busy}/?q=counter")
+    assert page.locator("article.card").count() == 24
+    page.get_by_role("link", name="More results").click()
+    page.wait_for_url("**page=2**")
+    assert page.locator("article.card").count() == 6
+    page.go_back()
+    page.wait_for_url(lambda url: "page" not in url)
+    card = page.locator("article.card").nth(20)
+    card.scroll_into_view_if_needed()
+    before = page.evaluate("scrollY")
+    assert before > 800
+    card.get_by_role("link").click()
+    page.wait_for_url("**/clip/**")
+    page.go_back()
+    page.wait_for_url("**/?q=counter")
+    page.wait_for_function("(y) => Math.abs(scrollY - y) < 3", arg=before)
+
+
+def test_pages_together_are_the_whole_result(page: Any, busy: str) -> None:
+    seen: list[str] = []
+    for number in (1, 2, 3):
+        page.goto(f"{busy}/?q=counter&page={number}")
+        seen += page.locator("article.card").evaluate_all("(all) => all.map(c => c.dataset.clip)")
+    assert len(seen) == len(set(seen)) == 30
+    assert "There are only 2 pages" in page.inner_text("main")
+
+
+def test_a_reel_of_all_honours_filters(page: Any, busy: str) -> None:
+    page.goto(f"{busy}/?q=counter&technique=cross")
+    assert page.locator("[data-total]").inner_text() == "10"
+    page.get_by_role("button", name="Make a reel of all 10").click()
+    page.wait_for_selector("video.player", timeout=90_000)
+    assert "10 clips" in page.inner_text("main")
+
+
+def test_words_of_notes_are_marked(page: Any, busy: str) -> None:
+    page.goto(f"{busy}/?q=counter+elbow")
+    assert page.locator("article.card").count() == 1
+    assert page.locator("article.card mark").all_inner_texts() == ["Elbow"]
+
+
+def test_another_meaning_is_one_click(page: Any, busy: str) -> None:
+    page.goto(f"{busy}/?q=right+hand")
+    assert "was taken to mean any punch with the right hand" in page.inner_text(".read")
+    page.get_by_role("link", name="Rather an overhand right").click()
+    page.wait_for_url("**/?q=overhand+right")
+    assert "Nothing matches" in page.inner_text("main")
+
+
+@pytest.mark.parametrize(
+    "path", ["/?q=jab&round=abc", "/clip/99999", "/nowhere", "/reels/none/", "/fights/999"]
+)
+def test_what_is_wrong_is_said(browser: Any, address: str, path: str) -> None:
+    with new_page(browser, allow="404") as page:
+        answer = page.goto(address + path)
+        assert answer.status in (200, 404)
+        text = page.inner_text("main")
+        assert "Traceback" not in text
+        assert any(
+            word in text for word in ("not a round", "no clip 99999", "not found", "no reel", "no fight")
+        )
+
+
+def test_an_empty_library_says_how_to_begin(page: Any, tmp_path: Path) -> None:
+    Library(tmp_path / "library", create=True).close()
+    with served.serve(tmp_path / "library") as empty:
+        for path in ("/", "/fights/", "/reels/"):
+            page.goto(empty + path)
+            assert any(w in page.inner_text("main") for w in ("still empty", "No fight", "No reel")), path
+        page.goto(f"{empty}/?q=jab")
+        assert "Nothing matches" in page.inner_text("main")
 
 
 def test_posters_show_a_frame_of_the_clip(library: Path) -> None:
