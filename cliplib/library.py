@@ -41,7 +41,10 @@ from cliplib.library_fight import Lane as Lane
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
 from cliplib.library_live import Logging
+from cliplib.library_live import LogLine as LogLine
 from cliplib.library_next import NextLines
+from cliplib.library_next import Offer as Offer
+from cliplib.library_next import Offers as Offers
 from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
@@ -50,6 +53,7 @@ from cliplib.media import ffmpeg
 from cliplib.media.cut import CutResult
 from cliplib.media.working import Prepared
 from cliplib.models import Action, ClipRow, Found, Reading, Settings, Where
+from cliplib.passphrases import Passphrases
 from cliplib.phrases import reading_json as reading_json
 from cliplib.progress import Progress, silent
 from cliplib.reels.build import build
@@ -96,6 +100,7 @@ class Library:
         self.corrections = Corrections(self)
         self.logging = Logging(self)
         self.next_lines = NextLines(self)
+        self.passphrases = Passphrases(self.folder)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
 
@@ -406,7 +411,7 @@ class Library:
 
     def check(self) -> list[str]:
         """What is wrong with the library or this machine, a sentence each; empty if all is well."""
-        problems = self._catalogue.check()
+        problems = self._catalogue.care.problems()
         for fight in self._catalogue.fights():
             if not fight.folder.is_dir():
                 problems.append(

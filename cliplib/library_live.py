@@ -36,7 +36,7 @@ _NUMBERED = re.compile(r"#\d+")
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class LogLine:
     """A line of a live log. `frame`: the footage's, in presentation order; None if it has no footage time.
     `more`: further columns, of an imported row. `problem`: why it cannot be read any more, or empty."""
 
@@ -71,6 +71,15 @@ class Logging:
         self._library = library
         self._known: OrderedDict[int, tuple[object, Phrases]] = OrderedDict()
 
+    def log_name(self, by: str) -> str:
+        """What somebody's log is called among a fight's logs."""
+        return name_of(self.logger_name(by))
+
+    @staticmethod
+    def logger_name(by: str) -> str:
+        """Somebody's name as logs have it; InputError for none, or one that nobody could read."""
+        return logger_name(by)
+
     # --- lines --------------------------------------------------------------------------------------------
 
     def logs(self, fight_id: int) -> tuple[LiveLog, ...]:
@@ -78,7 +87,7 @@ class Logging:
         self._library.fight(fight_id)
         return self._library._catalogue.live.logs(fight_id)
 
-    def lines(self, fight_id: int, by: str) -> tuple[Line, ...]:
+    def lines(self, fight_id: int, by: str) -> tuple[LogLine, ...]:
         """One person's lines in order of time, then of writing; empty if they have none."""
         log = self._log(fight_id, by)
         if log is None:
@@ -112,9 +121,9 @@ class Logging:
 
     def add(
         self, fight_id: int, by: str, frame: int, action: str, *, fighter: str = "", note: str = ""
-    ) -> Line:
+    ) -> LogLine:
         """Log what happens at a frame of the footage."""
-        by = name(by)
+        by = logger_name(by)
         said = self._said(fight_id, frame, action, fighter, note, {})
         return self._edit(fight_id, by, lambda edit: edit.add(said).id)
 
@@ -128,7 +137,7 @@ class Logging:
         action: str | None = None,
         fighter: str | None = None,
         note: str | None = None,
-    ) -> Line:
+    ) -> LogLine:
         """Change a line; what is None stays as it is, and so do columns that came with an import."""
         before = next((one for one in self.lines(fight_id, by) if one.id == line_id), None)
         if before is None:
@@ -148,7 +157,7 @@ class Logging:
         """Take a line out of one's log."""
         self._change(fight_id, by, lambda edit: edit.remove(line_id).id)
 
-    def _edit(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> Line:
+    def _edit(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> LogLine:
         line_id = self._change(fight_id, by, change)
         return next(one for one in self.lines(fight_id, by) if one.id == line_id)
 
@@ -158,7 +167,7 @@ class Logging:
         derive = ingest_live.deriver(
             library._catalogue, fight_id, library.settings, library.vocabulary, self._phrases(fight_id, info)
         )
-        return library._catalogue.live.edit(fight_id, name(by), derive, change)
+        return library._catalogue.live.edit(fight_id, logger_name(by), derive, change)
 
     def _said(
         self,
@@ -302,7 +311,7 @@ class Logging:
     # --- helpers ------------------------------------------------------------------------------------------
 
     def _log(self, fight_id: int, by: str) -> LiveLog | None:
-        wanted = name_of(name(by))
+        wanted = name_of(logger_name(by))
         return next((log for log in self.logs(fight_id) if log.file == wanted), None)
 
     def _timeline(self, fight_id: int) -> Timeline:
@@ -323,7 +332,7 @@ class Logging:
         return known[1]
 
 
-def name(by: str) -> str:
+def logger_name(by: str) -> str:
     """Somebody's name as logs have it; InputError for none, or one that nobody could read."""
     plain = " ".join(by.split())
     if not plain or not plain.isprintable() or len(plain) > LONGEST_NAME:
@@ -337,10 +346,10 @@ def _fighter(info: FightInfo, fighter: str) -> str:
     return fighter
 
 
-def _line(line_id: int, said: Mapping[str, str], timeline: Timeline, problem: Problem | None) -> Line:
+def _line(line_id: int, said: Mapping[str, str], timeline: Timeline, problem: Problem | None) -> LogLine:
     us = parse_time(said["time"]) if "time" in said else None
     frame = None if us is None else min(timeline.first_frame_from(us), len(timeline) - 1)
-    return Line(
+    return LogLine(
         line_id,
         frame,
         us,

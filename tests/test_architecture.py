@@ -22,6 +22,7 @@ LAYERS = (
     "agreement",
     "changepoint",
     "settings",
+    "passphrases",
     "vocabulary",
     "phrases",
     "logs",

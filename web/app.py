@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import secrets
 from pathlib import Path
 
@@ -13,39 +14,49 @@ from cliplib import __version__
 from cliplib.errors import ClipLibError, StorageError
 from cliplib.library import Library
 
-from . import clip, fight, find, guards, media, reels, words, work
+from . import api_log, clip, fight, find, guards, log, media, reels, signin, words, work
 from .jobs import Jobs
+from .logcut import Cuts
 
 
 def create_app(
-    folder: Path, *, hosts: tuple[str, ...] = guards.LOCAL_HOSTS, behind_proxy: bool = False
+    folder: Path,
+    *,
+    hosts: tuple[str, ...] = guards.LOCAL_HOSTS,
+    behind_proxy: bool = False,
+    share: bool = False,
 ) -> Flask:
     """Pages over the library in `folder`.
 
     `hosts`: the Host headers that are answered, without port; any other is refused, so that a page elsewhere
     cannot reach a library through a name of its own (DNS rebinding). `behind_proxy`: trust one proxy's
-    X-Forwarded-For, -Proto and -Host.
+    X-Forwarded-For, -Proto and -Host, and send cookies over TLS only. `share`: ask for a pass phrase.
     """
     app = Flask(__name__)
     app.config.update(
         SECRET_KEY=_secret(folder),
         SESSION_COOKIE_NAME="cliplib",
         SESSION_COOKIE_HTTPONLY=True,
-        SESSION_COOKIE_SAMESITE="Strict",
+        # Strict, a link in a message would arrive as from nobody, and ask a whole team to sign in again.
+        SESSION_COOKIE_SAMESITE="Lax" if share else "Strict",
+        SESSION_COOKIE_SECURE=behind_proxy,
+        PERMANENT_SESSION_LIFETIME=datetime.timedelta(days=30),
         MAX_CONTENT_LENGTH=1 << 20,
         MAX_FORM_PARTS=2000,
         TEMPLATES_AUTO_RELOAD=False,
     )
     if behind_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
-    app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
+    #app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
     library = Library(folder)
     app.extensions["library"] = library
-    app.extensions["jobs"] = Jobs()
+    jobs = app.extensions["jobs"] = Jobs()
+    app.extensions["cuts"] = Cuts(library, jobs)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guards.install(app, hosts)
+    signin.install(app, share=share)
     words.install(app)
-    for page in (find, clip, fight, media, reels, work):
+    for page in (find, clip, fight, log, media, reels, work, api_log):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)

@@ -1,4 +1,4 @@
-"""What a view reaches from a request: the library and the running jobs."""
+"""What a view reaches from a request: the library, the running jobs, and what is to be cut."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from flask import current_app
 from cliplib.library import Library
 
 from .jobs import Jobs
+from .logcut import Cuts
 
 
 def library() -> Library:
@@ -17,3 +18,7 @@ def library() -> Library:
 
 def jobs() -> Jobs:
     return cast(Jobs, current_app.extensions["jobs"])
+
+
+def cuts() -> Cuts:
+    return cast(Cuts, current_app.extensions["cuts"])

@@ -1,0 +1,363 @@
+// Logging while the fight plays. Every line is sent when it is entered; what the server has answered is kept.
+import { Frames, clock, follow } from "./log_frames.js";
+import { Offers } from "./log_offers.js";
+import { strip } from "./log_strip.js";
+
+const root = document.querySelector(".logging");
+const known = JSON.parse(document.querySelector("#log-known").textContent);
+const base = `/api/fights/${root.dataset.fight}`;
+const by = root.dataset.by;
+const fighters = [root.dataset.red, root.dataset.blue];
+const $ = (what) => root.querySelector(what);
+const video = $("video"), box = $("#entry"), list = $("#log-offers"), reading = $("#log-reading"), rows = $("[data-lines]");
+const say = (what, text) => { $(what).textContent = text; };
+
+const ROWS = 8, TRUSTED = 3; // rows offered; letters from which typed text is taken at its word
+const offers = new Offers(known.offers, known.numbers, fighters);
+let lines = [], next = { going_on: [], opening: [], until: null };
+let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false;
+const undone = [];
+
+// --- the server ---
+async function ask(path, { method = "GET", body, query } = {}) {
+  const address = base + path + (query ? `?${new URLSearchParams(query)}` : "");
+  const answer = await fetch(address, {
+    method,
+    headers: { "X-Form-Key": root.dataset.key, Accept: "application/json", ...(body ? { "Content-Type": "application/json" } : {}) },
+    body: body && JSON.stringify(body),
+  }).catch(() => null);
+  if (!answer) throw new Error("The library does not answer. What is logged so far is kept; this line is still in the box.");
+  if (answer.status === 204) return null;
+  const told = await answer.json().catch(() => ({}));
+  if (!answer.ok) throw new Error(told.message || `The library answered ${answer.status}.`);
+  return told;
+}
+
+let queue = Promise.resolve(), unsaved = 0;
+// One change after the other, in the order they were made.
+function send(work) {
+  unsaved++;
+  say("[data-saved]", "saving…");
+  const done = queue.then(work);
+  queue = done.catch(() => {}).then(() => { unsaved--; if (!unsaved) say("[data-saved]", "all saved"); });
+  return done;
+}
+addEventListener("beforeunload", (e) => { if (unsaved || box.value.trim()) e.preventDefault(); });
+
+const frames = new Frames(await ask("/frames"));
+const eye = follow(video, frames, (frame) => tick(frame));
+const lane = strip($(".log-strip"), {
+  frames,
+  seek: (frame) => { video.pause(); eye.to(frame); },
+  moved: (line, frame) => change(line, { frame }),
+  chosen: (line) => { video.pause(); eye.to(line.frame); row(line.id)?.focus(); },
+});
+
+// --- time ---
+let wasGoingOn = null;
+function tick(frame) {
+  const seconds = frames.times[frame];
+  say("[data-clock]", told(seconds));
+  say("[data-frame]", `${clock(seconds, 2)} · frame ${frame}`);
+  lane.pass(seconds);
+  const goingOn = next.until !== null && seconds <= next.until;
+  if (goingOn !== wasGoingOn) { wasGoingOn = goingOn; rerank(); }
+}
+function told(seconds) { // the ringside clock
+  const length = Number(root.dataset.round);
+  const now = known.rounds.findLast(([, at]) => at <= seconds + 1e-9);
+  if (!now || !length) return clock(seconds);
+  const left = now[1] + length - seconds;
+  return left >= 0 ? `R${now[0]}  ${clock(left)}` : `after R${now[0]}`;
+}
+function step(by) { video.pause(); eye.to(eye.shown() + by); }
+function jump(seconds) { eye.to(frames.at(Math.max(0, frames.times[eye.shown()] + seconds))); }
+const play = () => video.play().catch(() => {});
+for (const name of ["play", "pause"]) video.addEventListener(name, () => {
+  const button = $("[data-do=play]");
+  button.setAttribute("aria-pressed", String(!video.paused));
+  button.setAttribute("aria-label", video.paused ? "Play" : "Pause");
+});
+
+// --- offers ---
+function rerank() {
+  offers.rank(next, frames.times[eye.shown()]);
+  draw();
+}
+function draw() {
+  const typed = box.value.trim();
+  shownRows = offers.rows(typed, ROWS);
+  const own = checked?.text === typed ? typedRows(typed) : [];
+  if (own.length) shownRows = [...own, ...shownRows.filter((r) => !own.some((o) => o.action === r.action && o.fighter === r.fighter))].slice(0, ROWS);
+  marked = Math.min(marked, Math.max(0, shownRows.length - 1));
+  list.replaceChildren(...shownRows.map((one, i) => {
+    const item = document.createElement("li");
+    item.role = "option";
+    item.id = `log-offer-${i}`;
+    item.setAttribute("aria-selected", String(i === marked));
+    const who = document.createElement("span");
+    who.className = `log-who ${one.who === 1 ? "blue" : one.who === 0 ? "red" : ""}`;
+    who.textContent = one.who === undefined ? "as typed" : offers.short[one.who];
+    item.append(who, ` ${one.action}`);
+    item.addEventListener("pointerdown", (e) => { e.preventDefault(); marked = i; enter(); });
+    return item;
+  }));
+  if (shownRows.length) box.setAttribute("aria-activedescendant", `log-offer-${marked}`); else box.removeAttribute("aria-activedescendant");
+}
+// What was typed, if it can be read: as it stands, or by either fighter if it does not say by whom.
+function typedRows(typed) {
+  if (typed.length < TRUSTED || checked.unread.length || !checked.actions.length) return [];
+  if (checked.complete) return [{ fighter: "", action: typed }];
+  const likely = offers.rows(typed, 1)[0]?.who ?? offers.ranking[0]?.[0] ?? 0;
+  return [likely, 1 - likely].map((who) => ({ fighter: fighters[who], who, action: typed }));
+}
+function mark(by) {
+  marked = (marked + by + shownRows.length) % Math.max(1, shownRows.length);
+  draw();
+}
+
+// --- how it is read ---
+let wait;
+function check() {
+  clearTimeout(wait);
+  const text = box.value.trim();
+  if (text.length < TRUSTED) { checked = null; checking = null; reading.replaceChildren(); return; }
+  checking = new Promise((done) => {
+    wait = setTimeout(async () => {
+      const answer = await ask("/check", { query: { text, fighter: editing?.fighter ?? "" } }).catch(() => null);
+      if (answer && box.value.trim() === text) { checked = { ...answer, text }; showReading(text); draw(); }
+      done();
+    }, 60);
+  });
+}
+function showReading(text) {
+  const parts = [];
+  if (!checked.unread.length) parts.push("Read as ", checked.actions.map((a) => `${a.fighter ? `${a.fighter}: ` : ""}${a.said}`).join("; then ") || "nothing yet");
+  else if (shownRows.length) return reading.replaceChildren(); // letters that narrow the list
+  else {
+    parts.push("Not understood: ");
+    const letters = [...text];
+    let at = 0;
+    for (const u of checked.unread) {
+      parts.push(letters.slice(at, u.start).join(""));
+      const bad = document.createElement("mark");
+      bad.textContent = letters.slice(u.start, u.end).join("");
+      parts.push(bad);
+      at = u.end;
+    }
+    parts.push(letters.slice(at).join(""));
+    const meant = checked.unread.flatMap((u) => u.meant).slice(0, 3);
+    if (meant.length) parts.push(`. Did you mean ${meant.join(" or ")}?`);
+  }
+  reading.replaceChildren(...parts);
+}
+
+// --- lines ---
+const order = () => lines.sort((a, b) => (a.time ?? -1) - (b.time ?? -1) || a.id - b.id);
+const row = (id) => rows.querySelector(`[data-id="${id}"]`);
+function take(line) {
+  const place = fighters.indexOf(line.fighter);
+  return { ...line, corner: ["red", "blue"][place] ?? "", who: offers.short[place] ?? "" };
+}
+function keep(line) {
+  lines = [...lines.filter((l) => l.id !== line.id), take(line)];
+  order();
+  list_lines(line.id);
+}
+function list_lines(latest) {
+  const focused = document.activeElement?.dataset?.id;
+  rows.replaceChildren(...lines.map((line) => {
+    const item = document.createElement("li");
+    const button = document.createElement("button");
+    button.type = "button";
+    button.dataset.id = line.id;
+    button.className = `log-line ${line.corner}`;
+    const at = document.createElement("span");
+    at.className = "log-at";
+    at.textContent = line.time === null ? "–" : told(line.time);
+    const who = document.createElement("span");
+    who.className = "log-who " + line.corner;
+    who.textContent = line.who;
+    button.append(at, who, ` ${line.action}`);
+    if (line.problem) { const wrong = document.createElement("span"); wrong.className = "warn small"; wrong.textContent = ` ${line.problem}`; button.append(wrong); }
+    button.addEventListener("click", () => { video.pause(); if (line.frame !== null) eye.to(line.frame); });
+    const away = document.createElement("button");
+    away.type = "button";
+    away.className = "log-away";
+    away.setAttribute("aria-label", `Remove ${line.who} ${line.action}`);
+    away.textContent = "×";
+    away.addEventListener("click", () => remove(line));
+    item.append(button, away);
+    return item;
+  }));
+  $("[data-empty]").hidden = lines.length > 0;
+  lane.show(lines);
+  if (focused) row(focused)?.focus();
+  else if (latest) row(latest)?.scrollIntoView({ block: "nearest" });
+}
+function later(action) {
+  undone.push(action);
+  $("[data-do=undo]").disabled = false;
+}
+function fail(problem) { say("[data-saved]", ""); reading.textContent = problem.message; reading.classList.add("warn"); }
+
+async function add(said, { undo = true } = {}) {
+  const answer = await send(() => ask("/lines", { method: "POST", body: { by, ...said } }));
+  next = answer.next;
+  keep(answer.line);
+  rerank();
+  poll();
+  if (undo) later(() => remove(answer.line, { undo: false }));
+  return answer.line;
+}
+async function change(line, what, { undo = true } = {}) {
+  const before = { frame: line.frame ?? undefined, action: line.action, fighter: line.fighter ?? "" };
+  try {
+    const answer = await send(() => ask(`/lines/${line.id}`, { method: "PATCH", body: { by, ...what } }));
+    next = answer.next;
+    keep(answer.line);
+    rerank();
+    poll();
+    const back = Object.fromEntries(Object.keys(what).map((key) => [key, before[key]]));
+    if (undo) later(() => change(answer.line, back, { undo: false }));
+  } catch (problem) { fail(problem); list_lines(); }
+}
+async function remove(line, { undo = true } = {}) {
+  try {
+    await send(() => ask(`/lines/${line.id}`, { method: "DELETE", query: { by } }));
+    const place = lines.findIndex((l) => l.id === line.id);
+    lines = lines.filter((l) => l.id !== line.id);
+    list_lines();
+    (rows.querySelectorAll(".log-line")[Math.min(place, lines.length - 1)] ?? box).focus();
+    if (undo) later(() => add({ frame: line.frame, action: line.action, fighter: line.fighter ?? "", note: line.note }, { undo: false }));
+    await look();
+    poll();
+  } catch (problem) { fail(problem); }
+}
+async function undo() {
+  const action = undone.pop();
+  $("[data-do=undo]").disabled = !undone.length;
+  if (action) { await Promise.resolve(action()).catch(fail); box.focus(); }
+}
+async function look() { // what usually comes next, here
+  next = await ask("/next", { query: { by, frame: eye.shown() } }).catch(() => next);
+  rerank();
+}
+
+// --- entering ---
+function clear() { box.value = ""; marked = 0; checked = checking = editing = null; reading.replaceChildren(); reading.classList.remove("warn"); box.placeholder = ""; draw(); }
+async function enter() {
+  const frame = eye.shown(); // the frame on screen when the key went down
+  if (box.value.trim().length >= TRUSTED && checking) await checking;
+  const said = shownRows[marked];
+  if (!said) { if (checked) showReading(box.value.trim()); return; }
+  const text = box.value, was = editing, goOn = resume;
+  clear();
+  box.focus();
+  resume = false;
+  if (was) return change(was, { action: said.action, fighter: said.fighter });
+  if (goOn) play();
+  try { await add({ frame, action: said.action, fighter: said.fighter }); }
+  catch (problem) { video.pause(); eye.to(frame); if (!box.value) { box.value = text; check(); } draw(); fail(problem); }
+}
+function again() {
+  const last = lines.reduce((a, b) => (!a || b.id > a.id ? b : a), null);
+  if (last) add({ frame: eye.shown(), action: last.action, fighter: last.fighter ?? "" }).catch(fail);
+}
+function edit(line) {
+  clear();
+  editing = line;
+  video.pause();
+  if (line.frame !== null) eye.to(line.frame);
+  box.value = line.action;
+  box.focus();
+  check();
+}
+
+box.addEventListener("input", () => {
+  marked = 0;
+  reading.classList.remove("warn");
+  if (box.value.trim() && !video.paused && $("[data-hold]").checked) { video.pause(); resume = true; }
+  check();
+  draw();
+});
+$(".log-entry").addEventListener("submit", (e) => { e.preventDefault(); enter(); });
+box.addEventListener("keydown", (e) => {
+  const empty = !box.value;
+  const key = e.key;
+  if (key === "ArrowDown") mark(1);
+  else if (key === "ArrowUp") mark(-1);
+  else if (key === "Escape") { clear(); if (resume) play(); resume = false; }
+  else if (empty && key === " ") video.paused ? play() : video.pause();
+  else if (empty && key === ".") again();
+  else if (empty && (e.ctrlKey || e.metaKey) && key.toLowerCase() === "z") undo();
+  else if (empty && (key === "ArrowLeft" || key === "ArrowRight")) {
+    const way = key === "ArrowLeft" ? -1 : 1;
+    if (e.ctrlKey) { const last = lines.reduce((a, b) => (!a || b.id > a.id ? b : a), null); if (last?.frame != null) nudge(last, way); }
+    else if (e.shiftKey) jump(way); else step(way);
+  } else return;
+  e.preventDefault();
+});
+
+// A line moved by keys: the picture follows at once, and it is sent when the keys rest.
+let nudging = null;
+function nudge(line, by) {
+  if (nudging?.line.id !== line.id) settle();
+  nudging ??= { line, frame: line.frame };
+  nudging.frame = frames.clamp(nudging.frame + by);
+  video.pause();
+  eye.to(nudging.frame);
+  clearTimeout(nudging.wait);
+  nudging.wait = setTimeout(settle, 350);
+}
+function settle() {
+  if (!nudging) return;
+  clearTimeout(nudging.wait);
+  const { line, frame } = nudging;
+  nudging = null;
+  if (frame !== line.frame) change(line, { frame });
+}
+rows.addEventListener("keydown", (e) => {
+  const line = lines.find((l) => String(l.id) === e.target.dataset.id);
+  if (!line) return;
+  const all = [...rows.querySelectorAll(".log-line")];
+  if (e.key === "ArrowLeft" || e.key === "ArrowRight") { if (line.frame !== null) nudge(line, (e.key === "ArrowLeft" ? -1 : 1) * (e.shiftKey ? 10 : 1)); }
+  else if (e.key === "ArrowUp" || e.key === "ArrowDown") all[all.indexOf(e.target) + (e.key === "ArrowUp" ? -1 : 1)]?.focus();
+  else if (e.key === "Delete" || e.key === "Backspace") remove(line);
+  else if (e.key === "Enter") edit(line);
+  else return;
+  e.preventDefault();
+});
+
+root.addEventListener("click", (e) => {
+  const what = e.target.closest("[data-do]")?.dataset.do;
+  if (what === "play") video.paused ? play() : video.pause();
+  else if (what === "back") step(-1);
+  else if (what === "on") step(1);
+  else if (what === "undo") undo();
+  else if (what === "done") ask("/cut", { method: "POST" }).then(poll).catch(fail);
+});
+video.addEventListener("click", () => { video.paused ? play() : video.pause(); box.focus(); });
+$("[data-speed]").addEventListener("change", (e) => { video.playbackRate = Number(e.target.value); box.focus(); });
+$("[data-round-jump]")?.addEventListener("change", (e) => { if (e.target.value) eye.to(frames.near(Number(e.target.value))); box.focus(); });
+
+// --- clips ---
+let polling;
+async function poll() {
+  clearTimeout(polling);
+  const told = await ask("/lines", { query: { by } }).catch(() => null);
+  if (!told) return;
+  say("[data-waiting]", told.waiting ? `${told.waiting} ${told.waiting === 1 ? "clip waits" : "clips wait"} to be cut; they are cut after a pause.` : lines.length ? "All clips are cut." : "");
+  if (told.waiting) polling = setTimeout(poll, 3000);
+}
+
+({ lines } = await ask("/lines", { query: { by } }));
+lines = lines.map(take);
+order();
+list_lines();
+const last = lines.findLast((line) => line.frame !== null);
+if (last) eye.to(last.frame); // go on where one stopped
+await ask("/next", { query: { by, frame: last?.frame ?? 0 } }).then((told) => { next = told; }).catch(() => {});
+rerank();
+poll();
+root.dataset.begun = "yes";
