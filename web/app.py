@@ -47,7 +47,7 @@ def create_app(
     )
     if behind_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
-    #app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
+    app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
     library = Library(folder)
     app.extensions["library"] = library
     jobs = app.extensions["jobs"] = Jobs()
