@@ -236,7 +236,7 @@ class Evidence:
         """Which responses beat an attack, by stance match."""
         reading, found, _ = self._tries(phrase, where, only)
         window = self._settings.step_window_us
-        result = answers(found, self._vocabulary.is_punch, window, stances=stances)
+        result = answers(found, window, stances=stances)
         return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
 
     def caught(

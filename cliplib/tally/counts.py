@@ -17,6 +17,7 @@ from .clock import NARROWING, Watched
 from .tries import CATEGORIES, KEYS, Tries
 
 MINUTE_US = 60_000_000
+_DENSE = 1 << 22
 _IN_ORDER = {"round", "fight"}  # others stand by how often they were tried
 
 
@@ -101,7 +102,7 @@ def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
     counts = np.bincount(place * len(CATEGORIES) + category, minlength=n * len(CATEGORIES))
     counts = counts.reshape(n, len(CATEGORIES))
     exchange, fight = tries.exchange, tries.fight
-    exchanges, fights = _distinct(place, exchange, n), _distinct(place, fight, n)
+    exchanges, fights = _distinct(place, n, exchange, fight)
     timed: Sequence[int | None] = [None] * n
     clock: Sequence[int | None] = [None] * n
     in_time = None
@@ -126,8 +127,8 @@ def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
         (),
         len(tries),
         *_six(of_all),
-        len(np.unique(exchange)),
-        len(np.unique(fight)),
+        _different(exchange),
+        _different(fight),
         None if in_time is None else int(in_time.sum()),
         None if in_time is None or watched is None else watched.total_us,
     )
@@ -142,14 +143,25 @@ def _grouped(tries: Tries, by: tuple[str, ...]) -> tuple[Ints, list[tuple[int, .
     for key in by:
         code, names = tries.values(key)
         words.append(names)
-        codes.append(code.astype(np.int64))
+        codes.append(code)
         ranks.append(_rank(key, code, names))
-    packed = np.zeros(len(tries), np.int64)
+    packed, room = np.zeros(len(tries), np.int64), 1
     for code, rank, names in zip(codes, ranks, words, strict=True):
         packed = packed * len(names) + rank[code]
-    _, first, place = np.unique(packed, return_index=True, return_inverse=True)
-    groups = [tuple(int(code[at]) for code in codes) for at in first]
-    return place.astype(np.int64), groups, words
+        room *= len(names)
+    if room <= _DENSE:  # looking a group up is much faster than sorting the tries
+        used = np.flatnonzero(np.bincount(packed, minlength=room))
+        place = np.zeros(room, np.int64)
+        place[used] = np.arange(len(used))
+        place = place[packed]
+    else:
+        used, place = np.unique(packed, return_inverse=True)
+    back: list[Ints] = []
+    for rank in reversed(ranks):
+        back.append(np.argsort(rank)[used % len(rank)])
+        used = used // len(rank)
+    groups = list(zip(*(code.tolist() for code in reversed(back)), strict=True))
+    return place, groups, words
 
 
 def _six(counts: Array) -> tuple[int, int, int, int, int, int]:
@@ -171,12 +183,22 @@ def _rank(key: str, codes: Array, names: Sequence[str]) -> Ints:
     return rank
 
 
-def _distinct(place: Ints, values: Array, n: int) -> Ints:
-    """[n] how many different (ascending) values each group has."""
-    if not len(place):
-        return np.zeros(n, np.int64)
-    pairs = np.unique(place * (int(values.max()) + 1) + values)
-    return np.bincount(pairs // (int(values.max()) + 1), minlength=n)
+def _different(ascending: Array) -> int:
+    return int(np.count_nonzero(ascending[1:] != ascending[:-1])) + 1 if len(ascending) else 0
+
+
+def _distinct(place: Ints, n: int, *columns: Array) -> list[Ints]:
+    """For each (ascending) column, [n] how many different values each group has."""
+    small = place.astype(np.uint16) if n < 1 << 16 else place  # which is sorted by its digits
+    order = np.argsort(small, kind="stable")
+    group = place[order]
+    found = []
+    for values in columns:
+        ordered = values[order]
+        new = np.ones(len(order), np.bool_)
+        new[1:] = (ordered[1:] != ordered[:-1]) | (group[1:] != group[:-1])
+        found.append(np.bincount(group[new], minlength=n))
+    return found
 
 
 def _clock(by: tuple[str, ...], groups: list[tuple[int, ...]], watched: Watched) -> list[int]:

@@ -102,19 +102,29 @@ def gaps(columns: Columns, earlier: Ints, later: Ints) -> Ints:
     return np.where(there & (a != UNKNOWN_TIME) & (b != UNKNOWN_TIME), np.maximum(b - a, 0), -1)
 
 
+def split(codes: Array) -> tuple[list[int], list[Ints]]:
+    """(the different codes, ascending; for each, where it stands, ascending)."""
+    if not len(codes):
+        return [], []
+    order = np.argsort(codes, kind="stable")
+    ordered = codes[order]
+    begins = np.flatnonzero(ordered[1:] != ordered[:-1]) + 1
+    return ordered[np.concatenate([[0], begins])].tolist(), np.split(order, begins)
+
+
 def _rows(tries: Tries, after: Ints) -> tuple[NextRow, ...]:
+    if not len(tries):
+        return ()
     columns = tries.columns
     there = after >= 0
-    technique = np.where(there, columns.of_kind("technique")[columns.kind[np.where(there, after, 0)]], 0)
-    category = np.where(
-        there, categories(columns, tries.outcomes)[columns.kind[np.where(there, after, 0)]], OTHER
-    )
+    kind = columns.kind[np.where(there, after, 0)]
+    technique = np.where(there, columns.of_kind("technique").astype(np.uint16)[kind], np.uint16(0))
+    category = np.where(there, categories(columns, tries.outcomes)[kind], OTHER)
     gap = gaps(columns, tries.rows, after)
     words = (NOTHING, *columns.words["technique"])
-    order = np.argsort(technique, kind="stable")
-    codes, begins = np.unique(technique[order], return_index=True)
+    codes, parts = split(technique)
     rows = []
-    for code, some in zip(codes.tolist(), np.split(order, begins[1:]), strict=True):
+    for code, some in zip(codes, parts, strict=True):
         timed = gap[some][gap[some] >= 0]
         low, median, high = (
             (int(q) for q in np.percentile(timed, (25, 50, 75))) if len(timed) else (None, None, None)
@@ -131,7 +141,7 @@ def _rows(tries: Tries, after: Ints) -> tuple[NextRow, ...]:
                 high_us=high,
                 landed=int((outcome == LANDED).sum()),
                 known=int((outcome <= MISSED).sum()),
-                tries=tries.some(np.sort(some)),
+                tries=tries.some(some),
             )
         )
     return tuple(sorted(rows, key=lambda row: (row.what == NOTHING, -row.times, row.what)))
@@ -169,14 +179,11 @@ class Answers:
     rows: tuple[AnswerRow, ...]
 
 
-def answers(
-    tries: Tries, is_punch: Callable[[str], bool], window_us: int, *, stances: bool = True
-) -> Answers:
+def answers(tries: Tries, window_us: int, *, stances: bool = True) -> Answers:
     """How the attacks were answered, by response and (if asked for) stance match; the most frequent first."""
     columns = tries.columns
-    punch = _punches(columns, is_punch)
-    thrown = next_of(columns, tries.rows, own=False, suits=lambda at: punch[columns.kind[at]])
-    again = next_of(columns, tries.rows, own=True, suits=lambda at: punch[columns.kind[at]])
+    thrown = _next_punch(columns.next_other, tries.rows)
+    again = _next_punch(columns.next_own, tries.rows)
     first = next_of(columns, tries.rows, own=False)
     first = _near(columns, tries.rows, np.where((again >= 0) & (again < first), -1, first), window_us)
     thrown = np.where((again >= 0) & (again < thrown), -1, thrown)
@@ -194,12 +201,13 @@ def answers(
         match = np.zeros(len(tries), np.int64)
     words = columns.words["technique"]
     key = (match.astype(np.int64) * (len(words) + 1) + one) * (len(words) + 1) + two
-    order = np.argsort(key, kind="stable")
-    _, begins = np.unique(key[order], return_index=True)
+    if key.max(initial=0) < 1 << 16:
+        key = key.astype(np.uint16)  # which sorts by its digits, several times faster
+    _, parts = split(key)
     known = (attack <= MISSED) & (answer != NOT_KNOWN)
     beaten = known & (attack != LANDED) & (answer == LANDED)
     rows = []
-    for some in np.split(order, begins[1:]) if len(order) else []:
+    for some in parts:
         at = some[0]
         said = words[one[at] - 1] if one[at] else "no answer"
         if two[at]:
@@ -215,7 +223,7 @@ def answers(
                 punch_known=int((answer[some] <= MISSED).sum()),
                 beaten=int(beaten[some].sum()),
                 beaten_known=int(known[some].sum()),
-                tries=tries.some(np.sort(some)),
+                tries=tries.some(some),
             )
         )
     return Answers(tries, tuple(sorted(rows, key=lambda r: (-r.times, r.response, r.stances))))
@@ -252,8 +260,8 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
     before = next_of(columns, tries.rows, own=False, step=-1, suits=punches)
     gap = gaps(columns, np.where(before >= 0, before, tries.rows), np.where(before >= 0, tries.rows, -1))
     before = np.where(gap <= window_us, before, -1)
-    after = next_of(columns, tries.rows, own=False, suits=punches)
-    own = next_of(columns, tries.rows, own=True, suits=punches)
+    after = _next_punch(columns.next_other, tries.rows)
+    own = _next_punch(columns.next_own, tries.rows)
     after = _near(columns, tries.rows, np.where((own >= 0) & (own < after), -1, after), window_us)
     of_kind, technique = categories(columns, tries.outcomes), columns.of_kind("technique")
     rows: dict[str, CaughtRow] = {}
@@ -279,6 +287,12 @@ def _punches(columns: Columns, is_punch: Callable[[str], bool]) -> Array:
     return np.array([False, *(is_punch(w) for w in columns.words["technique"])], np.bool_)[
         columns.of_kind("technique")
     ]
+
+
+def _next_punch(distance: Array, rows: Ints) -> Ints:
+    """The next punch from what the columns know already; -1 for none."""
+    ahead = distance[rows].astype(np.int64)
+    return np.where(ahead > 0, rows + ahead, _NONE)
 
 
 def _near(columns: Columns, earlier: Ints, later: Ints, window_us: int) -> Ints:

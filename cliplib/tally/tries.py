@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -40,15 +42,15 @@ class Tries:
     def __len__(self) -> int:
         return len(self.rows)
 
-    @property
+    @cached_property
     def kind(self) -> Array:
         return self.columns.kind[self.rows]
 
-    @property
+    @cached_property
     def exchange(self) -> Array:
         return self.columns.exchange_of[self.rows]
 
-    @property
+    @cached_property
     def fight(self) -> Array:
         return self.columns.fight_of[self.exchange]
 
@@ -103,10 +105,9 @@ def categories(columns: Columns, outcomes: Outcomes) -> Array:
 
 def fight_words(columns: Columns) -> tuple[str, ...]:
     """What each fight is called in tables: its title, with its date where two fights have one title."""
-    titles = [fight.title for fight in columns.fights]
-    twice = {title for title in titles if titles.count(title) > 1} if len(set(titles)) < len(titles) else ()
+    times = Counter(fight.title for fight in columns.fights)
     return tuple(
-        f"{f.title}, {f.date.isoformat() if f.date else 'undated'}" if f.title in twice else f.title
+        f"{f.title}, {f.date.isoformat() if f.date else 'undated'}" if times[f.title] > 1 else f.title
         for f in columns.fights
     )
 
