@@ -267,13 +267,29 @@ def _match_fits(
         return False
     if where.stance is not None and where.stance not in {stance_of(a, fight) or "unknown" for a in actions}:
         return False
-    if where.outcome is not None and where.outcome not in outcomes(actions, vocabulary):
+    results = [actions[i] for i in result_of(steps, vocabulary)]
+    if where.outcome is not None and where.outcome not in outcomes(results, vocabulary):
         return False
     return all(
         getattr(where, name) is None
         or getattr(where, name) in {getattr(a, name) or "unknown" for a in actions}
         for name in ("place", "range", "technique")
     )
+
+
+def result_of(steps: Sequence[Step], vocabulary: Vocabulary) -> list[int]:
+    """Which places of a match say how the pattern came off: its last punch, or all if no step is a punch."""
+    present = [step for step in steps if not step.absent]
+    punches = [
+        i
+        for i, step in enumerate(present)
+        if all(
+            vocabulary.is_punch(name)
+            for choice in (step, *step.alternatives)
+            for name in vocabulary.family(choice.technique)
+        )
+    ]
+    return punches[-1:] or list(range(max(1, len(present))))
 
 
 def outcomes(actions: Sequence[Action], vocabulary: Vocabulary) -> set[str]:
@@ -283,9 +299,12 @@ def outcomes(actions: Sequence[Action], vocabulary: Vocabulary) -> set[str]:
 
 
 def facets(
-    found: dict[int, list[tuple[int, ...]]], bouts: Sequence[Bout], vocabulary: Vocabulary
+    found: dict[int, list[tuple[int, ...]]],
+    steps: Sequence[Step],
+    bouts: Sequence[Bout],
+    vocabulary: Vocabulary,
 ) -> dict[str, dict[str, int]]:
-    """Counts of exchanges by the values of their matched actions."""
+    """Counts of exchanges by the values of their matched actions; outcomes of their last punches."""
     counts: dict[str, Counter[str]] = {
         name: Counter() for name in ("technique", "fighter", "outcome", "round", "stance")
     }
@@ -294,12 +313,14 @@ def facets(
             if number not in found:
                 continue
             actions = [exchange.actions[i] for i in {i for match in found[number] for i in match}]
+            places = result_of(steps, vocabulary)
+            results = [exchange.actions[i] for i in {match[p] for match in found[number] for p in places}]
             counts["round"][str(exchange.round or "unknown")] += 1
             known = set(bout.info.fighters)
             values = {
                 "technique": {a.technique for a in actions},
                 "fighter": {a.fighter if a.fighter in known else "unknown" for a in actions},
-                "outcome": outcomes(actions, vocabulary),
+                "outcome": outcomes(results, vocabulary),
                 "stance": {stance_of(a, bout.info) or "unknown" for a in actions},
             }
             for name, some in values.items():

@@ -118,7 +118,7 @@ def test_agrees_with_the_obvious_matcher(
         module._MERGE_FROM = was
     assert by_id(matches) == expected
     assert facets(matches) == {
-        name: dict(counts) for name, counts in slow_matcher.facets(expected, bouts, VOCABULARY).items()
+        name: dict(counts) for name, counts in slow_matcher.facets(expected, steps, bouts, VOCABULARY).items()
     }
 
 

@@ -14,33 +14,16 @@ _NO_OUTCOME = -1
 
 def facets(matches: Matches) -> dict[str, dict[str, int]]:
     """`technique`, `fighter`, `outcome`, `round`, `stance`: value -> exchanges, the most frequent first;
-    rounds in their order. A value that isn't known counts as "unknown"."""
+    rounds in their order. A value that isn't known counts as "unknown". `outcome` is that of the matches'
+    results (see where.py), the others of any action of a match."""
     columns, exchanges = matches.columns, matches.exchanges
-    rows = matches.participating()
-    kind = columns.kind[rows]
-    kinds = np.flatnonzero(np.bincount(kind, minlength=len(columns.kinds)))
-
-    # A bit for each value that occurs; the bits of an exchange's actions are joined and then counted.
-    codes = {name: _codes(name, columns) for name in ("technique", "outcome", "stance", "corner")}
-    bits = [(name, int(code)) for name, of_kind in codes.items() for code in np.unique(of_kind[kinds])]
-    begins = _begins(rows, columns)
-    counted: dict[tuple[str, int], int] = {}
-    by_corner: dict[int, Array] = {}
-    for first in range(0, len(bits), 64):
-        chunk = bits[first : first + 64]
-        joined = _joined(_bits_of_kinds(chunk, codes), kind, begins)
-        counted |= dict(zip(chunk, _count_bits(joined, len(chunk)).tolist(), strict=True))
-        for place, (name, code) in enumerate(chunk):
-            if name == "corner":
-                by_corner[code] = joined >> joined.dtype.type(place) & joined.dtype.type(1) > 0
-
     counts: dict[str, dict[str, int]] = {
-        "technique": {},
-        "fighter": {},
-        "outcome": {},
-        "round": {},
-        "stance": {},
+        name: {} for name in ("technique", "fighter", "outcome", "round", "stance")
     }
+    rows = matches.participating()
+    counted, by_corner = _counted(("technique", "stance", "corner"), rows, columns)
+    results = rows if matches.result is None else matches.results()
+    counted |= _counted(("outcome",), results, columns)[0]
     for (name, code), count in counted.items():
         if name != "corner" and code != _NO_OUTCOME:
             counts[name][columns.words[name][code - 1] if code else UNKNOWN] = count
@@ -62,10 +45,33 @@ def facets(matches: Matches) -> dict[str, dict[str, int]]:
     return counts
 
 
+def _counted(
+    names: tuple[str, ...], rows: Array, columns: Columns
+) -> tuple[dict[tuple[str, int], int], dict[int, Array]]:
+    """In how many exchanges some action of ascending `rows` has each value: (name, code) -> count. And for
+    each corner that occurs, which exchanges of `rows`, in order, have an action by it."""
+    kind = columns.kind[rows]
+    kinds = np.flatnonzero(np.bincount(kind, minlength=len(columns.kinds)))
+    # A bit for each value that occurs; the bits of an exchange's actions are joined and then counted.
+    codes = {name: _codes(name, columns) for name in names}
+    bits = [(name, int(code)) for name, of_kind in codes.items() for code in np.unique(of_kind[kinds])]
+    begins = _begins(rows, columns)
+    counted: dict[tuple[str, int], int] = {}
+    by_corner: dict[int, Array] = {}
+    for first in range(0, len(bits), 64):
+        chunk = bits[first : first + 64]
+        joined = _joined(_bits_of_kinds(chunk, codes), kind, begins)
+        counted |= dict(zip(chunk, _count_bits(joined, len(chunk)).tolist(), strict=True))
+        for place, (name, code) in enumerate(chunk):
+            if name == "corner":
+                by_corner[code] = joined >> joined.dtype.type(place) & joined.dtype.type(1) > 0
+    return counted, by_corner
+
+
 def _bits_of_kinds(bits: list[tuple[str, int]], codes: dict[str, Array]) -> Array:
     """[K] for each kind the bits of its values."""
     dtype = np.uint32 if len(bits) <= 32 else np.uint64
-    out = np.zeros(len(codes["technique"]), dtype)
+    out = np.zeros(len(next(iter(codes.values()))), dtype)
     for place, (name, code) in enumerate(bits):
         out[codes[name] == code] |= dtype(1 << place)
     return out

@@ -44,12 +44,20 @@ class Layer:
 @dataclass
 class Matches:
     """All matches of a pattern. `exchanges`: places, ascending, of those with a match; `cost`: of the best
-    one."""
+    one. `result`: the layer whose outcome is the pattern's; None: all."""
 
     columns: Columns
     layers: list[Layer]
     exchanges: Array
     cost: Array
+    result: int | None
+
+    def results(self) -> Array:
+        """The actions whose outcome is their match's, ascending."""
+        if self.result is None:
+            return self.participating()
+        rows = self.layers[self.result].living()
+        return rows if len(self.layers) == 1 else np.unique(rows)
 
     def participating(self) -> Array:
         """The actions that are part of a match, ascending."""

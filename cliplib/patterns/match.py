@@ -59,6 +59,8 @@ class Pattern:
         self.is_punch = np.array(
             [False, *(words.is_punch(w) for w in columns.words["technique"])], np.bool_
         )[columns.of_kind("technique")]  # fmt: skip
+        self.result = max((i for i, wanted in enumerate(self.wanted) if wanted.only_punches), default=None)
+        """The step whose outcome is the pattern's: its last punch; None if no step asks for just a punch."""
         self.answers_step = [self._answered(i, step.by) for i, step in enumerate(self.steps)]
         # Which steps' actions have to be remembered, and up to which place.
         self.kept_until: dict[int, int] = {}
@@ -80,7 +82,7 @@ class Pattern:
         layers = [self._begin(exchanges)]
         for i in range(1, len(self.steps)):
             if not len(layers[-1].row):
-                return Matches(self.columns, layers[-1:], layers[-1].row, layers[-1].cost)
+                return Matches(self.columns, layers[-1:], layers[-1].row, layers[-1].cost, None)
             layers.append(self._continue(layers[-1], i))
         last = layers[-1]
         self._drop_followed(last, len(self.steps))
@@ -104,7 +106,7 @@ class Pattern:
         begins = np.flatnonzero(np.concatenate([[True], exchange[1:] != exchange[:-1]])[: len(rows)])
         if len(begins) < len(rows):
             cost = np.minimum.reduceat(cost, begins)
-        return Matches(columns, layers, exchange[begins].astype(np.int64), cost)
+        return Matches(columns, layers, exchange[begins].astype(np.int64), cost, self.result)
 
     # --- the first step -----------------------------------------------------------------------------------
 
@@ -166,6 +168,8 @@ class Pattern:
     def _note(self, layer: Layer, i: int) -> None:
         """Remember which filters these actions suit, and the actions that a later counter must answer."""
         for bit, some in enumerate(self.limits.some):
+            if bit in self.limits.of_result and self.result not in (None, i):
+                continue
             layer.seen |= (some.judge(self.columns, layer.row) > 0).astype(np.int32) << bit
         layer.kept = {step: rows for step, rows in layer.kept.items() if self.kept_until[step] > i}
         if i in self.kept_until:

@@ -2,9 +2,10 @@
 
 Of a fight or an exchange: fight, dates, rounds, opponent (person 1's corner then follows from the fight).
 Of the first matched action: opponent_stance and stance_match, from the stances of person 1 and his opponent
-at that moment. Of the match: fighter, place, range, outcome, technique and stance hold when at least one of
-its actions has that very value, which is what a facet counts, so that choosing a facet's value leaves
-exactly the number shown beside it. "unknown" asks for no value.
+at that moment. Of the match: fighter, place, range, technique and stance hold when at least one of its
+actions has that very value, outcome when its result does: the last punch of the pattern (see
+`Pattern.result`), for that is how the pattern came off. A facet counts the same, so that choosing a facet's
+value leaves exactly the number shown beside it. "unknown" asks for no value.
 """
 
 from __future__ import annotations
@@ -26,13 +27,15 @@ UNKNOWN = "unknown"
 @dataclass
 class Limits:
     """Filters, decided. `exchanges` [E] bool or None for all; `person1` [F]: the corner person 1 must have,
-    -1 for any; `opponent_stances`: stance codes; `some`: each must suit at least one action of a match."""
+    -1 for any; `opponent_stances`: stance codes; `some`: each must suit at least one action of a match, those
+    whose index is in `of_result` its result."""
 
     exchanges: Array | None = None
     person1: Array | None = None
     opponent_stance: int | None = None
     same_stances: bool | None = None
     some: list[Wanted] = field(default_factory=list)
+    of_result: set[int] = field(default_factory=set)
 
     def only(self, exchanges: Array) -> None:
         self.exchanges = exchanges if self.exchanges is None else self.exchanges & exchanges
@@ -134,6 +137,8 @@ def _some(name: str) -> Callable[[str, Columns, Limits], None]:
             fits = columns.of_kind(name) == 0
         anything = np.full(len(columns.kinds), FREE, np.uint8)
         part = Part(anything, settings=fits) if name in SETTING else Part(fits * np.uint8(FREE))
+        if name == "outcome":
+            out.of_result.add(len(out.some))
         out.some.append(Wanted((part,), np.zeros(0, np.int32)))
 
     return add
