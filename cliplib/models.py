@@ -286,7 +286,7 @@ class ClipRow:
 @dataclass(frozen=True, slots=True)
 class Found:
     """A page of results. `facets[name][value]` counts the exchanges of the whole result in which a matched
-    action (for `round`: the exchange) has that value."""
+    action has that value; for `round`, the exchange; for `outcome`, the match's result: its last punch."""
 
     reading: Reading
     total: int
