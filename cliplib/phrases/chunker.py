@@ -82,7 +82,8 @@ class Chunker(VerbReader):
         last = self.last
         if last is not None and not self.headed and not self.p.noun_phrase_ahead(1):
             for field in ("hand", "side", "target", "outcome"):
-                plain = last.sense(field, "adjective") and self.pre_items.get(field) is last
+                level = last.text.lower() in ("high", "low")  # "a high guard"
+                plain = (last.sense(field, "adjective") or level) and self.pre_items.get(field) is last
                 adverb = item.text.lower().endswith("ly")
                 if plain and not adverb and not misspelt_head(item.text, self.v):
                     del self.pre[field], self.pre_items[field]
@@ -290,6 +291,12 @@ class Chunker(VerbReader):
     # --- verbs and small words -------------------------------------------------------------------------
 
     def on_mult(self, item: Item) -> bool:
+        if item.sense("mult", "times"):  # "jab x2"
+            if self.headed and len(self.c.protos) == 1 and self.times_item is None:
+                self.times, self.times_item = int(item.value("mult") or 1), item
+            else:
+                self.p.refuse(item)
+            return True
         if self.headed:
             return False
         follows = self.p.at(1)
@@ -339,7 +346,12 @@ class Chunker(VerbReader):
         self.p.refuse(item)
         return True
 
-    def on_mark(self, _item: Item) -> bool:
+    def on_mark(self, item: Item) -> bool:
+        """“with no jab first”; of nothing else is it known what came first."""
+        if self.p.depth > 1:
+            return False
+        if not self.c.absents:
+            self.p.refuse(item)
         return True
 
     def on_foul(self, item: Item) -> bool:

@@ -96,6 +96,8 @@ class Lexer:
             and self._is_count(at, False)
         ):
             return 1, self._item(at, 1, senses=(Sense("mult", token.norm),))
+        if not count and len(token.norm) == 2 and token.norm[0] == "x" and token.norm[1].isdigit():
+            return 1, self._item(at, 1, senses=(Sense("mult", token.norm[1], "times"),))
         part = self._name_part(token)
         if part and (count == 0 or self._name_wins(at, count, senses)):
             meant, fighter = part, part[0] if len(part) == 1 else ""

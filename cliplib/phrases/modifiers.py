@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from cliplib.phrases.grammar import Parser
 
 SIDEWAYS = (
-    "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle", "shoulder roll",
+    "footwork", "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle", "shoulder roll",
     "lead-foot step",
 )  # fmt: skip
 ALTERNATIVES = ("hand", "side", "target", "outcome", "role", "direction", "stance")
@@ -59,6 +59,9 @@ class ModifierReader:
         if not self.headed:
             if field in self.pre and field != "role":
                 if self.pre[field] == [value]:
+                    return True
+                if field == "outcome" and self._guarded(self.pre[field][0], item):
+                    self.pre[field] = [value]
                     return True
                 self.p.refuse(item)
                 return True
@@ -294,6 +297,10 @@ class ModifierReader:
             return False
         current = self.scope("outcome")[-1].outcome
         if current is not None:
+            if self._guarded(current, item):
+                for proto in self.scope("outcome"):
+                    proto.outcome = value
+                return True
             if current == "landed" and value in self.v.outcome_family("landed"):
                 for proto in self.scope("outcome"):
                     proto.outcome = value
@@ -306,6 +313,10 @@ class ModifierReader:
         ):
             return False
         return self.put("outcome", value, item)
+
+    def _guarded(self, current: str, item: Item) -> bool:
+        """“lands on the gloves”: what it hit was the guard."""
+        return current == "landed" and item.value("outcome") == "blocked" and item.words > 1
 
     def on_top(self, item: Item) -> bool:
         if self.headed and not self.is_punch():

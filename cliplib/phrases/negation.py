@@ -133,7 +133,9 @@ class NegationReader(ModifierReader):
         if done.role == "counter" and after is not False:
             other = True
         if after is None:
-            after = other or done.role == "follow-up" or self.v.kind(done.technique) == "tie-up"
+            kind = self.v.kind(done.technique)
+            after = other or done.role == "follow-up" or kind == "tie-up"
+            after = after or (kind == "punch" and item.text.lower() == "no")  # "jab no cross"
         if len(sub.protos) > 1:
             self.p.refuse(item)
             return True

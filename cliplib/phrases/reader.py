@@ -21,6 +21,9 @@ from cliplib.vocabulary.stance import hand_of, switched
 LONGEST = 2000
 """Characters of a phrase that are read; what lies beyond is shown as not read."""
 MOST_ALTERNATIVES = 24
+_RELATIVE = frozenset(
+    ("year", "years", "month", "months", "week", "weeks", "yesterday", "today", "recent", "recently", "ago")
+)
 
 
 def read_search(
@@ -40,6 +43,8 @@ def read_search(
     names = names_of(tuple(fighters), tuple(fights))
     parsed = parse(phrase, vocabulary, names)
     story = Teller(vocabulary).tell(parsed)
+    if any(u.text.lower() in _RELATIVE for u in parsed.unread):
+        parsed.notes.append("dates are read as they stand: “in 2024”, “since March 2024”, “in May 2024”")
     _unplaced(phrase, story, parsed)
     steps, where = _build(story, parsed)
     unread = _with_suggestions(parsed.unread, vocabulary, names)

@@ -51,6 +51,14 @@ def shape(reader: Chunker) -> Chunk | None:
 def _imply(reader: Chunker) -> None:
     """Words without a technique that still say something was thrown: “counters”, “misses”, “to the body”."""
     c, pre = reader.c, reader.pre
+    hand = reader.pre_items.get("hand")
+    if hand is not None and hand.text.lower() in ("back", "front", "power"):
+        del pre["hand"], reader.pre_items["hand"]
+        reader.p.refuse(hand)  # "fades back": no punch with the back hand
+    side = reader.pre_items.get("side")
+    if side is not None and len(side.text) == 1:
+        del pre["side"], reader.pre_items["side"]
+        reader.p.refuse(side)  # "L" is left before a technique only
     said = [f for f in PUNCH_FIELDS if f in pre]
     if said or reader.top:
         c.protos = [Proto("punch", implied=True)]
@@ -174,9 +182,12 @@ def _multiply(reader: Chunker) -> None:
 def _lead(reader: Chunker) -> None:
     """“lead” is a hand before a hook, and a role before a cross, which no lead hand throws."""
     for proto in reader.c.protos:
+        by_definition = reader.v.hand(proto.technique)
+        if proto.hand == "rear" and by_definition == "lead" and "hand" in reader.pre_items:
+            proto.hand = None
+            reader.p.refuse(reader.pre_items["hand"])  # "a power jab"
         if proto.hand != "lead":
             continue
-        by_definition = reader.v.hand(proto.technique)
         lead_right = proto.technique == "punch" and proto.side == "right" and "hand" in reader.pre
         if by_definition == "rear" or lead_right:
             proto.hand = None

@@ -50,6 +50,8 @@ _TOKEN = re.compile(
     r"\d{4}-\d{1,2}-\d{1,2}"  # a date
     r"|\d+(?:\.\d+)?[^\W\d_]*"  # 3, 3b, 0.5s, 2nd
     r"|[rR](?:nd|d)?\d{1,2}(?![^\W_])"  # r3
+    r"|(?<!\w)[xX×][ ]?[2-9](?!\w)"  # x2
+    r"|(?<!\w)[wW]/o?(?!\w)"  # with, without
     r"|[^\W\d_]+(?:['’´`][^\W\d_]+)*"
     r"|->|=>|\S",
 )
@@ -95,7 +97,8 @@ def tokenise(phrase: str) -> list[Token]:
             if text in ";:.…" and tokens:
                 tokens.append(Token(",", start, end))
             continue
-        norm, possessive = fold(text), False
+        norm, possessive = fold(text).replace("×", "x").replace("x ", "x"), False
+        norm = {"w/": "with", "w/o": "without"}.get(norm, norm)
         for mark in "’´`":
             norm = norm.replace(mark, "'")
         negated = False

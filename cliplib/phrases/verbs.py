@@ -36,6 +36,8 @@ class VerbReader(NegationReader):
         """Whether the words from here are what the verb is done against."""
         if not (item.fighter or item.numbers or item.kinds & _BEGINS) or item.sense("target", "adverb"):
             return False
+        if item.fighter and item.possessive and self.p.hand_noun_ahead(1):
+            return True  # "slips Brandt's left hand"
         if not self.p.noun_phrase_ahead(0):
             # "ducks a right hand", but "traps the lead hand" is about the hand itself
             held = self.headed and self.proto.technique == "trap"
