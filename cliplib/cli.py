@@ -15,7 +15,7 @@ from typing import Any, NoReturn
 
 import click
 
-from cliplib import __version__, cli_filters, cli_play, cli_reels, cli_show
+from cliplib import __version__, cli_care, cli_evidence, cli_filters, cli_play, cli_reels, cli_show
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import ClipLibError, InputError, MediaError
 from cliplib.library import (
@@ -237,40 +237,12 @@ def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | N
 
 
 @cli.command()
-@click.argument("fight")
-@click.option("--yes", is_flag=True, help="Do not ask.")
-@click.pass_obj
-def forget(folder: Path, fight: str, yes: bool) -> None:
-    """Take a fight and its clips out of the library. Its fight folder and footage stay untouched."""
-    library = Library(folder)
-    row = library.fight(fight)
-    if not yes:
-        click.confirm(
-            f"Take “{row.title}” with its {row.exchanges} exchanges out of the library?", abort=True
-        )
-    library.forget(row.id)
-    click.echo(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
-
-
-@cli.command()
 @click.pass_obj
 def reindex(folder: Path) -> None:
     """Make everything that is derived from the catalogue anew."""
     with ProgressLine() as progress:
         Library(folder).reindex(progress)
     click.echo("done")
-
-
-@cli.command()
-@click.pass_obj
-def check(folder: Path) -> int:
-    """Look for damage: the catalogue, missing clips and footage, what this machine lacks."""
-    problems = Library(folder).check()
-    for problem in problems:
-        click.echo(problem)
-    if not problems:
-        click.echo("all is well")
-    return 1 if problems else 0
 
 
 @cli.command()
@@ -294,8 +266,11 @@ def serve(folder: Path, host: str, port: int) -> None:
         raise InputError(f"cannot serve on {host}:{port}: {error.strerror}; choose another --port") from error
 
 
-for _more in (cli_reels.handover, cli_reels.bundle, cli_reels.themes):
+for _more in (cli_reels.handover, cli_reels.bundle, cli_reels.themes, *cli_care.COMMANDS):
     cli.add_command(_more)
+
+
+cli_evidence.register(cli)
 
 
 def _numbers(text: str) -> list[int]:
