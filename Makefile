@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO := build/demo
 
-.PHONY: help demo test check bench format docs lock audit wheel clean serve-demo
+.PHONY: help demo test check bench pictures format docs lock audit wheel clean serve-demo
 .DELETE_ON_ERROR:
 
 help: ## what there is
@@ -50,6 +50,9 @@ docs: $(VENV)/.dev ## write the generated parts of the documents anew
 
 bench: $(VENV)/.dev ## ratios against what people would do otherwise
 	$(BIN)/python -m tests.bench
+
+pictures: $(VENV)/.dev ## pictures of every page into build/pictures, two of them for the README
+	$(BIN)/python -m tests.pictures
 
 lock: ## pin every dependency, with hashes
 	$(VENV)/bin/python -m pip install --quiet uv
