@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from cliplib import cli_filters, cli_play, cli_show
+from cliplib.cli_agreement import agree
 from cliplib.errors import InputError
 from cliplib.library import Library
 from cliplib.library_evidence import ChangeFound, Compare, Tally
@@ -41,7 +42,7 @@ open_option = click.option("--open", "open_", is_flag=True, help="Play those cli
 
 def register(group: click.Group) -> None:
     """Add these commands to `cliplib`."""
-    for command in (tally, following, compare, change, answers):
+    for command in (tally, following, compare, change, answers, agree):
         group.add_command(command)
 
 

@@ -10,13 +10,14 @@ import difflib
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FightRow
-from cliplib.errors import InputError, NotFoundError, PhraseError
+from cliplib.errors import InputError
+from cliplib.library_agreement import Decision, TwoLogs, agreed_log, two_logs
 from cliplib.models import Reading, Settings, Step, Where
 from cliplib.patterns import Columns, Pattern, limits
 from cliplib.search import Search
@@ -43,8 +44,11 @@ from cliplib.tally import (
 from cliplib.tally.changing import Kind, moments
 from cliplib.tally.clock import EARLY_ENDS
 from cliplib.tally.following import next_of
+from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.tries import fight_words
 from cliplib.vocabulary import Vocabulary
+
+LogForm = Literal["csv", "vtt", "jsonl"]
 
 ONE_FIGHT = (
     "Exchanges of one fight are not independent draws: an interval or a test from one fight describes that "
@@ -247,6 +251,30 @@ class Evidence:
         rows = caught(found, self._vocabulary.is_punch, self._settings.step_window_us)
         return Caught(reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, ONE_FIGHT))
 
+    def two_logs(
+        self,
+        fight: int | str,
+        one: str | None = None,
+        two: str | None = None,
+        *,
+        window_us: int = WINDOW_US,
+        where_both: bool = False,
+    ) -> TwoLogs:
+        """How far two logs of a fight agree, and where they do not; see `library_agreement.two_logs`."""
+        return two_logs(
+            self._catalogue,
+            self._vocabulary,
+            self._names.fight(fight),
+            one,
+            two,
+            window_us=window_us,
+            where_both=where_both,
+        )
+
+    def agreed_log(self, compared: TwoLogs, decisions: Mapping[str, Decision], form: LogForm = "csv") -> str:
+        """One log out of two, decision by decision; see `library_agreement.agreed_log`."""
+        return agreed_log(compared, self._catalogue, decisions, form)
+
     # --- how it is found ----------------------------------------------------------------------------------
 
     def _tries(
@@ -435,6 +463,3 @@ def _side(only: Mapping[str, str], where: Where | None) -> str:
         first, last = where.dates
         said.append(" to ".join(d.isoformat() if d else "now" for d in (first, last)))
     return ", ".join(said)
-
-
-__all__ = ["Evidence", "InputError", "NotFoundError", "PhraseError"]

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from cliplib.changepoint import Change
+from cliplib.library_agreement import TwoLogs
 from cliplib.library_evidence import Answered, Caught, ChangeFound, Compare, Next, Tally
 from cliplib.models import JSON
 from cliplib.phrases import reading_json
 from cliplib.proportions import Interval
 from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow, Tries
+from cliplib.tally.pairing import Confusion, OfOne
 from cliplib.timebase import to_seconds
 
 
@@ -150,6 +152,64 @@ def caught_json(found: Caught) -> JSON:
                 "clips": _ids(row.tries),
             }
             for row in found.rows
+        ],
+        "definitions": list(found.definitions),
+    }
+
+
+def two_logs_json(found: TwoLogs) -> JSON:
+    agreement = found.agreement
+
+    def confusion(table: Confusion) -> JSON:
+        return {
+            "names": list(table.names),
+            "table": [list(row) for row in table.table],
+            "same": table.same,
+            "pairs": table.pairs,
+            "kappa": interval_json(table.kappa),
+            "band": table.band or None,
+            "ac1": table.ac1,
+        }
+
+    def each(rows: Iterable[OfOne]) -> list[JSON]:
+        return [
+            {
+                "name": row.name,
+                "first": row.one,
+                "second": row.two,
+                "both": row.both,
+                "percent_error": row.percent_error,
+                "kappa": interval_json(row.kappa),
+            }
+            for row in rows
+        ]
+
+    return {
+        "fight": found.fight.title,
+        "first": {"log": found.one, "by": found.by[0] or None},
+        "second": {"log": found.two, "by": found.by[1] or None},
+        "paired": agreement.paired,
+        "only_first": agreement.only_one,
+        "only_second": agreement.only_two,
+        "beyond": found.beyond,
+        "left_out": found.left_out,
+        "percent_error": agreement.percent_error,
+        "techniques": confusion(agreement.techniques),
+        "outcomes": confusion(agreement.outcomes),
+        "of_technique": each(agreement.of_technique),
+        "of_outcome": each(agreement.of_outcome),
+        "disagreements": [
+            {
+                "key": d.key,
+                "what": d.what,
+                "first": d.one or None,
+                "second": d.two or None,
+                "round": d.round,
+                "time": to_seconds(d.time_us) if d.time_us >= 0 else None,
+                "frame": d.frame,
+                "clip": d.clip,
+            }
+            for d in found.disagreements
         ],
         "definitions": list(found.definitions),
     }
