@@ -13,6 +13,7 @@ const video = $("video"), box = $("#entry"), list = $("#log-offers"), reading = 
 const say = (what, text) => { $(what).textContent = text; };
 
 const ROWS = 8, TRUSTED = 3; // rows offered; letters from which typed text is taken at its word
+const PICKS = /\p{L}$/u; // a digit right after a letter takes that row; elsewhere it is a gym's number for a punch
 const offers = new Offers(known.offers, known.numbers, fighters);
 let lines = [], next = { going_on: [], opening: [], until: null };
 let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false;
@@ -99,6 +100,7 @@ function draw() {
     who.className = `log-who ${one.who === 1 ? "blue" : one.who === 0 ? "red" : ""}`;
     who.textContent = one.who === undefined ? "as typed" : offers.short[one.who];
     item.append(who, ` ${one.action}`);
+    if (PICKS.test(box.value)) item.dataset.digit = i + 1;
     item.addEventListener("pointerdown", (e) => { e.preventDefault(); marked = i; enter(); });
     return item;
   }));
@@ -107,7 +109,10 @@ function draw() {
 // What was typed, if it can be read: as it stands, or by either fighter if it does not say by whom.
 function typedRows(typed) {
   if (typed.length < TRUSTED || checked.unread.length || !checked.actions.length) return [];
-  if (checked.complete) return [{ fighter: "", action: typed }];
+  if (checked.complete) {
+    const who = fighters.indexOf(checked.by);
+    return [{ fighter: checked.by, who: who < 0 ? undefined : who, action: typed }];
+  }
   const likely = offers.rows(typed, 1)[0]?.who ?? offers.ranking[0]?.[0] ?? 0;
   return [likely, 1 - likely].map((who) => ({ fighter: fighters[who], who, action: typed }));
 }
@@ -125,7 +130,7 @@ function check() {
   checking = new Promise((done) => {
     wait = setTimeout(async () => {
       const answer = await ask("/check", { query: { text, fighter: editing?.fighter ?? "" } }).catch(() => null);
-      if (answer && box.value.trim() === text) { checked = { ...answer, text }; showReading(text); draw(); }
+      if (answer && box.value.trim() === text) { checked = { ...answer, text, by: editing?.fighter ?? "" }; showReading(text); draw(); }
       done();
     }, 60);
   });
@@ -288,6 +293,7 @@ box.addEventListener("keydown", (e) => {
   if (key === "ArrowDown") mark(1);
   else if (key === "ArrowUp") mark(-1);
   else if (key === "Escape") { clear(); if (resume) play(); resume = false; }
+  else if (/^[1-8]$/.test(key) && PICKS.test(box.value) && shownRows[key - 1] && !e.ctrlKey && !e.altKey && !e.metaKey) { marked = key - 1; enter(); }
   else if (empty && key === " ") video.paused ? play() : video.pause();
   else if (empty && key === ".") again();
   else if (empty && (e.ctrlKey || e.metaKey) && key.toLowerCase() === "z") undo();

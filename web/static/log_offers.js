@@ -1,17 +1,24 @@
 // What can be picked: lines that usually come next, narrowed by what is typed.
+const WHOLE = 2; // letters from which a line that is told completely comes first
 const FILLERS = new Set(["to", "the", "a", "on", "in", "with", "and"]);
 
-// Whether `typed` is made of beginnings of the words, each word used once: "jm" or "j m" is "jab missed".
-export function fits(typed, words, used = 0) {
-  if (!typed) return true;
-  if (typed[0] === " ") return fits(typed.slice(1), words, used);
+// How many of the words are used when `typed` is made of beginnings of them, each used once: "jm" or "j m" is
+// "jab missed". -1 if it cannot be. Of several ways the one that uses most of the first `core` words counts.
+export function fits(typed, words, core = words.length, used = 0) {
+  if (!typed) {
+    let count = 0;
+    for (let i = 0; i < core; i++) if (used & (1 << i)) count++;
+    return count;
+  }
+  if (typed[0] === " ") return fits(typed.slice(1), words, core, used);
+  let best = -1;
   for (let i = 0; i < words.length; i++) {
     if (used & (1 << i)) continue;
     let same = 0;
     while (same < typed.length && same < words[i].length && typed[same] === words[i][same]) same++;
-    for (; same > 0; same--) if (fits(typed.slice(same), words, used | (1 << i))) return true;
+    for (; same > 0; same--) best = Math.max(best, fits(typed.slice(same), words, core, used | (1 << i)));
   }
-  return false;
+  return best;
 }
 
 export class Offers {
@@ -19,9 +26,8 @@ export class Offers {
     this.texts = texts;
     this.fighters = fighters; // [red, blue], full names
     this.short = shortNames(fighters);
-    this.words = texts.map((text, i) => [
-      ...text.toLowerCase().split(" ").filter((word) => !FILLERS.has(word)), ...(numbers[i] ? [numbers[i]] : []),
-    ]);
+    this.words = texts.map((text) => text.toLowerCase().split(" ").filter((word) => !FILLERS.has(word)));
+    this.numbers = numbers;
     this.names = fighters.map((name, who) => [this.short[who].toLowerCase(), who ? "blue" : "red"]);
     this.ranking = [];
   }
@@ -33,17 +39,19 @@ export class Offers {
       for (const who of [0, 1]) if (!seen.has(what * 2 + who)) this.ranking.push([who, what]);
     }
   }
-  // Rows that fit what is typed, the likeliest first.
+  // Rows that fit what is typed, the likeliest first. Who has typed a letter for every word means just that line.
   rows(typed, most) {
     const wanted = typed.trim().toLowerCase();
-    const found = [];
+    const whole = [], found = [];
     for (const [who, what] of this.ranking) {
-      if (!wanted || fits(wanted, [...this.words[what], ...this.names[who]])) {
-        found.push({ fighter: this.fighters[who], who, action: this.texts[what] });
-        if (found.length === most) break;
-      }
+      const core = this.words[what].length;
+      const words = wanted ? [...this.words[what], ...(this.numbers[what] ? [this.numbers[what]] : []), ...this.names[who]] : [];
+      const used = wanted ? fits(wanted, words, core) : 0;
+      if (used < 0) continue;
+      (used === core && wanted.length >= WHOLE ? whole : found).push({ fighter: this.fighters[who], who, action: this.texts[what] });
+      if (!wanted && found.length === most) break;
     }
-    return found;
+    return [...whole, ...found].slice(0, most);
   }
 }
 
