@@ -22,6 +22,7 @@ from cliplib import catalogue_columns, catalogue_corrections, catalogue_evidence
 from cliplib.catalogue_care import Care
 from cliplib.catalogue_columns import MISSING as MISSING  # part of what columns() promises
 from cliplib.catalogue_corrections import Correction
+from cliplib.catalogue_drawings import Drawings
 from cliplib.catalogue_live import LiveLogs
 from cliplib.catalogue_rows import (
     ACTION_COLUMNS,
@@ -58,6 +59,7 @@ class Catalogue:
         self.path = path
         self._store = Store(path, create=create, hide_private=hide_private)
         self.care = Care(self._store)
+        self.drawings = Drawings(self._store)
         self._rows = self._store.rows
         self.live = LiveLogs(self._store, lambda fight_id: self.fight(fight_id).info)
 

@@ -212,6 +212,28 @@ def private_fights(db: Database) -> None:
     db.execute("ALTER TABLE fights ADD COLUMN private INTEGER NOT NULL DEFAULT 0 CHECK (private IN (0, 1))")
 
 
+@migrations()
+def drawings(db: Database) -> None:
+    # AUTOINCREMENT: undo may bring a drawing back, under its number. Times are the footage's, so a drawing
+    # whose exchange went (NULL) still has its place in the fight.
+    db.execute(
+        """
+        CREATE TABLE drawings (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            fight_id INTEGER NOT NULL REFERENCES fights(id) ON DELETE CASCADE,
+            exchange_id INTEGER REFERENCES exchanges(id) ON DELETE SET NULL,
+            from_us INTEGER NOT NULL,
+            until_us INTEGER NOT NULL,
+            shape TEXT NOT NULL,
+            removed INTEGER NOT NULL DEFAULT 0 CHECK (removed IN (0, 1)),
+            CHECK (until_us > from_us)
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX drawings_exchange ON drawings (exchange_id)")
+    db.execute("CREATE INDEX drawings_fight ON drawings (fight_id)")
+
+
 _PRIVATE = "SELECT id FROM main.fights WHERE private = 1"
 _OF_FIGHT = f"fight_id NOT IN ({_PRIVATE})"
 _OF_EXCHANGE = f"exchange_id NOT IN (SELECT id FROM main.exchanges WHERE fight_id IN ({_PRIVATE}))"
@@ -226,6 +248,7 @@ WITHOUT_PRIVATE = tuple(
         "logs": _OF_FIGHT,
         "exchanges": _OF_FIGHT,
         "corrections": _OF_FIGHT,
+        "drawings": _OF_FIGHT,
         "actions": _OF_EXCHANGE,
         "clips": _OF_EXCHANGE,
         "live_lines": _OF_LOG,

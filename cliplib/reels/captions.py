@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.errors import InputError
 from cliplib.models import Action, ClipRow
-from cliplib.reels.parts import ReelPart, Treatment
+from cliplib.reels.parts import Drawing, ReelPart, Treatment
 from cliplib.reels.theme import ClipChange, Theme
 from cliplib.timebase import format_time
 
@@ -65,8 +65,8 @@ def matched_fighter(clip: ClipRow) -> str | None:
     return clip.actions[_matched(clip)[1]].fighter if clip.actions else None
 
 
-def part_for(clip: ClipRow, source: Prepared, theme: Theme) -> ReelPart:
-    """The clip as `theme` wants it shown. Raises InputError for a clip that has not been cut yet."""
+def part_for(clip: ClipRow, source: Prepared, theme: Theme, drawings: Sequence[Drawing] = ()) -> ReelPart:
+    """The clip as `theme` wants it shown, with what is drawn on it. Raises InputError for a clip that has not been cut yet."""
     if clip.start_frame is None or clip.end_frame is None:
         raise InputError(
             f"clip {clip.id} of {clip.fight} has no footage yet; ingest its fight again when it has"
@@ -74,6 +74,8 @@ def part_for(clip: ClipRow, source: Prepared, theme: Theme) -> ReelPart:
     change = theme.change_of(clip.id)
     first, last = _span(clip, source, theme, change)
     treatment = _treatment(clip, theme, change)
+    if drawings:
+        treatment = dataclasses.replace(treatment, drawings=(*drawings, *treatment.drawings))
     told = what_happens(clip) + (" · shown mirrored" if treatment.mirror else "")
     captions = change.caption if change.caption is not None else (who_and_when(clip), told)
     first_matched, last_matched = _matched(clip)
