@@ -6,7 +6,6 @@ standard output, everything else to standard error.
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -15,7 +14,16 @@ from typing import Any, NoReturn
 
 import click
 
-from cliplib import __version__, cli_care, cli_evidence, cli_filters, cli_play, cli_reels, cli_show
+from cliplib import (
+    __version__,
+    cli_care,
+    cli_evidence,
+    cli_fight,
+    cli_filters,
+    cli_play,
+    cli_reels,
+    cli_show,
+)
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import ClipLibError, InputError, MediaError
 from cliplib.library import (
@@ -29,7 +37,6 @@ from cliplib.library import (
 )
 
 _DEFAULT = Path("cliplib-library")
-_PORT = 8321
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
 out_option = click.option(
@@ -245,32 +252,18 @@ def reindex(folder: Path) -> None:
     click.echo("done")
 
 
-@cli.command()
-@click.option("--host", default="127.0.0.1", show_default=True)
-@click.option("--port", type=click.IntRange(1, 65535), default=_PORT, show_default=True)
-@click.pass_obj
-def serve(folder: Path, host: str, port: int) -> None:
-    """Serve the pages to this machine's browser. Ctrl-C stops it."""
-    Library(folder).close()  # says what is wrong before anything is started
-    try:
-        # By name, so that the library itself never needs Flask.
-        pages = importlib.import_module("cliplib_web")
-    except ModuleNotFoundError as error:
-        raise MediaError(
-            f"the pages cannot start: {error.name} is not installed; install cliplib again"
-        ) from error
-    click.echo(f"http://{host}:{port}  (Ctrl-C stops)")
-    try:
-        pages.run(folder, host, port)
-    except OSError as error:
-        raise InputError(f"cannot serve on {host}:{port}: {error.strerror}; choose another --port") from error
-
-
-for _more in (cli_reels.handover, cli_reels.bundle, cli_reels.themes, *cli_care.COMMANDS):
+for _more in (
+    cli_reels.handover,
+    cli_reels.bundle,
+    cli_reels.themes,
+    *cli_care.COMMANDS,
+    *cli_fight.COMMANDS,
+):
     cli.add_command(_more)
 
 
 cli_evidence.register(cli)
+cli_serve.register(cli)
 
 
 def _numbers(text: str) -> list[int]:

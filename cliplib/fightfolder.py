@@ -361,7 +361,7 @@ def _log_file(form: _Form, folder: Path, index: int, file: str) -> Path:
         form.wrong(
             "log", "file", f"“{file}” is no kind of log that is known; there are {suffixes}", index=index
         )
-    elif not path.is_file():
+    elif not os.path.isfile(path):  # false, too, for a name that no system takes
         near = nearest(
             file, [entry.name for entry in folder.iterdir() if entry.suffix.casefold() in LOG_SUFFIXES]
         )

@@ -6,7 +6,6 @@ They raise ValueError with the end of a sentence that begins with the key: what 
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Callable
 from typing import Any
 
@@ -64,9 +63,9 @@ def yes_or_no(value: Any) -> bool:
 
 
 def number(value: Any, kind: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != value:
         raise ValueError(_is(value, kind))
-    if not 0 <= value * SECOND <= _LAST_TIME_US:
+    if not 0 <= value <= _LAST_TIME_US // SECOND:
         raise ValueError(_is(value, f"{kind} between 0 and {_LAST_TIME_US // SECOND}"))
     return from_seconds(value)
 

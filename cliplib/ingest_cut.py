@@ -168,6 +168,19 @@ def sweep_fight(root: Path, fight_id: int, clips: dict[int, StoredClip]) -> int:
     return removed
 
 
+def is_ours(path: Path) -> bool:
+    """Whether it has the name of a clip or poster that an ingest made."""
+    return _OURS.fullmatch(path.name) is not None
+
+
+def remove_empty(root: Path) -> None:
+    """Remove fights' folders with nothing in them."""
+    for kind in (CLIPS, POSTERS):
+        for folder in (root / kind).glob("*"):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+
+
 def sweep_leftovers(root: Path) -> None:
     """Remove what a killed ingest was in the middle of writing. Only under the ingest lock."""
     for path in leftovers(root):

@@ -9,7 +9,6 @@ Reading never waits for an ingest. One Library serves any number of threads.
 
 from __future__ import annotations
 
-import shutil
 import threading
 from collections.abc import Sequence
 from dataclasses import replace
@@ -26,18 +25,19 @@ from cliplib.errors import (
     PhraseError,
     StorageError,
 )
-from cliplib.ingest import LOCK, Ingest
+from cliplib.ingest import Ingest
 from cliplib.ingest_correct import Line as Line
 from cliplib.ingest_correct import with_exact_span
-from cliplib.ingest_cut import sweep_fight
-from cliplib.ingest_lock import only_one
 from cliplib.ingest_report import FightReport as FightReport
 from cliplib.ingest_report import IngestReport as IngestReport
+from cliplib.library_check import Check
+from cliplib.library_check import Finding as Finding
 from cliplib.library_correct import Corrections
 from cliplib.library_evidence import Evidence
 from cliplib.library_fight import FightView as FightView
 from cliplib.library_fight import Frames as Frames
 from cliplib.library_fight import Lane as Lane
+from cliplib.library_forget import forget_fights
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
 from cliplib.library_live import Logging
@@ -49,7 +49,6 @@ from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
 from cliplib.library_saying import say_action
-from cliplib.media import ffmpeg
 from cliplib.media.cut import CutResult
 from cliplib.media.working import Prepared
 from cliplib.models import Action, ClipRow, Found, Reading, Settings, Where
@@ -77,11 +76,12 @@ LogFormat = Literal["csv", "vtt", "jsonl"]
 
 class Library:
     """A folder with everything in it. `create`: make it if it is not there, else NotFoundError.
+    `hide_private`: as if private fights were not there, for those who only look; nothing can be written then.
 
     Raises SettingsError for a wrong settings.toml or terms.toml, StorageError for a damaged catalogue.
     """
 
-    def __init__(self, folder: Path, *, create: bool = False):
+    def __init__(self, folder: Path, *, create: bool = False, hide_private: bool = False):
         self.folder = Path(folder).absolute()
         if create:
             try:
@@ -94,8 +94,11 @@ class Library:
             )
         self.settings: Settings = read_settings(self.folder / SETTINGS_FILE)
         self.vocabulary: Vocabulary = load_vocabulary(self.folder, self.settings.number_profile)
-        self._catalogue = Catalogue(self.folder / CATALOGUE, create=create)
-        self._search = Search(self._catalogue, self.vocabulary, self.folder, self.settings)
+        self._catalogue = Catalogue(self.folder / CATALOGUE, create=create, hide_private=hide_private)
+        self._hides = hide_private
+        # What is derived from fewer fights is kept apart.
+        derived = self.folder / "looking" if hide_private else self.folder
+        self._search = Search(self._catalogue, self.vocabulary, derived, self.settings)
         self.evidence = Evidence(self, self._catalogue, self._search, self.vocabulary, self.settings)
         self.corrections = Corrections(self)
         self.logging = Logging(self)
@@ -125,13 +128,9 @@ class Library:
         return report
 
     def forget(self, fight_id: int) -> FightRow:
-        """Take a fight with its clips out of the library. Its fight folder and footage stay untouched."""
-        with only_one(self.folder / LOCK):
-            fight = self._catalogue.fight(fight_id)
-            self._catalogue.remove_fight(fight_id)
-            sweep_fight(self.folder, fight_id, {})
-        self._search.refresh()
-        return fight
+        """Take a fight out for good, with all that shows it; see `library_forget`. Its fight folder and
+        footage stay untouched."""
+        return forget_fights(self, [fight_id]).fights[0]
 
     # --- finding ------------------------------------------------------------------------------------------
 
@@ -295,6 +294,7 @@ class Library:
             lambda out: self._build(shown, settings, out, progress, False),
             recipe=recipe,
             again=again,
+            shows=[clip.id for clip in shown.clips],
         )
 
     def remake_reel(self, name: str, progress: Progress = silent) -> str:
@@ -303,11 +303,20 @@ class Library:
 
     def reels(self) -> list[MadeReel]:
         """The reels kept in the library, newest first."""
-        return library_reels.made_reels(self.folder / "reels")
+        return [reel for reel in library_reels.made_reels(self.folder / "reels") if self._may_show(reel)]
 
     def made_reel(self, name: str) -> MadeReel:
         """One of them; NotFoundError if there is none of that name."""
-        return library_reels.made_reel(self.folder / "reels", name)
+        reel = library_reels.made_reel(self.folder / "reels", name)
+        if not self._may_show(reel):
+            raise NotFoundError(f"there is no reel called “{name}” in this library")
+        return reel
+
+    def _may_show(self, reel: MadeReel) -> bool:
+        """Not a reel with clips that are hidden, or that does not say what it shows."""
+        return not self._hides or (
+            bool(reel.shows) and len(self._catalogue.care.clip_fights(reel.shows)) == len(set(reel.shows))
+        )
 
     def remove_reel(self, name: str) -> None:
         """Throw a kept reel away; its clips stay."""
@@ -409,31 +418,11 @@ class Library:
         """Make everything that is derived from the catalogue anew."""
         self._search.rebuild(progress)
 
-    def check(self) -> list[str]:
-        """What is wrong with the library or this machine, a sentence each; empty if all is well."""
-        problems = self._catalogue.care.problems()
-        for fight in self._catalogue.fights():
-            if not fight.folder.is_dir():
-                problems.append(
-                    f"“{fight.title}”: its folder {fight.folder} is gone; the library keeps the fight"
-                )
-            if fight.footage is not None and not fight.footage.is_file():
-                problems.append(f"“{fight.title}”: its footage is not at {fight.footage}; ingest it again")
-            lost = sum(
-                not (self.folder / name).is_file()
-                for clip in self._catalogue.clips(fight.id).values()
-                for name in (clip.file, clip.poster)
-                if name is not None
-            )
-            if lost:
-                problems.append(f"“{fight.title}”: {lost} clips or posters are missing; ingest it again")
-        missing = ffmpeg.capabilities().missing
-        if missing:
-            problems.append(f"{ffmpeg.binary()} lacks {', '.join(missing)}; some footage cannot be prepared")
-        free = shutil.disk_usage(self.folder).free
-        if free < 1 << 30:
-            problems.append(f"only {free >> 20} MB are free where the library is")
-        return problems
+    def check(
+        self, *, repair: bool = False, deep: bool = False, progress: Progress = silent
+    ) -> list[Finding]:
+        """What is wrong with the library or this machine, and what was done about it; empty for nothing."""
+        return Check(self, repair, deep, progress).run()
 
 
 def _unread_line(phrase: str, text: str, start: int, meant: Sequence[str]) -> str:

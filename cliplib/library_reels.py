@@ -76,6 +76,7 @@ class MadeReel:
     made: str
     file: Path
     recipe: JSON | None = None
+    shows: tuple[int, ...] = ()  # clips, by number
 
     def ingredients(self) -> dict[str, Any]:
         """The arguments with which `Library.make_reel` makes it again; InputError if nobody noted them."""
@@ -197,8 +198,9 @@ def _read(path: Path) -> MadeReel | None:
             made=str(facts["made"]),
             file=file.resolve(strict=True),
             recipe=facts.get("recipe"),
+            shows=tuple(int(i) for i in facts.get("shows", ())),
         )
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
         return None
 
 

@@ -153,6 +153,25 @@ class Search:
             self._text.remove()
             self._refresh_text(progress)
 
+    def behind(self) -> list[str]:
+        """Which of the derived files are damaged or tell something else than the catalogue, a sentence each.
+        Those that are not there are not missed: they are made when they are needed."""
+        found = []
+        revisions = self._catalogue.revisions()
+        if self._path.is_file():
+            columns = load(self._path, self._made_with())
+            if columns is None:
+                found.append("the columns that are searched are damaged, or of another version")
+            elif columns.revisions != revisions:
+                found.append("the columns that are searched are behind the catalogue")
+        if self._text.folder.is_dir():
+            text = TextIndex(self._text.folder)
+            if not text.sound():
+                found.append("the text index is damaged")
+            elif any(text.behind(revisions)):
+                found.append("the text index is behind the catalogue")
+        return found
+
     def columns(self) -> Columns:
         """The archive as arrays, up to date."""
         return self._current().columns

@@ -15,7 +15,6 @@ footage_roots = ["/films"]  # where else footage may lie, besides the fight fold
 from __future__ import annotations
 
 import difflib
-import math
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -84,7 +83,7 @@ def read_settings(path: Path) -> Settings:
 
 
 def _seconds(key: str, value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
         raise ValueError(f"must be a number of seconds, like 1.5, not {value!r}")
     if not 0 <= value <= _LONGEST:
         raise ValueError(f"must lie between 0 and {_LONGEST} seconds, not {value!r}")

@@ -131,6 +131,20 @@ class TextIndex:
 
     # --- keeping up ---------------------------------------------------------------------------------------
 
+    def sound(self) -> bool:
+        """Whether what lies on the disk can be read; nothing is changed."""
+        if not any(self.folder.iterdir()):
+            return True
+        try:
+            with (
+                contextlib.closing(index.open_dir(str(self.folder), _NAME)) as opened,
+                opened.reader() as reader,  # type: ignore[no-untyped-call]
+            ):
+                _gather(kept["kept"] for _, kept in reader.iter_docs())
+        except Exception:  # noqa: BLE001 - a damaged pickle can raise anything
+            return False
+        return True
+
     def behind(self, revisions: Mapping[int, int]) -> tuple[list[int], list[int]]:
         """(fights whose indexed revision is not this one, indexed fights that are no more)."""
         have = self._current().revisions

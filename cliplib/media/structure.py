@@ -43,6 +43,8 @@ def look(path: Path) -> Structure:
             return Structure("riff", missing=max(0, struct.unpack("<I", head[4:8])[0] + 8 - size))
         return Structure(_text_kind(head))
 
+_LAST_PLACE = (1 << 63) - 1
+
 
 def _mp4(file: BinaryIO, size: int) -> Structure:
     at, missing, indexed, fragmented = 0, 0, False, False
@@ -61,6 +63,9 @@ def _mp4(file: BinaryIO, size: int) -> Structure:
         indexed |= kind == b"moov"
         fragmented |= kind == b"moof"
         at += length
+        if at > _LAST_PLACE:  # nothing lies there; seeking would fail
+            missing = at - size
+            break
         # What follows the last whole box may be anything; only the boxes that carry the footage count.
         if at > size and kind in (b"mdat", b"moov", b"moof"):
             missing = at - size

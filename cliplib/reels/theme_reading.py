@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
@@ -170,7 +169,7 @@ def _one_of(words: Sequence[str]) -> Reader:
 
 def _number(low: float, high: float, what: str) -> Reader:
     def read(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
             raise ValueError(f"must be {what}, not {_shown(value)}")
         if not low <= value <= high:
             raise ValueError(f"must be {what} from {low:g} to {high:g}, not {_shown(value)}")

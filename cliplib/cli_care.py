@@ -1,0 +1,100 @@
+"""The commands that look after a library: `check`, `backup`, `restore`, `forget`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cliplib.cli_progress import ProgressLine
+from cliplib.library import Library
+from cliplib.library_backup import back_up
+from cliplib.library_backup import restore as restore_backup
+from cliplib.library_forget import fights_of, forget_fights, mentions
+
+
+@click.command()
+@click.option("--repair", is_flag=True, help="Mend what can be mended.")
+@click.option("--deep", is_flag=True, help="Read every byte that the library made, instead of sizes only.")
+@click.option("--without", metavar="NAME", help="Also find every file of the library that holds this name.")
+@click.pass_obj
+def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
+    """Look for damage: catalogue, footage, clips, posters, working copies, reels, indexes, leftovers."""
+    library = Library(folder)
+    with ProgressLine() as progress:
+        findings = library.check(repair=repair, deep=deep, progress=progress)
+    left = sum(not finding.done for finding in findings)
+    for finding in findings:
+        click.echo(str(finding))
+    if without:
+        holding = mentions(library.folder, without)
+        for path in holding:
+            click.echo(f"{path} holds “{without}”")
+        if not holding:
+            click.echo(f"no file of the library holds “{without}”")
+        left += len(holding)
+    if not findings and not left:
+        click.echo("all is well")
+    return 1 if left else 0
+
+
+@click.command()
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--clips", is_flag=True, help="With clips, posters and reels; else they are cut again.")
+@click.pass_obj
+def backup(folder: Path, out: Path, clips: bool) -> None:
+    """Copy the library into OUT (a .tar file, or a new folder) while people go on logging."""
+    with ProgressLine() as progress:
+        made = back_up(Library(folder), out, clips=clips, progress=progress)
+    click.echo(f"{made.out}: {made.fights} fights in {made.files} files")
+    if made.missing:
+        click.echo(
+            f"{made.missing} clips and posters are not in it; footage and fight folders make them again"
+        )
+    click.echo("Fight folders and footage are not part of it: keep copies of them too.")
+
+
+@click.command()
+@click.argument("backup", type=click.Path(path_type=Path))
+@click.pass_obj
+def restore(folder: Path, backup: Path) -> None:
+    """Make a library of a backup, at --library, where there must be none yet."""
+    with ProgressLine() as progress:
+        count = restore_backup(backup, folder, progress)
+    library = Library(folder)
+    click.echo(f"{folder}: {len(library.fights())} fights from {count} files")
+    lacking = [f for f in library.check() if not f.done]
+    if lacking:
+        click.echo("“check” tells what is still missing, and “check --repair” makes it again")
+
+
+@click.command()
+@click.argument("fight", required=False)
+@click.option("--fighter", metavar="NAME", help="All fights of a fighter, by the whole name.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@click.pass_obj
+def forget(folder: Path, fight: str | None, fighter: str | None, yes: bool) -> int:
+    """Take a fight, or a fighter with all fights, out of the library: rows, clips, reels, every name.
+
+    Fight folders and footage stay untouched, and so do backups and files that were written elsewhere.
+    """
+    library = Library(folder)
+    if (fight is None) == (fighter is None):
+        raise click.UsageError("Give a fight, or --fighter with a name.")
+    rows = (library.fight(fight),) if fight is not None else fights_of(library, fighter or "")
+    if not yes:
+        for row in rows:
+            click.echo(f"“{row.title}”, {row.exchanges} exchanges")
+        click.confirm("Take this out of the library, with every reel that shows it?", abort=True)
+    done = forget_fights(library, [row.id for row in rows])
+    for row in done.fights:
+        click.echo(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
+    for title in done.reels:
+        click.echo(f"the reel “{title}” went along")
+    for left in done.left:
+        click.echo(left)
+    click.echo("Backups, and files written elsewhere, are not changed: remove them yourself.")
+    return 1 if done.left else 0
+
+
+COMMANDS = (check, backup, restore, forget)
