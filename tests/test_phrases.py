@@ -22,6 +22,7 @@ import pytest
 
 from cliplib.models import Reading
 from cliplib.phrases import complete, read_search, reading_json
+from cliplib.phrases.tokens import fold
 from cliplib.vocabulary import load_vocabulary
 
 HERE = Path(__file__).parent
@@ -278,10 +279,51 @@ def test_each_part_can_be_taken_away() -> None:
     assert read(parts["step1.fighter"][1]).steps[1].fighter is None
 
 
-def test_completions_offer_words_fighters_and_past_phrases() -> None:
+@pytest.mark.parametrize(
+    ("typed", "first", "among"),
+    [
+        # The word that is being typed is finished; a turn of phrase as a whole.
+        ("missed upp", "missed uppercut", ["missed uppercut"]),
+        ("slips the j", "slips the jab", []),
+        ("jab to the b", "jab to the body", []),
+        ("hooks in the l", "hooks in the last round", ["hooks in the late rounds"]),
+        ("counter hook in rou", "counter hook in round 1", ["counter hook in rounds 1 to 3"]),
+        ("round", "round 1", ["rounds 2 to 4"]),
+        ("1-", "1-2", ["1-2-3"]),
+        # People by what tells them apart, as it was begun.
+        ("bran", "Brandt", []),
+        ("jab by bra", "jab by Brandt", []),
+        ("Eme", "Emeka Adeyemi", []),
+        ("Emeka A", "Emeka Adeyemi", []),
+        ("val", "Vâlcan", []),
+        # What may come next.
+        ("missed ", "missed jab", ["missed cross", "missed hook"]),
+        ("jab, ", "jab, jab", ["jab, cross", "jab, hook"]),
+        ("hook ", "hook to the body", ["hook to the head", "hook then", "hook that landed"]),
+        ("slips", "slips the jab", ["slips the cross"]),
+        ("Brandt ", "Brandt jab", ["Brandt counters"]),
+        ("jab against ", "jab against a southpaw", ["jab against Brandt"]),
+    ],
+)
+def test_completions_carry_on_what_was_typed(typed: str, first: str, among: list[str]) -> None:
+    found = complete(typed, V, MORE_FIGHTERS)
+    assert found[0] == first
+    assert set(among) <= set(found)
+    assert len(found) <= 10
+
+
+def test_past_phrases_come_first_and_nothing_is_offered_for_nothing() -> None:
     past = ["jab then cross", "left hook"]
     assert complete("jab th", V, FIGHTERS, past)[0] == "jab then cross"
-    assert "missed uppercut" in complete("missed upp", V, FIGHTERS, past)
-    assert "jab by Jonas Brandt" in complete("jab by bra", V, FIGHTERS, past)
-    assert complete("", V, FIGHTERS, past) == []
-    assert len(complete("s", V, FIGHTERS, past)) <= 10
+    assert complete("", V, FIGHTERS, past) == complete("  ", V, FIGHTERS, past) == []
+    assert complete("zzz", V, FIGHTERS, past) == []
+
+
+@pytest.mark.parametrize(
+    "typed", ["counter up", "s", "b", "slips the ", "lead ", "in the ", "no ", "jab then ", "1-"]
+)
+def test_every_completion_reads(typed: str) -> None:
+    """Or at least does once an action follows: “jab then”."""
+    for offer in complete(typed, V, FIGHTERS):
+        assert fold(offer).startswith(fold(typed)) or typed == "b"  # Brandt, by his surname
+        assert () in (read(offer).unread, read(offer + " jab").unread), offer

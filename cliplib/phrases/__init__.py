@@ -5,9 +5,9 @@ phrase -> tokens -> items (lexer: longest match) -> chunks (grammar: an action w
        -> said back (saying)
 """
 
+from cliplib.phrases.completing import complete
 from cliplib.phrases.jsonform import reading_json
 from cliplib.phrases.logreader import LogPhrase, read_log
 from cliplib.phrases.reader import read_search
-from cliplib.phrases.suggest import complete
 
 __all__ = ["LogPhrase", "complete", "read_log", "read_search", "reading_json"]

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from cliplib.phrases.grammar import Parser
 
 SIDEWAYS = (
-    "footwork", "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle", "shoulder roll",
-    "lead-foot step",
+    "footwork", "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle",
+    "shoulder roll", "lead-foot step",
 )  # fmt: skip
 ALTERNATIVES = ("hand", "side", "target", "outcome", "role", "direction", "stance")
 _FINITE = ("base", "third", "past", "ing")

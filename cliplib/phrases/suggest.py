@@ -1,8 +1,7 @@
-"""Did-you-mean and completions."""
+"""Did-you-mean."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from cliplib.phrases.lexicon import Names, lexicon_of
@@ -42,29 +41,3 @@ def misspelt_head(word: str, vocabulary: Vocabulary) -> bool:
     lexicon = lexicon_of(vocabulary)
     meant = (Token(near, 0, 0) for near in suggest(word, vocabulary))
     return any(s.kind in ("technique", "role") for near in meant for s in lexicon.longest((near,), 0)[1])
-
-
-def complete(
-    prefix: str, vocabulary: Vocabulary, fighters: Sequence[str] = (), past: Iterable[str] = ()
-) -> list[str]:
-    """Phrases for the search box that begin as `prefix` does: past ones first, then words and fighters for
-    the word being typed. At most ten.
-    """
-    typed = fold(prefix).lstrip()
-    out = [p for p in past if typed and fold(p).startswith(typed) and fold(p) != typed]
-    head, _, word = typed.rpartition(" ")
-    kept = prefix[: len(prefix) - len(word)] if word else prefix
-    if word:
-        out += [kept + name for name in fighters if any(fold(part).startswith(word) for part in name.split())]
-        terms = (
-            " ".join(x.words)
-            for x in vocabulary.lexemes
-            if x.form in ("noun", "adverb", "adjective", "third")
-        )
-        out += [
-            kept + term
-            for term in sorted(set(terms), key=lambda t: (len(t), t))
-            if term.startswith(word) and term != word
-        ]
-    del head
-    return list(dict.fromkeys(out))[:10]
