@@ -23,7 +23,9 @@ from cliplib.library_evidence_json import (
     next_json,
     tally_json,
 )
+from cliplib.library_report import fight_report, fighter_report
 from cliplib.proportions import Interval
+from cliplib.report import html, pdf
 from cliplib.tally import CATEGORIES, KEYS, Compared, CountRow, Moment, NextRow
 from cliplib.timebase import format_time
 
@@ -42,7 +44,7 @@ open_option = click.option("--open", "open_", is_flag=True, help="Play those cli
 
 def register(group: click.Group) -> None:
     """Add these commands to `cliplib`."""
-    for command in (tally, following, compare, change, answers, agree):
+    for command in (tally, following, compare, change, answers, agree, report):
         group.add_command(command)
 
 
@@ -241,6 +243,30 @@ def answers(
     head = ("answer", "stances", "times", "attack landed", "answer landed", "beaten", "interval")
     cli_show.table(head, lines, give=0)
     _definitions(found.definitions)
+
+
+@click.command()
+@click.argument("what", type=click.Choice(["fight", "fighter"]))
+@click.argument("name")
+@click.option(
+    "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="report.html or .pdf"
+)
+@click.pass_obj
+def report(folder: Path, what: str, name: str, out: Path) -> None:
+    """A report of a fight or a fighter as one HTML or PDF file, with charts and their tables."""
+    library = Library(folder)
+    if out.suffix.casefold() not in (".html", ".htm", ".pdf"):
+        raise InputError(f"{out}: a report ends in .html or .pdf")
+    library.check_out(out)
+    if what == "fight":
+        made = fight_report(library.evidence, library.fight(name))
+    else:
+        made = fighter_report(library.evidence, library.fighter_named(name))
+    data = pdf(made) if out.suffix.casefold() == ".pdf" else html(made).encode("utf-8", "replace")
+    part = out.with_name(f".{out.name}.part")
+    part.write_bytes(data)
+    part.replace(out)
+    click.echo(str(out))
 
 
 # --- printing ---------------------------------------------------------------------------------------------

@@ -52,6 +52,8 @@ HOMES = {
     "av": ("cliplib/media/",),
     "opentimelineio": ("cliplib/reels/handover_timeline.py",),
     "fpdf": ("cliplib/reels/handover_sheet.py",),
+    "fpdf": ("cliplib/report/paper.py",),
+    "matplotlib": ("cliplib/report/charts.py",),
     "click": ("cliplib/cli",),
     "flask": ("web/",),
     "waitress": ("web/",),

@@ -195,7 +195,7 @@ def _pair_one_fighter(a: Sequence[Logged], b: Sequence[Logged], window_us: int) 
 
 
 def cost(x: Logged, y: Logged, window_us: int) -> int | None:
-    """In quarters of a microsecond, so that quarters and halves of any window are whole; None out of reach."""
+    """In quarters of a microsecond, so that quarters of any window are whole; None out of reach."""
     gap = max(0, y.first_us - x.last_us, x.first_us - y.last_us)
     if gap >= window_us:
         return None

@@ -1,0 +1,105 @@
+"""A report as PDF, with fpdf2: the one place that it is imported, and only when a PDF is wanted."""
+
+from __future__ import annotations
+
+import io
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from .charts import svg
+from .content import Grid, Report, Section
+from .page import clips
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+_FONT = "text"
+
+
+def pdf(report: Report) -> bytes:
+    """The report on A4, every page numbered."""
+    paper = _paper(report)
+    paper.set_font(_FONT, style="B", size=18)
+    paper.multi_cell(0, 9, _safe(report.title), new_x="LMARGIN", new_y="NEXT")
+    _words(paper, report.lead)
+    for section in report.sections:
+        _section(paper, section)
+    _heading(paper, "What was counted")
+    _words(paper, report.definitions, size=8)
+    paper.ln(3)
+    _words(paper, (report.caution, *((f"Made on {report.made}.",) if report.made else ())), size=8)
+    return bytes(paper.output())
+
+
+def _paper(report: Report) -> FPDF:
+    from fpdf import FPDF
+
+    class Paper(FPDF):
+        def footer(self) -> None:
+            self.set_y(-14)
+            self.set_font(_FONT, size=8)
+            self.cell(0, 8, f"{self.page_no()} of {{nb}}", align="R")
+
+    paper = Paper(format="A4")
+    fonts = resources.files("cliplib.reels").joinpath("fonts")
+    for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
+        with resources.as_file(fonts.joinpath(name)) as path:
+            paper.add_font(_FONT, style=style, fname=path)
+    paper.set_title(report.title)
+    paper.set_lang("en")
+    paper.set_auto_page_break(True, margin=18)
+    paper.add_page()
+    return paper
+
+
+def _section(paper: FPDF, section: Section) -> None:
+    _heading(paper, section.title)
+    _words(paper, section.words)
+    if section.chart is not None:
+        paper.image(io.BytesIO(svg(section.chart)), w=paper.epw, alt_text=section.chart.title)
+        paper.ln(2)
+    if section.grid is not None and section.grid.rows:
+        _grid(paper, section.grid)
+
+
+def _heading(paper: FPDF, text: str) -> None:
+    paper.ln(4)
+    if paper.will_page_break(30):
+        paper.add_page()
+    paper.set_font(_FONT, style="B", size=12)
+    paper.multi_cell(0, 7, _safe(text), new_x="LMARGIN", new_y="NEXT")
+
+
+def _words(paper: FPDF, lines: tuple[str, ...], size: int = 10) -> None:
+    paper.set_font(_FONT, size=size)
+    for line in lines:
+        paper.multi_cell(0, size * 0.5, _safe(line), new_x="LMARGIN", new_y="NEXT")
+        paper.ln(1)
+
+
+def _grid(paper: FPDF, grid: Grid) -> None:
+    from fpdf.fonts import FontFace
+
+    with_clips = any(grid.clips)
+    head = [*grid.head, *(["clips"] if with_clips else [])]
+    rows = [[*row, *([clips(grid.clips[i], 8)] if with_clips else [])] for i, row in enumerate(grid.rows)]
+    longest = [max(4, *(min(len(str(line[i])), 24) for line in (head, *rows))) for i in range(len(head))]
+    paper.set_font(_FONT, size=7 if len(head) > 9 else 8)
+    options: dict[str, Any] = {
+        "col_widths": tuple(longest),
+        "headings_style": FontFace(emphasis="BOLD"),
+        "line_height": 4.2,
+        "text_align": "LEFT",
+        "borders_layout": "HORIZONTAL_LINES",
+    }
+    with paper.table(**options) as table:
+        for line in (head, *rows):
+            row = table.row()
+            for cell in line:
+                row.cell(_safe(str(cell)))
+    paper.ln(2)
+
+
+def _safe(text: str) -> str:
+    """Without control and direction characters; what the font lacks is drawn as an empty box."""
+    return "".join(c if c.isprintable() else " " for c in text)
