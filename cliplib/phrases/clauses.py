@@ -339,7 +339,7 @@ class Teller:
     def _tell_earlier(self, links: list[tuple[str, Chunk]], index: int) -> int:
         """“counter to the body after a missed jab”, “pivots off the lead hook”, “cross over the jab”."""
         link, chunk = links[index]
-        at = self.group
+        at = min(self.group, len(self.story.actions) - 1)  # the last group may have come to nothing
         main = self.story.actions[at]
         for action in self.story.actions[at:]:
             if not action.absent:
