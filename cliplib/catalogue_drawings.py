@@ -13,7 +13,7 @@ from cliplib.errors import NotFoundError
 
 @dataclass(frozen=True, slots=True)
 class StoredDrawing:
-    """`values`: everything but the times, by the keys of a theme file. Shown while from_us <= t < until_us."""
+    """`values`: all but the times, by the keys of a theme file. Shown while from_us <= time < until_us."""
 
     id: int
     from_us: int

@@ -1,8 +1,10 @@
-"""The commands that hand reels on: `handover`, `bundle` and `themes build`."""
+"""The commands that hand reels on, `handover` and `bundle`, and those for themes: `themes list, show, put,
+remove, build`."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TextIO
 
 import click
 
@@ -10,9 +12,9 @@ from cliplib import cli_filters, cli_show
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import InputError
 from cliplib.library import Library, ReelSettings, read_theme
-from cliplib.library_handover import KINDS, build_themes, failed, hand_over
-from cliplib.library_handover import bundle as make_bundle
+from cliplib.library_handover import KINDS
 from cliplib.library_reels import Source
+from cliplib.library_themes import failed
 
 _theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
 _clips = click.option("--clips", help="Clips by number, in that order: 12,4,31.")
@@ -42,7 +44,7 @@ def handover(
     timeline (OpenTimelineIO) or edl (CMX 3600)."""
     source, settings = _source(phrase, theme, clips, title)
     with ProgressLine() as progress:
-        hand_over(Library(folder), kind, source, out, settings=settings, progress=progress)
+        Library(folder).handover.write(kind, source, out, settings=settings, progress=progress)
     click.echo(str(out))
 
 
@@ -65,13 +67,67 @@ def bundle(
     """Write a folder with a reel, its clips, captions, shot list, timelines and a manifest."""
     source, settings = _source(phrase, theme, clips, title)
     with ProgressLine() as progress:
-        made = make_bundle(Library(folder), source, out, settings=settings, progress=progress)
+        made = Library(folder).handover.bundle(source, out, settings=settings, progress=progress)
     click.echo(f"{made.folder}: {len(made.files)} files")
 
 
 @click.group()
 def themes() -> None:
     """Reels that follow the library."""
+
+
+@themes.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@click.pass_obj
+def list_(library: Path, as_json: bool) -> None:
+    """List the library's own themes."""
+    found = Library(library).themes.all()
+    if as_json:
+        cli_show.as_json(
+            [
+                {
+                    "name": one.name,
+                    "title": one.title,
+                    "phrase": one.theme.phrase if one.theme else None,
+                    "problem": one.problem or None,
+                    "reel": str(one.reel) if one.reel else None,
+                }
+                for one in found
+            ]
+        )
+        return
+    for one in found:
+        said = one.problem or f"{one.title} ({'has a reel' if one.reel else 'no reel yet'})"
+        click.echo(f"{one.name}: {said}")
+
+
+@themes.command()
+@click.argument("name")
+@click.pass_obj
+def show(library: Path, name: str) -> None:
+    """Print a theme of the library as its file has it."""
+    click.echo(Library(library).themes.text(name), nl=False)
+
+
+@themes.command()
+@click.argument("file", type=click.File(encoding="utf-8"))
+@click.option("--name", help="The theme whose place it takes; else it is a new one.")
+@click.pass_obj
+def put(library: Path, file: TextIO, name: str | None) -> None:
+    """Check a theme file (- reads it from the input) and keep it in the library; print its name."""
+    try:
+        text = file.read()
+    except UnicodeDecodeError as problem:
+        raise InputError(f"{file.name} is not UTF-8; save it as UTF-8") from problem
+    click.echo(Library(library).themes.put(text, name))
+
+
+@themes.command()
+@click.argument("name")
+@click.pass_obj
+def remove(library: Path, name: str) -> None:
+    """Throw a theme of the library and its reel away; the clips stay."""
+    Library(library).themes.remove(name)
 
 
 @themes.command()
@@ -85,7 +141,7 @@ def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -
     """Make the reels of a folder of theme files (the library's own, unless given) whose result has changed
     since last time, and say what changed."""
     with ProgressLine() as progress:
-        made = build_themes(Library(library), folder, out, progress)
+        made = Library(library).themes.build_all(folder, out, progress)
     if as_json:
         cli_show.as_json(
             [

@@ -33,11 +33,13 @@ from cliplib.ingest_report import IngestReport as IngestReport
 from cliplib.library_check import Check
 from cliplib.library_check import Finding as Finding
 from cliplib.library_correct import Corrections
+from cliplib.library_drawings import Drawings
 from cliplib.library_evidence import Evidence
 from cliplib.library_fight import FightView as FightView
 from cliplib.library_fight import Frames as Frames
 from cliplib.library_fight import Lane as Lane
 from cliplib.library_forget import forget_fights
+from cliplib.library_handover import HandOver, parts_of
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
 from cliplib.library_live import Logging
@@ -49,6 +51,9 @@ from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
 from cliplib.library_saying import say_action
+from cliplib.library_themes import ThemeFile as ThemeFile
+from cliplib.library_themes import Themes
+from cliplib.library_themes import text_of_fields as text_of_fields
 from cliplib.media.cut import CutResult
 from cliplib.media.working import Prepared
 from cliplib.models import Action, ClipRow, Found, Reading, Settings, Where
@@ -56,12 +61,11 @@ from cliplib.passphrases import Passphrases
 from cliplib.phrases import reading_json as reading_json
 from cliplib.progress import Progress, silent
 from cliplib.reels.build import build
-from cliplib.reels.captions import part_for
 from cliplib.reels.captions import what_happens as what_happens
 from cliplib.reels.parts import ReelReport as ReelReport
 from cliplib.reels.parts import ReelSettings as ReelSettings
 from cliplib.reels.theme import ClipChange as ClipChange
-from cliplib.reels.theme import Theme
+from cliplib.reels.theme import Theme as Theme
 from cliplib.reels.theme import read_theme as read_theme
 from cliplib.search import Search
 from cliplib.settings import NAME as SETTINGS_FILE
@@ -101,6 +105,9 @@ class Library:
         self._search = Search(self._catalogue, self.vocabulary, derived, self.settings)
         self.evidence = Evidence(self, self._catalogue, self._search, self.vocabulary, self.settings)
         self.corrections = Corrections(self)
+        self.drawings = Drawings(self)
+        self.themes = Themes(self)
+        self.handover = HandOver(self)
         self.logging = Logging(self)
         self.next_lines = NextLines(self)
         self.passphrases = Passphrases(self.folder)
@@ -325,12 +332,7 @@ class Library:
     def _build(
         self, shown: Shown, settings: ReelSettings, out: Path, progress: Progress, only_if_changed: bool
     ) -> ReelReport:
-        prepared: dict[int, Prepared] = {}
-        parts = []
-        for clip in shown.clips:
-            if clip.fight_id not in prepared:
-                prepared[clip.fight_id] = self._prepared(clip.fight_id, clip.fight, progress)
-            parts.append(part_for(clip, prepared[clip.fight_id], shown.theme))
+        parts = parts_of(self, shown, progress)
         cache = self.folder / "cache"
         return build(parts, out, settings, cache, progress, only_if_changed=only_if_changed)
 

@@ -1,8 +1,8 @@
-"""Drawings on clips: line, arrow, circle, box, angle, path and text, kept in the library and burnt into reels."""
+"""Drawings on clips, kept in the library: lines, arrows, circles, boxes, angles, paths and texts."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -50,6 +50,10 @@ class Drawings:
     def shown_on(self, clip: ClipRow) -> tuple[Drawing, ...]:
         """The same without numbers, for a reel."""
         return tuple(kept.drawing for kept in self._of(clip))
+
+    def one(self, clip_id: int, drawing_id: int) -> KeptDrawing:
+        """One of them; NotFoundError if the clip has no such drawing."""
+        return self._find(self._library.clip(clip_id), drawing_id)
 
     def add(self, clip_id: int, values: Mapping[str, Any]) -> KeptDrawing:
         """Keep one drawing, given by the keys of a theme file: `kind`, `points`, `from`, `until` (seconds;
@@ -118,7 +122,9 @@ class Drawings:
 
     def _read(self, clip: ClipRow, values: Mapping[str, Any]) -> tuple[Drawing, tuple[int, int]]:
         if not isinstance(values, Mapping):
-            raise InputError('a drawing is an object, like {"kind": "line", "points": [[0.4, 0.5], [0.6, 0.4]]}')
+            raise InputError(
+                'a drawing is an object, like {"kind": "line", "points": [[0.4, 0.5], [0.6, 0.4]]}'
+            )
         (drawing,) = drawings_from([{key: value for key, value in values.items() if key != "id"}])
         if drawing.kind == "text" and not drawing.text.strip():
             raise InputError("a text says nothing; write what it is to say")
@@ -131,10 +137,6 @@ class Drawings:
                 "a drawing must be shown for a while; set the time it goes after the time it comes"
             )
         return drawing, (start, end)
-
-
-def drawings_json(kept: Sequence[KeptDrawing]) -> list[JSON]:
-    return [one.as_json() for one in kept]
 
 
 def _shape(drawing: Drawing) -> dict[str, Any]:

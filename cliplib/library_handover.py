@@ -1,76 +1,116 @@
-"""What the library hands on: a reel's timeline, captions, shot list and bundle, and the reels of themes."""
+"""What the library hands on: a reel's timeline, captions, shot list and bundle."""
 
 from __future__ import annotations
 
+import tempfile
+import zipfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from cliplib.library import Library
-from cliplib.library_reels import Source
+from cliplib.errors import InputError
+from cliplib.library_reels import Shown, Source
+from cliplib.media.files import replacing
 from cliplib.media.working import Prepared
 from cliplib.progress import Progress, silent
-from cliplib.reels import handover, rebuild
+from cliplib.reels import handover
 from cliplib.reels.captions import part_for
 from cliplib.reels.handover import KINDS as KINDS
 from cliplib.reels.handover import Bundle
 from cliplib.reels.parts import ReelPart, ReelSettings
-from cliplib.reels.rebuild import Rebuilt
-from cliplib.reels.rebuild import failed as failed
 
-THEMES = "themes"
-"""The folder of a library's own themes."""
+if TYPE_CHECKING:
+    from cliplib.library import Library
 
 
-def hand_over(
-    library: Library,
-    kind: str,
-    source: Source,
-    out: Path,
-    *,
-    settings: ReelSettings | None = None,
-    progress: Progress = silent,
-) -> None:
-    """Write one of `KINDS` for the reel that `Library.reel` would make of `source`. Raises what that does."""
-    parts, chosen = _parts(library, source, settings, progress)
-    library.check_out(out)
-    handover.hand_over(kind, parts, chosen, out)
+ENDINGS = {
+    "captions": "-captions.vtt",
+    "chapters": "-chapters.vtt",
+    "shots": "-shots.csv",
+    "sheet": "-shots.pdf",
+    "timeline": ".otio",
+    "edl": ".edl",
+    "bundle": ".zip",
+}
+"""How the file of each kind ends; a bundle is packed into one file for a download."""
 
 
-def bundle(
-    library: Library,
-    source: Source,
-    folder: Path,
-    *,
-    settings: ReelSettings | None = None,
-    progress: Progress = silent,
-) -> Bundle:
-    """A folder with the reel, its clips, all hand-over files and a manifest; see `handover.write_bundle`."""
-    parts, chosen = _parts(library, source, settings, progress)
-    library.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
-    return handover.write_bundle(parts, chosen, folder, library.folder / "cache", progress)
+class HandOver:
+    """`library.handover`. Raises what `Library.reel` does for the same source."""
+
+    def __init__(self, library: Library):
+        self._library = library
+        self.kinds = tuple(ENDINGS)
+
+    def write(
+        self,
+        kind: str,
+        source: Source,
+        out: Path,
+        *,
+        settings: ReelSettings | None = None,
+        progress: Progress = silent,
+    ) -> None:
+        """Write one of `KINDS` for the reel that `Library.reel` would make of `source`."""
+        shown = self._library._shown(source, settings, None, (), "")
+        parts = parts_of(self._library, shown, progress)
+        self._library.check_out(out)
+        handover.hand_over(kind, parts, shown.theme.settings, out)
+
+    def bundle(
+        self,
+        source: Source,
+        folder: Path,
+        *,
+        settings: ReelSettings | None = None,
+        progress: Progress = silent,
+    ) -> Bundle:
+        """A folder with the reel, its clips, all hand-over files and a manifest; see
+        `handover.write_bundle`."""
+        library = self._library
+        shown = library._shown(source, settings, None, (), "")
+        parts = parts_of(library, shown, progress)
+        library.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
+        return handover.write_bundle(parts, shown.theme.settings, folder, library.folder / "cache", progress)
+
+    def of_reel(self, name: str, kind: str, progress: Progress = silent) -> Path:
+        """One of `ENDINGS` for a kept reel as it would be if it were made now, in the library's cache.
+        InputError if what the reel was made of is not known."""
+        made_of = self._library.made_reel(name).ingredients()
+        shown = self._library._shown(
+            made_of["source"], made_of["settings"], made_of["where"], made_of["changes"], made_of["matching"]
+        )
+        return self._kept(f"reel-{name}", kind, shown, progress)
+
+    def of_theme(self, name: str, kind: str, progress: Progress = silent) -> Path:
+        """The same for one of the library's own themes."""
+        shown = self._library._shown(self._library.themes.read(name), None, None, (), "")
+        return self._kept(f"theme-{name}", kind, shown, progress)
+
+    def _kept(self, name: str, kind: str, shown: Shown, progress: Progress) -> Path:
+        if kind not in ENDINGS:
+            raise InputError(f"“{kind}” cannot be handed over; take one of {', '.join(ENDINGS)}")
+        cache = self._library.folder / "cache"
+        out = cache / "handover" / f"{name}{ENDINGS[kind]}"
+        out.parent.mkdir(parents=True, exist_ok=True)
+        parts = parts_of(self._library, shown, progress)
+        if kind != "bundle":
+            handover.hand_over(kind, parts, shown.theme.settings, out)
+            return out
+        with tempfile.TemporaryDirectory(dir=out.parent, prefix=".bundle-") as folder:
+            made = handover.write_bundle(parts, shown.theme.settings, Path(folder) / name, cache, progress)
+            with replacing(out) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED) as packed:
+                for file in made.files:
+                    packed.write(made.folder / file, f"{name}/{file}")
+        return out
 
 
-def build_themes(
-    library: Library, themes: Path | None = None, out: Path | None = None, progress: Progress = silent
-) -> tuple[Rebuilt, ...]:
-    """Make the reel of each theme file in `themes` (else the library's own) whose result has changed.
-
-    They go into `out`, else beside the themes; those of the library's own themes into its `reels`.
-    """
-    return rebuild.rebuild(
-        themes or library.folder / THEMES,
-        out or themes or library.folder / "reels",
-        lambda theme, reel: library.reel(theme, reel, only_if_changed=True, progress=progress),
-    )
-
-
-def _parts(
-    library: Library, source: Source, settings: ReelSettings | None, progress: Progress
-) -> tuple[list[ReelPart], ReelSettings]:
-    shown = library._shown(source, settings, None, (), "")
+def parts_of(library: Library, shown: Shown, progress: Progress) -> list[ReelPart]:
+    """The parts of a reel: each clip with its footage, treatment and what is drawn on it."""
     prepared: dict[int, Prepared] = {}
     parts = []
     for clip in shown.clips:
         if clip.fight_id not in prepared:
             prepared[clip.fight_id] = library._prepared(clip.fight_id, clip.fight, progress)
-        parts.append(part_for(clip, prepared[clip.fight_id], shown.theme))
-    return parts, shown.theme.settings
+        drawings = library.drawings.shown_on(clip)
+        parts.append(part_for(clip, prepared[clip.fight_id], shown.theme, drawings))
+    return parts

@@ -66,7 +66,7 @@ def matched_fighter(clip: ClipRow) -> str | None:
 
 
 def part_for(clip: ClipRow, source: Prepared, theme: Theme, drawings: Sequence[Drawing] = ()) -> ReelPart:
-    """The clip as `theme` wants it shown, with what is drawn on it. Raises InputError for a clip that has not been cut yet."""
+    """The clip as `theme` wants it shown, with what is drawn on it. InputError if it has not been cut yet."""
     if clip.start_frame is None or clip.end_frame is None:
         raise InputError(
             f"clip {clip.id} of {clip.fight} has no footage yet; ingest its fight again when it has"

@@ -55,6 +55,18 @@ def theme_text(theme: Theme) -> str:
     return "\n".join(text) + "\n"
 
 
+def text_of_fields(fields: Mapping[str, Any], before: Theme | None = None) -> str:
+    """A theme's text from what a form holds: the keys of a theme file, with a table for each table. What
+    `before` changes for single clips is kept. Nothing is checked here."""
+    text = _lines({name: value for name, value in fields.items() if not isinstance(value, Mapping)})
+    for name, table in fields.items():
+        if isinstance(table, Mapping):
+            text += ["", f"[{name}]", *_lines(table)]
+    for change in before.changes if before else ():
+        text += ["", "[[clips]]", *_lines(_change(change))]
+    return "\n".join(text) + "\n"
+
+
 def drawing_values(drawing: Drawing) -> dict[str, Any]:
     """A drawing with the keys of a theme file; also what a page keeps and sends, as JSON."""
     usual = Drawing("line", ())

@@ -1,0 +1,148 @@
+"""The library's own themes: files in its `themes` folder, and the reels that follow them."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cliplib.errors import InputError, NotFoundError, ThemeError
+from cliplib.media.files import replacing
+from cliplib.progress import Progress, silent
+from cliplib.reels import rebuild
+from cliplib.reels.parts import ReelReport
+from cliplib.reels.rebuild import Rebuilt
+from cliplib.reels.rebuild import failed as failed
+from cliplib.reels.theme import Theme, read_theme, theme_from
+from cliplib.reels.theme_writing import text_of_fields as text_of_fields
+
+if TYPE_CHECKING:
+    from cliplib.library import Library
+
+FOLDER = "themes"
+LONGEST = 200_000
+"""Letters of a theme's text."""
+
+
+@dataclass(frozen=True, slots=True)
+class ThemeFile:
+    """A theme of the library. `theme` None: it cannot be read, and `problem` says why. `reel`: its film, None
+    if it has not been made."""
+
+    name: str
+    theme: Theme | None
+    problem: str
+    reel: Path | None
+
+    @property
+    def title(self) -> str:
+        return (self.theme.settings.title or self.theme.phrase) if self.theme else self.name
+
+
+class Themes:
+    """`library.themes`."""
+
+    def __init__(self, library: Library):
+        self._library = library
+        self.folder = library.folder / FOLDER
+
+    def all(self) -> list[ThemeFile]:
+        """Every theme, by name; one that cannot be read too."""
+        return [self.one(path.stem) for path in sorted(self.folder.glob(rebuild.NAME))]
+
+    def one(self, name: str) -> ThemeFile:
+        """A theme by name; NotFoundError if there is none."""
+        path = self._path(name)
+        reel = self._reel(name)
+        film = reel if reel.is_file() and not reel.with_suffix(".json").exists() else None
+        try:
+            return ThemeFile(name, read_theme(path), "", film)
+        except ThemeError as problem:
+            return ThemeFile(name, None, str(problem), film)
+
+    def read(self, name: str) -> Theme:
+        """The theme; ThemeError says what is wrong with its file."""
+        return read_theme(self._path(name))
+
+    def text(self, name: str) -> str:
+        """Its file as it is written."""
+        return self._path(name).read_text(encoding="utf-8-sig", errors="replace")
+
+    def check(self, text: str, name: str = "theme") -> Theme:
+        """The theme that a text is; ThemeError with every problem and its line."""
+        if len(text) > LONGEST:
+            raise InputError(f"a theme of {len(text)} letters is too long; {LONGEST} are enough for any")
+        theme = theme_from(text, name)
+        self._library.explain(theme.phrase, strict=theme.strict)
+        return theme
+
+    def put(self, text: str, name: str | None = None) -> str:
+        """Keep a theme's text as it is and return its name. `name` None: a new one, named after its title.
+        What cannot be read is not kept (ThemeError)."""
+        theme = self.check(text, f"{name or 'theme'}{Path(rebuild.NAME).suffix}")
+        if name is None:
+            name = self._free_name(theme.settings.title or theme.phrase)
+        else:
+            self._path(name)
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with replacing(self.folder / f"{name}.toml") as temporary:
+            temporary.write_text(text, encoding="utf-8")
+        return name
+
+    def remove(self, name: str) -> None:
+        """Throw a theme and its reel away; the clips stay."""
+        theme = self.one(name)
+        if theme.reel is not None:
+            theme.reel.unlink(missing_ok=True)
+        self._path(name).unlink(missing_ok=True)
+
+    def build(self, name: str, progress: Progress = silent) -> ReelReport:
+        """Make a theme's reel if its result has changed; the report says what changed."""
+        theme = self.read(name)
+        return self._library.reel(theme, self._film(name), only_if_changed=True, progress=progress)
+
+    def build_all(
+        self, themes: Path | None = None, out: Path | None = None, progress: Progress = silent
+    ) -> tuple[Rebuilt, ...]:
+        """Make the reel of each theme file in `themes` (else the library's own) whose result has changed.
+
+        They go into `out`, else beside the themes; those of the library's own themes into its `reels`.
+        """
+        own = themes is None and out is None
+
+        def make(theme: Theme, reel: Path) -> ReelReport:
+            if own:
+                self._film(reel.stem)
+            return self._library.reel(theme, reel, only_if_changed=True, progress=progress)
+
+        return rebuild.rebuild(themes or self.folder, out or themes or self._library.folder / "reels", make)
+
+    def _path(self, name: str) -> Path:
+        path = self.folder / f"{name}.toml"
+        if name in ("", ".", "..") or Path(name).name != name or not path.is_file():
+            raise NotFoundError(f"there is no theme called “{name}” in this library")
+        return path
+
+    def _reel(self, name: str) -> Path:
+        return self._library.folder / "reels" / f"{name}.mp4"
+
+    def _film(self, name: str) -> Path:
+        """Where a theme's reel goes; InputError where a reel made by hand has that name."""
+        film = self._reel(name)
+        if film.with_suffix(".json").exists():
+            raise InputError(
+                f"a reel called “{name}” is kept in this library already; rename {FOLDER}/{name}.toml"
+            )
+        film.parent.mkdir(parents=True, exist_ok=True)
+        return film
+
+    def _free_name(self, title: str) -> str:
+        plain = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode().casefold()
+        stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-") or "theme"
+        for number in range(1, 10_000):
+            name = stem if number == 1 else f"{stem}-{number}"
+            if not (self.folder / f"{name}.toml").exists() and not self._reel(name).exists():
+                return name
+        raise InputError(f"there are too many themes called “{title}”; give this one another title")
