@@ -17,15 +17,17 @@ import click
 from cliplib import (
     __version__,
     cli_care,
+    cli_draw,
     cli_evidence,
     cli_fight,
     cli_filters,
     cli_play,
     cli_reels,
+    cli_serve,
     cli_show,
 )
 from cliplib.cli_progress import ProgressLine
-from cliplib.errors import ClipLibError, InputError, MediaError
+from cliplib.errors import ClipLibError, InputError
 from cliplib.library import (
     Library,
     ReelSettings,
@@ -253,17 +255,18 @@ def reindex(folder: Path) -> None:
 
 
 for _more in (
+    cli_draw.draw,
     cli_reels.handover,
     cli_reels.bundle,
     cli_reels.themes,
     *cli_care.COMMANDS,
+    *cli_serve.COMMANDS,
     *cli_fight.COMMANDS,
 ):
     cli.add_command(_more)
 
 
 cli_evidence.register(cli)
-cli_serve.register(cli)
 
 
 def _numbers(text: str) -> list[int]:

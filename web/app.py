@@ -53,7 +53,7 @@ def create_app(
     jobs = app.extensions["jobs"] = Jobs()
     app.extensions["cuts"] = Cuts(library, jobs)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    guards.install(app, hosts)
+    guards.install(app, hosts, private=share)
     signin.install(app, share=share)
     words.install(app)
     for page in (find, clip, fight, log, media, reels, work, api_log):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import secrets
 
 from flask import Flask, Response, abort, request, session
@@ -15,12 +16,15 @@ POLICY = (
 )
 
 
-def install(app: Flask, hosts: tuple[str, ...]) -> None:
+def install(app: Flask, hosts: tuple[str, ...], *, private: bool = False) -> None:
+    """`hosts`: names that are answered. `private`: and any literal address of a private network. No name
+    stands behind such an address that somebody else could point here (DNS rebinding)."""
     allowed = frozenset(host.lower() for host in hosts)
 
     @app.before_request
     def check_host() -> None:
-        if host_name(request.host) not in allowed:
+        host = host_name(request.host)
+        if host not in allowed and not (private and is_private(host)):
             abort(400, "This library answers only under its own address.")
 
     @app.before_request
@@ -53,6 +57,14 @@ def host_name(host: str) -> str:
     if host.startswith("["):
         return host.partition("]")[0] + "]"
     return host.partition(":")[0]
+
+
+def is_private(host: str) -> bool:
+    """Whether a host is the literal address of a private network (RFC 1918, RFC 4193, and link-local)."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_private
+    except ValueError:
+        return False
 
 
 def form_key() -> str:

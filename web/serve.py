@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import socket
 from pathlib import Path
 
 import waitress
@@ -10,9 +12,21 @@ from .app import create_app
 from .guards import LOCAL_HOSTS
 
 
-def run(folder: Path, host: str = "127.0.0.1", port: int = 8321) -> None:
-    """Serve until interrupted. Only this machine is served; other addresses wait for sign-in (see README)."""
-    app = create_app(folder, hosts=LOCAL_HOSTS)
+def run(
+    folder: Path,
+    host: str = "127.0.0.1",
+    port: int = 8321,
+    *,
+    share: bool = False,
+    names: tuple[str, ...] = (),
+    behind_proxy: bool = False,
+) -> None:
+    """Serve until interrupted. `share`: also others, who need a pass phrase, under this machine's private
+    addresses, its own name and `names`. Without it only this machine is served, whatever `host` is."""
+    hosts = (*LOCAL_HOSTS, *names)
+    if share:
+        hosts += own_names()
+    app = create_app(folder, hosts=hosts, behind_proxy=behind_proxy, share=share)
     waitress.serve(
         app,
         host=host,
@@ -23,3 +37,22 @@ def run(folder: Path, host: str = "127.0.0.1", port: int = 8321) -> None:
         max_request_header_size=16 << 10,
         channel_timeout=60,
     )
+
+
+def own_names() -> tuple[str, ...]:
+    """What this machine is called on its network, with and without the multicast suffix (RFC 6762)."""
+    name = socket.gethostname().partition(".")[0].lower()
+    return (socket.gethostname().lower(), name, f"{name}.local")
+
+
+def addresses(host: str, port: int) -> tuple[str, ...]:
+    """Where a browser finds the pages."""
+    if host not in ("0.0.0.0", "::"):  # noqa: S104 - compared, not bound
+        return (f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}",)
+    found = []
+    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        # Nothing is sent: connecting a datagram socket only makes the system choose its own address
+        # (192.0.2.1 is for documentation, RFC 5737).
+        probe.connect(("192.0.2.1", 9))
+        found.append(f"http://{probe.getsockname()[0]}:{port}")
+    return (*found, f"http://{own_names()[2]}:{port}", f"http://127.0.0.1:{port}")
