@@ -7,7 +7,7 @@ groups of 2 s, AAC). Ways are interleaved clip by clip, so that a busy machine i
     stream copy  one ffmpeg process a clip, `-c copy` (the same sample)
     raw copy     the same bytes of the film copied to a file, with no knowledge of what they are
     slice        what `ingest` does
-    portable     what `export` does, two at once (the same sample)
+    portable     what `export` does, two at once (others, encoded anew right after)
 
 and the numbers burnt into the frames say which of them were exact. A minute is encoded once and repeated by
 stream copy; it is kept in the system's temporary folder.
@@ -17,18 +17,20 @@ from __future__ import annotations
 
 import argparse
 import functools
+import itertools
 import os
 import random
 import statistics
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from cliplib.media import ffmpeg, slices
 from cliplib.media.cut import Cutter
@@ -41,12 +43,11 @@ WIDTH, HEIGHT, RATE = 1280, 720, 25
 PART = 1600  # frames: 64 s, a whole number of frames, of groups and of AAC packets
 PARTS = 45
 CLIPS = 150
-GOALS = {"re-encode": 300, "raw copy": 1.5, "portable": 8}
 
 
 @dataclass(frozen=True)
 class Timing:
-    """Seconds a clip, medians; `exact`: clips whose every frame was right, of how many."""
+    """Seconds a clip; `exact`: clips whose every frame was right, of how many."""
 
     name: str
     seconds: float
@@ -60,9 +61,7 @@ def film() -> Path:
     out = footage.cache() / "bench-film.mp4"
     if out.exists():
         return out
-    noise = np.random.default_rng(5).integers(-9, 10, (9, HEIGHT, WIDTH)).astype(np.int16)
-    wide = np.random.default_rng(6).integers(50, 190, (HEIGHT // 8, WIDTH // 4)).astype(np.int16)
-    hall = wide.repeat(8, axis=0).repeat(8, axis=1)
+    pictures = _pictures()
     command = [str(ffmpeg.binary()), "-loglevel", "error", "-y", "-f", "rawvideo", "-pix_fmt", "gray"]
     command += ["-s", f"{WIDTH}x{HEIGHT}", "-r", str(RATE), "-i", "pipe:0"]
     command += ["-f", "lavfi", "-i", "sine=220:sample_rate=48000,aformat=channel_layouts=stereo"]
@@ -83,8 +82,7 @@ def film() -> Path:
     child = subprocess.Popen(command, stdin=subprocess.PIPE)
     assert child.stdin is not None
     for number in range(PART):
-        pan = int(600 + 500 * np.sin(number / 90))
-        luma = np.clip(hall[:, pan : pan + WIDTH] + noise[number % 9], 16, 235).astype(np.uint8)
+        luma = next(pictures)
         framecode.draw(luma, number, footage.CODE_X, footage.CODE_Y)
         child.stdin.write(luma.tobytes())
     child.stdin.close()
@@ -94,6 +92,25 @@ def film() -> Path:
     _run("-stream_loop", str(PARTS - 1), "-i", str(part), "-map", "0", "-c", "copy", "-y", str(made))
     os.replace(made, out)
     return out
+
+
+def _pictures() -> Iterator[npt.NDArray[np.uint8]]:
+    """Like a hall filmed by hand: a crowd behind, figures with limbs in front, grain that never repeats."""
+    random_ = np.random.default_rng(5)
+    grain = random_.integers(-7, 8, (2 * HEIGHT, 2 * WIDTH)).astype(np.int16)
+    crowd = random_.integers(50, 190, (HEIGHT // 8, WIDTH // 4)).astype(np.int16)
+    hall = crowd.repeat(8, axis=0).repeat(8, axis=1)
+    skin = random_.integers(90, 230, (30, 12)).astype(np.int16).repeat(8, axis=0).repeat(8, axis=1)
+    for number in itertools.count():
+        pan = int(600 + 500 * np.sin(number / 90) + 3 * np.sin(number / 3))
+        tilt, side = random_.integers(0, HEIGHT), random_.integers(0, WIDTH)
+        luma = hall[:, pan : pan + WIDTH] + grain[tilt : tilt + HEIGHT, side : side + WIDTH]
+        for part in range(10):
+            x = int(600 + (part % 2) * 120 + 250 * np.sin(number / 17) + 90 * np.sin(number / 5 + part * 1.7))
+            y = int(330 + 120 * np.sin(number / 7 + part * 2.3))
+            height, width = 240 - 20 * part, 96 - 8 * part
+            luma[y : y + height, x : x + width] = skin[:height, :width] + 4 * part
+        yield np.clip(luma, 16, 235).astype(np.uint8)
 
 
 def _run(*arguments: str) -> None:
@@ -187,20 +204,23 @@ def cutting(prepared: Prepared, folder: Path, sample: int) -> list[Timing]:
     ]
 
 
-def portable(prepared: Prepared, folder: Path, sample: int) -> Timing:
-    """Wall time a clip with two workers."""
-    chosen = spans(len(prepared.timeline))[:: max(1, CLIPS // sample)][:sample]
-    outs = [folder / f"portable-{i}.mp4" for i in range(len(chosen))]
+def portable(prepared: Prepared, folder: Path, sample: int) -> list[Timing]:
+    """Wall time a clip with two workers, and of the same clips encoded anew, one process after another."""
+    chosen = spans(len(prepared.timeline))[:: CLIPS // (3 * sample)]
     with Cutter(prepared) as cutter, ThreadPoolExecutor(2) as pool:
 
-        def work() -> None:
-            list(
-                pool.map(lambda job: cutter.export_portable(*job[0], job[1]), zip(chosen, outs, strict=True))
-            )
+        def export(span: tuple[int, int]) -> Path:
+            out = folder / f"portable-{span[0]}.mp4"
+            cutter.export_portable(*span, out)
+            return out
 
-        seconds = timed(work) / len(chosen)
+        begin = time.perf_counter()
+        outs = list(pool.map(export, chosen))
+        ours = time.perf_counter() - begin
     good = sum(is_exact(out, span) for out, span in zip(outs, chosen, strict=True))
-    return Timing("portable", seconds, good, len(chosen))
+    theirs = sum(timed(functools.partial(reencode, prepared, span, folder / "clip.mp4")) for span in chosen)
+    of = len(chosen)
+    return [Timing("portable", ours / of, good, of), Timing("its re-encode", theirs / of, 0, 0)]
 
 
 def measure(sample: int = 8) -> dict[str, Timing]:
@@ -209,7 +229,7 @@ def measure(sample: int = 8) -> dict[str, Timing]:
         folder = Path(name)
         prepared = prepare(probe(path), folder)
         timings = cutting(prepared, folder, sample)
-        timings.append(portable(prepared, folder, 2 * sample))
+        timings += portable(prepared, folder, sample)
     return {timing.name: timing for timing in timings}
 
 
@@ -221,21 +241,22 @@ def report(found: dict[str, Timing]) -> bool:
     for timing in found.values():
         exact = f"{timing.exact} of {timing.of} exact" if timing.of else ""
         print(f"  {timing.name:12} {timing.seconds * 1000:9.2f} ms a clip   {exact}")
-    slice_, base = found["slice"].seconds, found["re-encode"].seconds
+    took = {name: timing.seconds for name, timing in found.items()}
     lines = [
-        ("slice, times as fast as re-encode", base / slice_, base / slice_ >= GOALS["re-encode"], ">= 300"),
-        ("slice, times as fast as stream copy", found["stream copy"].seconds / slice_, True, ""),
-        ("slice, times as long as raw copy", slice_ / found["raw copy"].seconds, None, "<= 1.5"),
-        ("portable, times as fast as re-encode", base / found["portable"].seconds, None, ">= 8"),
+        ("slice, times as fast as re-encode", took["re-encode"] / took["slice"], ">=", 300.0),
+        ("slice, times as fast as stream copy", took["stream copy"] / took["slice"], ">=", 1.0),
+        ("slice, times as long as raw copy", took["slice"] / took["raw copy"], "<=", 1.5),
+        ("portable, times as fast as re-encode", took["its re-encode"] / took["portable"], ">=", 8.0),
     ]
-    lines[2] = (*lines[2][:2], lines[2][1] <= GOALS["raw copy"], lines[2][3])
-    lines[3] = (*lines[3][:2], lines[3][1] >= GOALS["portable"], lines[3][3])
     print()
-    for text, ratio, met, goal in lines:
-        print(f"  {text:38} {ratio:8.2f}   {goal:7} {'' if not goal else 'met' if met else 'MISSED'}")
-    ours = all(found[n].exact == found[n].of for n in ("slice", "portable"))
-    print(f"\n  every clip of ours exact: {'yes' if ours else 'NO'}")
-    return ours and all(met for _, _, met, _ in lines)
+    missed = 0
+    for text, ratio, sign, goal in lines:
+        met = ratio >= goal if sign == ">=" else ratio <= goal
+        missed += not met
+        print(f"  {text:38} {ratio:8.2f}   {sign} {goal:5.1f}   {'met' if met else 'MISSED'}")
+    exact = all(found[n].exact == found[n].of for n in ("slice", "portable"))
+    print(f"\n  every clip of ours exact: {'yes' if exact else 'NO'}")
+    return exact and not missed
 
 
 def main() -> int:

@@ -104,7 +104,7 @@ class PictureEncoder:
         context.width, context.height, context.pix_fmt = self.width, self.height, self.pixels
         context.time_base, context.framerate = 1 / self.rate, self.rate
         context.sample_aspect_ratio = self.aspect
-        context.thread_count = self.threads
+        context.thread_count, context.thread_type = self.threads, "FRAME"
         context.flags |= _GLOBAL_HEADER
         for name, value in self.colour:
             setattr(context, name, value)
@@ -170,9 +170,7 @@ def encode_sound(samples: Samples, spool: Spool, file: int) -> tuple[Coded, int,
     return coded, skipped, aac_description(bytes(context.extradata), 2, RATE)
 
 
-def put_together(
-    tracks: Sequence[tuple[TrackOut, Ints]], files: Sequence[int], out: Path, *, durable: bool = True
-) -> None:
+def put_together(tracks: Sequence[tuple[TrackOut, Ints]], files: Sequence[int], out: Path) -> None:
     """Write an MP4, header first, tracks taking turns. `tracks`: each with the number of the file, among the
     open `files`, that holds each sample; `offsets` of the TrackOut are in that file. Raises StorageError.
     """
@@ -196,7 +194,7 @@ def put_together(
     firsts = np.concatenate([[0], breaks])
     lengths = np.add.reduceat(sizes, firsts)
     head = header(moved, int(sizes.sum()))
-    with replacing(out, durable=durable) as temporary:
+    with replacing(out, durable=False) as temporary:
         target = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         try:
             write_all(target, head)
