@@ -32,6 +32,7 @@ export function stage(place) {
   function show(frame) {
     at = frame;
     seek.value = frame;
+    place.dispatchEvent(new CustomEvent("frame", { detail: frame }));
     const clock = frames.clocks[frame] ?? "between rounds";
     seek.setAttribute("aria-valuetext", `frame ${frames.first + frame}, ${clock}`);
     place.querySelector("[data-clock]").textContent = clock;
