@@ -180,3 +180,67 @@ def test_what_says_nothing_in_a_log_is_not_dropped(phrase: str) -> None:
 
 def test_an_action_that_did_not_happen_is_none() -> None:
     assert shape(log("cross without a feint, not countered", BRANDT)) == [(BRANDT, "cross", None)]
+
+
+@pytest.mark.parametrize(
+    ("phrase", "outcome"),
+    [
+        ("jab lands", "landed"), ("hook connects", "landed"), ("cross gets through", "landed"),
+        ("catches him with the hook", "landed"), ("tags Adeyemi with the jab", "landed"),
+        ("jab misses", "missed"), ("jab falls short", "missed"), ("comes up short with the jab", "missed"),
+        ("hook gets blocked", "blocked"), ("hook caught on the gloves", "blocked"),
+        ("lands on the gloves", "blocked"),
+        ("jab on the arms", "blocked"), ("hook grazes", "partial"),
+        ("uppercut glances off the shoulder", "partial"),
+        ("cross partly lands", "partial"), ("drops him with the hook", "knockdown"),
+        ("knocks Adeyemi down with a hook", "knockdown"), ("left hook floors him", "knockdown"),
+        ("puts him down with the cross", "knockdown"), ("KD left hook", "knockdown"),
+        ("overhand wobbles him", "hurt"), ("hook buckles his knees", "hurt"), ("cross hurts Adeyemi", "hurt"),
+    ],
+)  # fmt: skip
+def test_outcomes_as_they_are_told(phrase: str, outcome: str) -> None:
+    found = log(phrase, BRANDT)
+    assert found.unread == ()
+    assert [(a.fighter, a.outcome) for a in found.actions] == [(BRANDT, outcome)]
+
+
+@pytest.mark.parametrize(
+    ("short", "full"),
+    [
+        ("jab x2", "jab, jab"), ("jab x 3 landed", "triple jab landed"),
+        ("missed w/ the jab", "missed with the jab"),
+        ("L hook to the body", "left hook to the body"), ("R uppercut", "right uppercut"),
+        ("2b landed", "cross to the body landed"),
+    ],
+)  # fmt: skip
+def test_shorthand_that_has_one_meaning(short: str, full: str) -> None:
+    assert log(short, BRANDT) == log(full, BRANDT)
+
+
+@pytest.mark.parametrize(
+    "phrase", ["J missed", "LH body", "UC", "hook blk", "L", "low blow", "rabbit punch", "body kick"]
+)
+def test_shorthand_that_may_mean_several_things_is_asked_about(phrase: str) -> None:
+    assert log(phrase, BRANDT).unread
+
+
+def test_a_named_fighters_hand_is_what_is_slipped() -> None:
+    assert [(a.fighter, a.technique) for a in log("slips Adeyemi's left hand", BRANDT).actions] == [
+        (ADEYEMI, "cross"),
+        (BRANDT, "slip"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("phrase", "stances"),
+    [
+        ("switches to southpaw, jab", ["southpaw", "southpaw"]),
+        ("switches stance, jab", ["southpaw", "southpaw"]),
+        ("switches to orthodox, jab", ["orthodox", "orthodox"]),
+        ("jab, switches to southpaw, jab, switches back to orthodox, jab", None),
+    ],
+)
+def test_a_switch_ends_in_the_stance_it_names(phrase: str, stances: list[str] | None) -> None:
+    found = log(phrase, BRANDT)  # who is orthodox
+    told = [a.stance for a in found.actions]
+    assert told == (stances or ["orthodox", "southpaw", "southpaw", "orthodox", "orthodox"])

@@ -78,6 +78,7 @@ class Chunk:
     aux: bool = False
     received: bool = False
     evades: bool = False
+    repeated: bool = False  # the same action several times, each with a target of its own
     bare: bool = False  # nothing but an outcome, a target or a passive: goes to the action before it
     start: int = 0
     end: int = 0

@@ -8,6 +8,7 @@ from cliplib.phrases import filters
 from cliplib.phrases.chunk import LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.modifiers import SIDEWAYS
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.suggest import misspelt_head
 from cliplib.phrases.verbs import DEFENDED, VerbReader
@@ -319,6 +320,9 @@ class Chunker(VerbReader):
             # "jab with the left hand", "parries with the rear hand"
             field = "side" if follows.sense("side") else "hand"
             self.p.i += 1
+            if self.proto.technique in SIDEWAYS:
+                self.p.refuse(follows)  # "slips with the left"
+                return self.forward()
             return self.put(field, follows.value(field) or "", follows) and self.forward()
         return False
 

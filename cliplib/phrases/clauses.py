@@ -87,7 +87,7 @@ class Teller:
             punches = self.v.is_punch(first.technique) and self.v.is_punch(second.technique)
             if not punches and name != "stance":
                 continue
-            if mine is None and theirs is not None and name in ("target", "outcome", "role"):
+            if mine is None and theirs is not None and name in ("target", "outcome", "role", "stance"):
                 setattr(first, name, theirs)
             elif theirs is None and mine is not None and len(before.protos) == 1:
                 if name in ("hand",) and self.v.hand(second.technique) not in (None, mine):
@@ -122,7 +122,21 @@ class Teller:
         last = before.protos[-1]
         if said.outcome and not said.target and last.outcome is None and not before.passives:
             last.outcome, last.alts["outcome"] = said.outcome, said.alts.get("outcome", [])
+            for other in last.others:
+                other.outcome = other.outcome or said.outcome
             before.absents.extend(chunk.absents)
+            carry(before, chunk)
+            return True
+        again = before.protos if before.protos.count(last) == len(before.protos) > 1 else []
+        aimed = [p for p in before.protos if p.target] if again or before.repeated else []
+        if (
+            said.target
+            and not said.outcome
+            and len(aimed) < len(before.protos)
+            and (again or before.repeated)
+        ):
+            # "double hook, body then head"
+            before.repeated, before.protos[len(aimed)].target = True, said.target
             carry(before, chunk)
             return True
         if said.target and (last.target or link != "juxta"):
@@ -203,7 +217,7 @@ class Teller:
             last is not None
             and chunk.who != "same"
             and self._is_counter(chunk)
-            and self.v.is_punch(last.technique)
+            and (self.v.is_punch(last.technique) or chunk.absent)
         )
         if last is not None and flips:
             suggestion = 1 - last.actor

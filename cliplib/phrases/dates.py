@@ -11,7 +11,7 @@ _NAMES = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
     "november", "december",
 )  # fmt: skip
-_MONTHS = {name[:n]: index + 1 for index, name in enumerate(_NAMES) for n in (3, len(name))} | {"sept": 9}
+MONTHS = {name[:n]: index + 1 for index, name in enumerate(_NAMES) for n in (3, len(name))} | {"sept": 9}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,8 @@ def read_dates(r: WordReader) -> Dates | None:
 def _month_of_a_span(r: WordReader) -> Dates | None:
     """“June to September 2024”, “5 to 9 May 2024” is not: a month that borrows the year behind the other."""
     at = r.at
-    month = _MONTHS.get(r.peek())
-    if month is not None and r.peek(1) in TO | {"and"} and r.peek(2) in _MONTHS:
+    month = MONTHS.get(r.peek())
+    if month is not None and r.peek(1) in TO | {"and"} and r.peek(2) in MONTHS:
         year = r.peek(3)
         if year.isdigit() and len(year) == 4 and 1850 <= int(year) <= 2199:
             r.at += 1
@@ -75,11 +75,11 @@ def _date(r: WordReader) -> Dates | None:
     day = None
     at = r.at
     stripped = word[:-2] if word[-2:] in ("st", "nd", "rd", "th") else word
-    if stripped.isdigit() and len(stripped) <= 2 and r.peek(1) in _MONTHS:
+    if stripped.isdigit() and len(stripped) <= 2 and r.peek(1) in MONTHS:
         day, r.at = int(stripped), r.at + 1
-    elif stripped.isdigit() and len(stripped) <= 2 and r.peek(1) == "of" and r.peek(2) in _MONTHS:
+    elif stripped.isdigit() and len(stripped) <= 2 and r.peek(1) == "of" and r.peek(2) in MONTHS:
         day, r.at = int(stripped), r.at + 2
-    month = _MONTHS.get(r.peek())
+    month = MONTHS.get(r.peek())
     if month is not None:
         r.at += 1
         if day is None and r.peek().rstrip("stndrh").isdigit() and len(r.peek().rstrip("stndrh")) <= 2:

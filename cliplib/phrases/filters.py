@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from cliplib.phrases.dates import Dates, read_dates
+from cliplib.phrases.dates import MONTHS, Dates, read_dates
 from cliplib.phrases.tokens import Token
 from cliplib.phrases.wordreader import NUMBER_WORDS, TO, WordReader
 from cliplib.timebase import from_seconds
@@ -18,6 +18,8 @@ MOST_ROUNDS = 12
 """Most rounds of a professional contest (COMAR 09.14.06.16); open-ended stretches end there."""
 IMMEDIATELY_US = 500_000
 """What "immediately" is taken to mean (common practice; a simple reaction takes about 0.35 s)."""
+LONGEST_CONTEST = 15
+"""Most rounds that a contest of the archive may have had (common practice before the 1980s; from memory)."""
 CHAMPIONSHIP_ROUNDS = (11, 12)
 
 _ROUND = frozenset(("round", "rd", "rnd"))
@@ -192,7 +194,8 @@ def _stretch(r: WordReader, lead: str, first: int) -> Rounds | None:
         else:
             number = r.cardinal()
         # "rounds 1, 2, 3-2"? A number that goes on as a combination is not a round.
-        if number is None or not (listing or ranging):
+        late = number is not None and (number > LONGEST_CONTEST or r.peek() in MONTHS)  # "until 31 December"
+        if number is None or late or not (listing or ranging):
             r.at = at
             break
         if ranging or (listing == "and" and lead == "between"):

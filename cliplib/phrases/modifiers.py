@@ -76,6 +76,9 @@ class ModifierReader:
         for proto in self.scope(field):
             if getattr(proto, field) not in (None, value):
                 return False
+            if field == "hand" and self.v.hand(proto.technique) not in (None, value):
+                self.p.refuse(item)  # "jab with the rear hand"
+                return True
         for proto in self.scope(field):
             setattr(proto, field, value)
         self.touch(item)
@@ -88,7 +91,8 @@ class ModifierReader:
                 return self.c.protos[-1:]
             return self.c.protos
         if field == "role":
-            return self.c.protos[:1]
+            punches = [p for p in self.c.protos if self.v.is_punch(p.technique)]
+            return punches[:1] or self.c.protos[:1]
         return self.c.protos[-1:]
 
     def touch(self, item: Item) -> None:
@@ -221,10 +225,15 @@ class ModifierReader:
             self.c.who = self.c.who or ("opponent" if follows.sense("opponent") else "other")
             self.p.i += 2
             return True
-        if item.text.lower() == "from" and not self.headed:
+        if not self.headed and (item.text.lower() == "from" or self._fell_to(follows)):
             return True
         self.p.refuse(item)
         return True
+
+    def _fell_to(self, follows: Item) -> bool:
+        """“knockdown by a counter”: the outcome of that."""
+        thrown = self.p.noun_phrase_ahead(1, hands=True) or follows.sense("role", "noun")
+        return "outcome" in self.pre and bool(thrown)
 
     def forward(self) -> bool:
         self.p.i += 1

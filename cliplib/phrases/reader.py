@@ -148,7 +148,9 @@ def _loose(parsed: Parsed, name: str) -> str | None:
 
 
 def _rounds(parsed: Parsed) -> tuple[int | str, ...]:
-    return tuple(dict.fromkeys(r for found in parsed.rounds for r in found.rounds))
+    """In one order, whatever order they were said in."""
+    rounds = dict.fromkeys(r for found in parsed.rounds for r in found.rounds)
+    return tuple(sorted(rounds, key=lambda r: (isinstance(r, int), r)))
 
 
 def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:

@@ -183,8 +183,13 @@ def _lead(reader: Chunker) -> None:
     """“lead” is a hand before a hook, and a role before a cross, which no lead hand throws."""
     for proto in reader.c.protos:
         by_definition = reader.v.hand(proto.technique)
-        if proto.hand == "rear" and by_definition == "lead" and "hand" in reader.pre_items:
+        if (
+            by_definition == "lead"
+            and "hand" in reader.pre_items
+            and (proto.hand == "rear" or proto.alts.get("hand"))
+        ):
             proto.hand = None
+            proto.alts.pop("hand", None)
             reader.p.refuse(reader.pre_items["hand"])  # "a power jab"
         if proto.hand != "lead":
             continue
