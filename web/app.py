@@ -9,12 +9,13 @@ from pathlib import Path
 from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
+from werkzeug.routing import IntegerConverter, Map
 
 from cliplib import __version__
 from cliplib.errors import ClipLibError, StorageError
 from cliplib.library import Library
 
-from . import api_log, clip, fight, find, guards, log, media, reels, signin, words, work
+from . import api, api_log, clip, draw, evidence, fight, find, guards, log, media, reels, signin, words, work
 from .jobs import Jobs
 from .logcut import Cuts
 
@@ -33,6 +34,7 @@ def create_app(
     X-Forwarded-For, -Proto and -Host, and send cookies over TLS only. `share`: ask for a pass phrase.
     """
     app = Flask(__name__)
+    app.url_map.converters["int"] = _Number
     app.config.update(
         SECRET_KEY=_secret(folder),
         SESSION_COOKIE_NAME="cliplib",
@@ -56,12 +58,19 @@ def create_app(
     guards.install(app, hosts, private=share)
     signin.install(app, share=share)
     words.install(app)
-    for page in (find, clip, fight, log, media, reels, work, api_log):
+    for page in (find, clip, draw, evidence, fight, log, media, reels, work, api, api_log):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)
     app.register_error_handler(HTTPException, _http_error)
     return app
+
+
+class _Number(IntegerConverter):
+    """A number in an address. Larger ones than SQLite holds name nothing."""
+
+    def __init__(self, url_map: Map) -> None:
+        super().__init__(url_map, max=2**53)
 
 
 def _secret(folder: Path) -> bytes:

@@ -14,12 +14,15 @@ from cliplib.errors import InputError
 from cliplib.library import Library
 from cliplib.models import Found, Reading, Where
 
+from .api_shapes import served_found
 from .here import library
 
 page = Blueprint("find", __name__)
 
 PER_PAGE = 24
 LONGEST_FACET = 12
+LONGEST_REEL = 200
+"""Clips in one reel from the pages; the command line has no such limit."""
 ORDERS = {"fit": "best fit", "date": "date", "round": "round", "fighter": "fighter"}
 
 # Facets in the order shown: key in Found.facets and in the address, heading.
@@ -141,6 +144,7 @@ def find() -> ResponseReturnValue:
     answer = make_response(
         render_template(
             "find.html",
+            longest_reel=LONGEST_REEL,
             here=FindPage(
                 phrase=phrase,
                 order=order,
@@ -255,7 +259,7 @@ def api_find() -> ResponseReturnValue:
         offset=max(0, request.args.get("offset", 0, type=int)),
         limit=min(200, max(0, request.args.get("limit", 24, type=int))),
     )
-    return jsonify(found_json(found))
+    return jsonify(served_found(found_json(found)))
 
 
 @page.get("/api/complete")
