@@ -165,5 +165,6 @@ export function stage(place) {
     ready,
     footageFrame: () => frames.first + at,
     footageTime: () => frames.exact[at],
+    goTo: (frame) => { video.pause(); go(frame); },
   };
 }
