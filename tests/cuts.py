@@ -70,7 +70,10 @@ def spans(frames: int, seed: str, more: int = 3) -> list[tuple[int, int]]:
     return found
 
 
-def lumas(path: Path) -> list[npt.NDArray[np.uint8]]:
+Luma = npt.NDArray[np.uint8]
+
+
+def lumas(path: Path) -> list[Luma]:
     """The luma of each frame that PyAV shows, shape (height, width)."""
     with av.open(str(path)) as container:
         return [frame.to_ndarray()[: frame.height].copy() for frame in container.decode(video=0)]

@@ -153,20 +153,37 @@ def test_cancelling_leaves_nothing(tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
-def test_a_damaged_picture_at_an_end_falls_back(tmp_path: Path) -> None:
-    """What cannot be decoded cannot be encoded again; the clip is then made from what a player would show."""
-    source = footage.make("closed gop").path
-    bad = tmp_path / "bad.mp4"
-    shutil.copy(source, bad)
+def _damaged(folder: Path, frame: int) -> Path:
+    """The closed groups, with one frame's bytes zeroed."""
+    bad = folder / "bad.mp4"
+    shutil.copy(footage.make("closed gop").path, bad)
     movie = mp4.read_movie(bad)
     video = movie.of_kind(b"vide")[0]
-    sample = int(shown_frames(video, movie).samples[40])
+    sample = int(shown_frames(video, movie).samples[frame])
     with bad.open("r+b") as file:
         file.seek(int(video.offsets[sample]))
         file.write(bytes(int(video.sizes[sample])))
-    prepared = cuts.prepared("closed gop")
+    return bad
 
-    result = export_portable(dataclasses.replace(prepared, sliced=bad), 37, 150, tmp_path / "clip.mp4")
+
+def test_a_damaged_picture_at_an_end_falls_back(tmp_path: Path) -> None:
+    """What cannot be decoded cannot be encoded again; the clip is then made from the footage itself."""
+    prepared = dataclasses.replace(cuts.prepared("closed gop"), sliced=_damaged(tmp_path, 40))
+    result = export_portable(prepared, 37, 150, tmp_path / "clip.mp4")
     assert result.how == "re-encode"
     assert "cannot be decoded" in result.why
     assert footage.numbers(tmp_path / "clip.mp4") == list(range(37, 150))
+
+
+def test_damaged_footage_keeps_its_frames_in_step_and_says_so(tmp_path: Path) -> None:
+    prepared = dataclasses.replace(
+        cuts.prepared("closed gop", sliced=False), original=_damaged(tmp_path, 47), why=""
+    )
+    result = export_portable(prepared, 37, 60, tmp_path / "clip.mp4")
+    assert result.how == "re-encode"
+    assert "cannot be decoded" in result.why
+    assert "repeat the one before" in result.why
+    seen = footage.numbers(tmp_path / "clip.mp4")
+    assert len(seen) == 23
+    assert seen[:9] == list(range(37, 46))
+    assert seen[13:] == list(range(50, 60))  # from the next key picture on

@@ -24,7 +24,8 @@ from cliplib.progress import Progress, silent
 @dataclass(frozen=True, slots=True)
 class CutResult:
     """`how`: `slice` (samples copied, some hidden around them), `portable` (only the ends encoded) or
-    `re-encode`; `why` says, for the last, what stood in the way of the better one, else empty.
+    `re-encode`; `why` says, for the last, what stood in the way of the better one and which frames were
+    damaged, else empty.
     """
 
     how: Literal["slice", "portable", "re-encode"]
@@ -103,8 +104,8 @@ class Cutter:
         return CutResult("portable")
 
     def _encode(self, first: int, last: int, out: Path, progress: Progress, why: str) -> CutResult:
-        reencode(self._prepared, first, last, out, progress)
-        return CutResult("re-encode", why)
+        damage = reencode(self._prepared, first, last, out, progress)
+        return CutResult("re-encode", "; ".join(filter(None, (why, damage))))
 
 
 def cut(prepared: Prepared, first: int, last: int, out: Path, progress: Progress = silent) -> CutResult:

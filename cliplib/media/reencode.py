@@ -26,10 +26,11 @@ _CEILING_DB = -1.0
 """Highest true peak, dBTP (EBU R 128)."""
 
 
-def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Progress) -> None:
+def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Progress) -> str:
     """Write frames [first, last): upright, progressive, square pixels, 8-bit 4:2:0 in BT.709, closed
     groups; the first sound track as stereo AAC. Each frame keeps its own time, and the edit lists are exact,
-    so pictures and sound begin and end together. Raises FootageError, MediaError, StorageError.
+    so pictures and sound begin and end together. Returns what is to be said of damaged frames, if any. Raises
+    FootageError, MediaError, StorageError.
     """
     info, timeline, original = prepared.info, prepared.timeline, prepared.original
     _check_unchanged(original, info.size)
@@ -37,13 +38,14 @@ def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Pro
     encoder = PictureEncoder(width, height, info.rate if info.rate > 0 else Fraction(25))
     base = timeline.time_base
     times = np.append(timeline.pts, timeline.end)[first : last + 1] * base.numerator
+    damaged: list[int] = []
     try:
         with (
             writing(out),
             Spool(out.parent) as spool,
             FrameReader(original, info, timeline, (width, height)) as reader,
         ):
-            coded, config = encoder.encode(_frames(reader, first, last, progress), spool, 0)
+            coded, config = encoder.encode(_frames(reader, first, last, progress, damaged), spool, 0)
             new = retime(times[coded.order], int(times[0]), int(times[-1]), base.denominator)
             timescale = base.denominator * new.scale
             stsd = avc_description(config, width, height)
@@ -65,6 +67,10 @@ def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Pro
     except av.error.FFmpegError as error:
         raise MediaError(f"frames {first} to {last} of {original} could not be encoded: {error}") from error
     progress("encode", last - first, last - first)
+    if not damaged:
+        return ""
+    many = f"{len(damaged)} of its frames, from frame {damaged[0]} on,"
+    return f"{many} cannot be decoded and repeat the one before"
 
 
 def _check_unchanged(original: Path, size: int) -> None:
@@ -76,8 +82,14 @@ def _check_unchanged(original: Path, size: int) -> None:
         raise FootageError(f"{original} changed since it was ingested; ingest the fight again")
 
 
-def _frames(reader: FrameReader, first: int, last: int, progress: Progress) -> Iterator[Any]:
+def _frames(
+    reader: FrameReader, first: int, last: int, progress: Progress, damaged: list[int]
+) -> Iterator[Any]:
+    before = None
     for number, picture in reader.read(range(first, last)):
+        if picture is before:
+            damaged.append(number)
+        before = picture
         progress("encode", number - first, last - first)
         frame = av.VideoFrame.from_ndarray(picture, format="yuv420p")
         frame.colorspace, frame.color_range = 1, 1
