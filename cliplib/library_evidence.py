@@ -14,12 +14,28 @@ from typing import Literal, Protocol
 
 import numpy as np
 
+from cliplib import report
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FightRow
 from cliplib.errors import InputError
 from cliplib.library_agreement import Decision, TwoLogs, agreed_log, two_logs
+from cliplib.library_definitions import (
+    ANSWERS,
+    CAUGHT,
+    CHANGING,
+    COMPARING,
+    COUNTED,
+    DEFINITIONS_DIFFER,
+    MINUTES,
+    NEXT,
+    NO_MINUTES,
+    ONE_FIGHT,
+    OUTCOMES,
+    WILSON,
+)
 from cliplib.models import Reading, Settings, Step, Where
 from cliplib.patterns import Columns, Pattern, limits
+from cliplib.report import content
 from cliplib.search import Search
 from cliplib.tally import (
     KEYS,
@@ -49,24 +65,9 @@ from cliplib.tally.tries import fight_words
 from cliplib.vocabulary import Vocabulary
 
 LogForm = Literal["csv", "vtt", "jsonl"]
-
-ONE_FIGHT = (
-    "Exchanges of one fight are not independent draws: an interval or a test from one fight describes that "
-    "fight, and promises nothing about the next one."
-)
-COUNTED = "Counted once each: the actions that an exchange's match of the phrase ends with."
-OUTCOMES = (
-    "Landed includes knockdown and hurt. The rate is landed out of landed + partial + blocked + missed; "
-    "unknown outcomes are shown, and neither guessed nor spread over the others."
-)
-WILSON = "Intervals: Wilson's, 95 %."
-MINUTES = (
-    "A minute: of round clock. A round counts in full as soon as one exchange of it was logged, at its "
-    "fight's own length; where a fight ended early its last round counts to the last logged exchange. Rests "
-    "do not count, nor do rounds of unknown length and the tries in them."
-)
-NO_MINUTES = "No rate per minute: how long each stance was held is not logged."
-DEFINITIONS_DIFFER = "Counts made by other definitions are not comparable with these."
+ChartKind = Literal["counts", "rates", "next"]
+MOST_ROWS = 40
+"""More bars than these are no picture any more; the table has them all."""
 
 
 @dataclass(frozen=True)
@@ -275,6 +276,24 @@ class Evidence:
         """One log out of two, decision by decision; see `library_agreement.agreed_log`."""
         return agreed_log(compared, self._catalogue, decisions, form)
 
+    def chart(
+        self,
+        kind: ChartKind,
+        phrase: str,
+        by: Sequence[str] = (),
+        *,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> bytes:
+        """A picture of `tally` (counts or rates, at most MOST_ROWS of them) or of `next`, as SVG."""
+        if kind == "next":
+            found = self.next(phrase, where=where, only=only)
+            return report.svg(content.flow("What comes next", found.reading.said or phrase, found.table))
+        rows = self.tally(phrase, by, where=where, only=only).table.rows[:MOST_ROWS]
+        title = f"By {', then '.join(by)}" if by else "All"
+        make = content.bars if kind == "counts" else content.dots
+        return report.svg(make(title, rows))
+
     # --- how it is found ----------------------------------------------------------------------------------
 
     def _tries(
@@ -411,42 +430,6 @@ class Evidence:
             near = difflib.get_close_matches(value.casefold(), known, n=1)
             raise InputError(f"“{value}” is no {key}" + (f"; did you mean “{near[0]}”?" if near else ""))
         return found[0]
-
-
-NEXT = (
-    "Next: the first action logged after it in the same exchange, by the same fighter and by the opponent. "
-    "“Nothing more” says only that the exchange's log ends there.",
-    "Gaps: median, with the middle half (quartiles), over those with both times.",
-)
-COMPARING = (
-    "Difference: of the two proportions, with Newcombe's 95 % interval. p: Fisher's exact test, two-sided. "
-    "q: the same, adjusted for all lines of its table (Benjamini and Hochberg); the words go by q "
-    "(.05 and .005, by convention).",
-)
-CHANGING: dict[Kind, tuple[str, ...]] = {
-    "rate": (
-        "The moment that best splits the fight's tries, in order, into two different rates of landing; p: "
-        "how often tries in random order would split that well. It is for one look: of twenty patterns "
-        "looked at, one would seem to change by chance.",
-        "Tries without a known outcome are left out of it.",
-    ),
-    "frequency": (
-        "The moment that best splits the watched round clock into two different frequencies; p: how often as "
-        "many tries at random moments would split that well. It is for one look: of twenty patterns looked "
-        "at, one would seem to change by chance.",
-        MINUTES,
-    ),
-}
-ANSWERS = (
-    "Answer: the first thing the opponent does, with the first punch thrown along with it, both before the "
-    "attacker's next punch and within the step window. Beaten: the attack did not land and that punch did, "
-    "out of those where both outcomes are known or there was no punch.",
-    "Open: the two stood in opposite stances at that moment. Closed: in the same.",
-)
-CAUGHT = (
-    "Against: the opponent's last punch before the defence, within the step window. Next: the opponent's "
-    "next punch after it within the window, before the defender threw one.",
-)
 
 
 def _both(where: Where | None, more: Where | None) -> Where | None:

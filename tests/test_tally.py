@@ -47,6 +47,13 @@ STEPS = st.sampled_from(
         (Step("punch"), Step("punch", by=2, absent=True)),
     ]
 )
+
+
+def apart(bouts: list[Bout]) -> list[Bout]:
+    """Without fights of a title that another has; a library keeps none with one date as well."""
+    return [b for i, b in enumerate(bouts) if b.info.title not in {x.info.title for x in bouts[:i]}]
+
+
 WHERES = st.sampled_from(
     [Where(), Where(), Where(rounds=(1, 2)), Where(fighter="Ada Okoro"), Where(stance_match="open")]
 )

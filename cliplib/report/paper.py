@@ -56,7 +56,7 @@ def _section(paper: FPDF, section: Section) -> None:
     _heading(paper, section.title)
     _words(paper, section.words)
     if section.chart is not None:
-        paper.image(io.BytesIO(svg(section.chart)), w=paper.epw, alt_text=section.chart.title)
+        paper.image(io.BytesIO(svg(section.chart, named=False)), w=paper.epw, alt_text=section.chart.title)
         paper.ln(2)
     if section.grid is not None and section.grid.rows:
         _grid(paper, section.grid)

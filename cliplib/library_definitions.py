@@ -1,0 +1,57 @@
+"""What exactly is counted, in sentences that are shown with every result."""
+
+from __future__ import annotations
+
+from cliplib.tally.changing import Kind
+
+ONE_FIGHT = (
+    "Exchanges of one fight are not independent draws: an interval or a test from one fight describes that "
+    "fight, and promises nothing about the next one."
+)
+COUNTED = "Counted once each: the actions that an exchange's match of the phrase ends with."
+OUTCOMES = (
+    "Landed includes knockdown and hurt. The rate is landed out of landed + partial + blocked + missed; "
+    "unknown outcomes are shown, and neither guessed nor spread over the others."
+)
+WILSON = "Intervals: Wilson's, 95 %."
+MINUTES = (
+    "A minute: of round clock. A round counts in full as soon as one exchange of it was logged, at its "
+    "fight's own length; where a fight ended early its last round counts to the last logged exchange. Rests "
+    "do not count, nor do rounds of unknown length and the tries in them."
+)
+NO_MINUTES = "No rate per minute: how long each stance was held is not logged."
+DEFINITIONS_DIFFER = "Counts made by other definitions are not comparable with these."
+NEXT = (
+    "Next: the first action logged after it in the same exchange, by the same fighter and by the opponent. "
+    "“Nothing more” says only that the exchange's log ends there.",
+    "Gaps: median, with the middle half (quartiles), over those with both times.",
+)
+COMPARING = (
+    "Difference: of the two proportions, with Newcombe's 95 % interval. p: Fisher's exact test, two-sided. "
+    "q: the same, adjusted for all lines of its table (Benjamini and Hochberg); the words go by q "
+    "(.05 and .005, by convention).",
+)
+CHANGING: dict[Kind, tuple[str, ...]] = {
+    "rate": (
+        "The moment that best splits the fight's tries, in order, into two different rates of landing; p: "
+        "how often tries in random order would split that well. It is for one look: of twenty patterns "
+        "looked at, one would seem to change by chance.",
+        "Tries without a known outcome are left out of it.",
+    ),
+    "frequency": (
+        "The moment that best splits the watched round clock into two different frequencies; p: how often as "
+        "many tries at random moments would split that well. It is for one look: of twenty patterns looked "
+        "at, one would seem to change by chance.",
+        MINUTES,
+    ),
+}
+ANSWERS = (
+    "Answer: the first thing the opponent does, with the first punch thrown along with it, both before the "
+    "attacker's next punch and within the step window. Beaten: the attack did not land and that punch did, "
+    "out of those where both outcomes are known or there was no punch.",
+    "Open: the two stood in opposite stances at that moment. Closed: in the same.",
+)
+CAUGHT = (
+    "Against: the opponent's last punch before the defence, within the step window. Next: the opponent's "
+    "next punch after it within the window, before the defender threw one.",
+)
