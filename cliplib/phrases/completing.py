@@ -147,7 +147,7 @@ def _finished(
 
 
 def _next(prefix: str, vocabulary: Vocabulary, fighters: tuple[str, ...]) -> Iterator[str]:
-    last = fold(prefix).replace(",", " ").split()[-1]
+    last = (fold(prefix).replace(",", " ").split() or [""])[-1]
     if last in ("by", "against", "vs", "v", "versus"):
         yield from (_short(name, fighters) for name in fighters)
         yield from ("a southpaw", "an orthodox fighter")

@@ -1,0 +1,48 @@
+"""A few of the moments that `python -m tests.faults` goes through by the hundred; and a few fuzzed inputs."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.fuzz_targets import TARGETS
+
+ROOT = Path(__file__).parents[1]
+
+
+def _run(*command: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False, timeout=250
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_faults() -> None:
+    """Each kind of fault, over all kinds of work; the process forks, so it is one of its own."""
+    said = _run("tests.faults", "--moments", "12", "--seed", "3", "--spread")
+    assert "12 moments" in said
+    assert "0 wrong" in said
+
+
+def test_the_harness_notices(tmp_path: Path) -> None:
+    """Without its fsync, a power cut leaves clips cut short, and the harness says so."""
+    said = subprocess.run(
+        [sys.executable, "-m", "tests.faults", "--moments", "6", "--seed", "3", "--break-sync"],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=250,
+    )  # fmt: skip
+    assert said.returncode == 1, said.stdout + said.stderr
+    assert "half-written" in said.stdout
+
+
+def test_fuzzing_finds_nothing(tmp_path: Path) -> None:
+    said = _run("tests.fuzz", "--executions", "400", "--seconds", "30", "--keep", str(tmp_path))
+    assert said.count(" 0 findings") == len(TARGETS) + 1
+
+
+@pytest.mark.parametrize("name", sorted(TARGETS))
+def test_every_reader_has_seeds(name: str) -> None:
+    assert TARGETS[name].seeds(name) != [b""]
