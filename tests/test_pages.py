@@ -128,7 +128,7 @@ def test_pick_build_watch_download(page: Any, address: str, tmp_path: Path) -> N
     tray.get_by_role("button", name="Make the reel").click()
     page.wait_for_selector("video.player", timeout=60_000)
     assert "Down the middle, “after the jab”" in page.inner_text("h1")
-    page.wait_for_function("document.querySelector('video').readyState >= 1")
+    page.wait_for_function("() => document.querySelector('video').readyState >= 1")
     with page.expect_download() as download:
         page.get_by_role("link", name="Download").click()
     saved = tmp_path / "reel.mp4"
@@ -257,6 +257,15 @@ def test_a_reel_of_all_honours_filters(page: Any, busy: str) -> None:
     page.get_by_role("button", name="Make a reel of all 10").click()
     page.wait_for_selector("video.player", timeout=90_000)
     assert "10 clips" in page.inner_text("main")
+
+
+def test_a_reel_of_very_many_is_of_the_best(page: Any, busy: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in ("find", "reels"):
+        monkeypatch.setattr(f"cliplib_web.{module}.LONGEST_REEL", 3)
+    page.goto(f"{busy}/?q=counter")
+    page.get_by_role("button", name="Make a reel of the best 3").click()
+    page.wait_for_selector("video.player", timeout=60_000)
+    assert "3 clips" in page.inner_text("main")
 
 
 def test_words_of_notes_are_marked(page: Any, busy: str) -> None:

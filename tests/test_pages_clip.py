@@ -156,6 +156,12 @@ def test_mirroring_turns_the_picture_and_no_word(page: Any, address: str, librar
     assert video.evaluate("(v) => getComputedStyle(v).transform") == "none"
     page.keyboard.press("s")
     assert video.evaluate("(v) => v.muted") is True
+    page.keyboard.press("f")
+    page.wait_for_function("() => document.fullscreenElement?.classList.contains('stage')")
+    assert page.locator(".now").is_visible()
+    assert page.locator("[data-do=forward]").is_visible()
+    page.keyboard.press("f")
+    page.wait_for_function("() => !document.fullscreenElement")
 
 
 def test_the_strip_leads_to_each_action(page: Any, address: str, library: Path) -> None:

@@ -13,13 +13,10 @@ from cliplib.library import ClipChange, ReelSettings
 from cliplib.models import ClipRow, Where
 from cliplib.progress import Progress
 
-from .find import filters_of, where_from
+from .find import LONGEST_REEL, filters_of, where_from
 from .here import jobs, library
 
 page = Blueprint("reels", __name__, url_prefix="/reels")
-
-LONGEST = 200
-"""Clips in one reel from the pages; the command line has no such limit."""
 
 PRESETS = ("standard", "tablet", "phone", "archive")
 
@@ -64,6 +61,10 @@ def build() -> ResponseReturnValue:
     again = form.get("again") or None
     if again:
         lib.made_reel(again)  # says so at once if it is gone
+    if not clips:
+        found = lib.find(phrase, where=where_from(filters), order="fit", limit=LONGEST_REEL)
+        if found.total > LONGEST_REEL:
+            clips = [clip.id for clip in found.clips if clip.file]
     settings = _settings(title) if "arranged" in form else ReelSettings(title=title)
     changes = tuple(_change(clip) for clip in clips) if "arranged" in form else ()
 
@@ -92,8 +93,10 @@ def _numbers(joined: str, single: list[str]) -> list[int]:
     words = [word for word in (*joined.split(","), *single) if word]
     if not all(word.isdecimal() and len(word) < 12 for word in words):
         raise InputError("A clip's number is a number; pick the clips anew.")
-    if len(words) > LONGEST:
-        raise InputError(f"{len(words)} clips are more than fit into one reel here ({LONGEST}); pick fewer.")
+    if len(words) > LONGEST_REEL:
+        raise InputError(
+            f"{len(words)} clips are more than fit into one reel here ({LONGEST_REEL}); pick fewer."
+        )
     return list(dict.fromkeys(int(word) for word in words))
 
 
@@ -140,7 +143,7 @@ def rearrange(name: str) -> ResponseReturnValue:
     clips, matching = made_of["source"], made_of["matching"]
     if isinstance(clips, str):
         matching = clips
-        found = lib.find(clips, where=made_of["where"], order="date", limit=LONGEST)
+        found = lib.find(clips, where=made_of["where"], order="date", limit=LONGEST_REEL)
         clips = [clip.id for clip in found.clips if clip.file]
     return _arrange(reel.title, clips, matching, made_of["changes"], made_of["settings"], name)
 

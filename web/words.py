@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
+
 from flask import Flask
 
 from cliplib.models import ClipRow
@@ -20,28 +23,58 @@ def surname(name: str | None) -> str:
     return name.split()[-1] if name else "?"
 
 
-def happened(clip: ClipRow) -> list[dict[str, object]]:
-    """Rows for the list under a clip: who, what, outcome, whether it was matched."""
+MOST = 7
+"""Actions of one exchange that a card shows; the clip's own page shows all of them."""
+
+
+def happened(clip: ClipRow, most: int | None = None) -> list[dict[str, object]]:
+    """Rows for the list under a clip: who, what, outcome, whether it was matched.
+
+    `most`: so many of them at most, those that were matched and what is around them. A place is said where it
+    changes.
+    """
     lib = library()
     matched = {i for match in clip.matches for i in match}
-    people = {a.fighter for a in clip.actions if a.fighter}
+    short = short_names(a.fighter for a in clip.actions)
+    rows: list[dict[str, object]] = []
+    place = None
+    for i, a in enumerate(clip.actions):
+        rows.append(
+            {
+                "who": short.get(a.fighter or "", "?"),
+                "name": a.fighter,
+                "words": lib.say(replace(a, place=None) if a.place == place else a),
+                "outcome": a.outcome or "",
+                "expected": lib.vocabulary.is_punch(a.technique),
+                "inferred": "outcome" in a.inferred,
+                "matched": i in matched,
+                "time": a.time_us,
+            }
+        )
+        place = a.place
+    first, last = window(len(rows), matched, most)
+    return rows[first:last]
+
+
+def window(count: int, matched: set[int], most: int | None) -> tuple[int, int]:
+    """[first, last) of the actions to show: one before the first match, and on from there."""
+    if most is None or count <= most:
+        return 0, count
+    first = min(max(0, min(matched, default=0) - 1), count - most)
+    return first, first + most
+
+
+def left_out(clip: ClipRow) -> tuple[int, int]:
+    """Actions before and after those that a card shows."""
+    first, last = window(len(clip.actions), {i for match in clip.matches for i in match}, MOST)
+    return first, len(clip.actions) - last
+
+
+def short_names(names: Iterable[str | None]) -> dict[str, str]:
+    """Last names, unless two people share one."""
+    people = {name for name in names if name}
     short = {name: surname(name) for name in people}
-    if len(set(short.values())) < len(short):  # namesakes
-        short = {name: name for name in people}
-    return [
-        {
-            "who": short.get(a.fighter or "", "?"),
-            "name": a.fighter,
-            "words": lib.say(a),
-            "outcome": a.outcome or "",
-            "expected": lib.vocabulary.is_punch(a.technique),
-            "inferred": "outcome" in a.inferred,
-            "matched": i in matched,
-            "time": a.time_us,
-            "note": a.note,
-        }
-        for i, a in enumerate(clip.actions)
-    ]
+    return short if len(set(short.values())) == len(short) else {name: name for name in people}
 
 
 def notes(clip: ClipRow) -> list[str]:
@@ -51,4 +84,7 @@ def notes(clip: ClipRow) -> list[str]:
 
 
 def install(app: Flask) -> None:
-    app.jinja_env.filters.update(clock=clock, happened=happened, surname=surname, notes=notes)
+    app.jinja_env.filters.update(
+        clock=clock, happened=happened, left_out=left_out, surname=surname, notes=notes
+    )
+    app.jinja_env.globals.update(MOST=MOST)
