@@ -1,7 +1,8 @@
-"""`make bench`: every benchmark in turn; each is one interleaved run against what people would do and prints ratios. Takes minutes and wants a quiet machine.
+"""`make bench`: every benchmark in turn; each is one interleaved run against what people would do otherwise,
+and prints ratios. Takes minutes and wants a quiet machine.
 
-python -m tests.bench              all
-python -m tests.bench cut reel     some
+    python -m tests.bench              all
+    python -m tests.bench cut reel     some
 """
 
 from __future__ import annotations

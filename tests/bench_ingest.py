@@ -1,8 +1,8 @@
 """A whole ingest against one ffmpeg process a clip: `python -m tests.bench_ingest`.
 
 The 48-minute film of `bench_cut` with a log of 150 exchanges: read, probed, cut, a poster each, indexed.
-What people script today, one re-encode a clip, is timed for a sample of the same clips, half before and half after,
-so that a machine that slows down is unfair to neither.
+What people script today, one re-encode a clip, is timed for a sample of the same clips, half before and half
+after, so that a machine that slows down is unfair to neither.
 """
 
 from __future__ import annotations
