@@ -1,0 +1,375 @@
+"""Evidence through the library: minutes, chosen values, changes, two logs and one agreed on, the pages."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from click.testing import CliRunner
+
+from cliplib.cli import cli
+from cliplib.errors import InputError, NotFoundError, PhraseError
+from cliplib.library import Library
+from cliplib.library_agreement import read_worksheet, worksheet
+from cliplib.models import Where
+from tests.libraries import BLUE, RED
+
+FIGHT = """title = "Adeyemi v Brandt"
+date = {date}
+rounds = 3
+round_seconds = 60
+rest_seconds = 10
+result = {{ winner = "{blue}", method = "points" }}
+[red]
+name = "{red}"
+stance = "southpaw"
+[blue]
+name = "{blue}"
+stance = "orthodox"
+[footage]
+file = "not-here.mp4"
+round_starts = ["0:10", "1:20", "2:30"]
+[[log]]
+file = "log.csv"
+by = "JL"
+[[log]]
+file = "second.csv"
+by = "MK"
+"""
+
+
+def log_of(rows: list[tuple[float, str, str, str]]) -> str:
+    return "time,fighter,action,outcome\n" + "".join(f"{t:.2f},{w},{a},{o}\n" for t, w, a, o in rows)
+
+
+def fight_rows() -> list[tuple[float, str, str, str]]:
+    """Round 1: nine jabs that land. Rounds 2 and 3: nine that miss, each slipped and countered."""
+    rows: list[tuple[float, str, str, str]] = [(12 + 5 * i, "Adeyemi", "jab", "landed") for i in range(9)]
+    for i in range(9):
+        at = (82 if i < 5 else 152 - 5 * 5) + 5 * i
+        rows += [
+            (at, "Adeyemi", "jab", "missed"),
+            (at + 0.2, "Brandt", "slips outside", ""),
+            (at + 0.6, "Brandt", "counter cross", "landed"),
+        ]
+    return rows
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    base = tmp_path_factory.mktemp("evidence")
+    folder = base / "fights" / "one"
+    folder.mkdir(parents=True)
+    (folder / "fight.toml").write_text(FIGHT.format(date="2024-05-11", red=RED, blue=BLUE))
+    rows = fight_rows()
+    (folder / "log.csv").write_text(log_of(rows))
+    second = [(t + 0.1, w, a, "blocked" if i == 3 else o) for i, (t, w, a, o) in enumerate(rows) if i != 5]
+    (folder / "second.csv").write_text(log_of(second))
+    library = Library(base / "library", create=True)
+    assert library.ingest([base / "fights"], cut=False).exit_code == 0
+    library.close()
+    return base / "library"
+
+
+@pytest.fixture
+def library(made: Path) -> Iterator[Library]:
+    opened = Library(made)
+    yield opened
+    opened.close()
+
+
+def test_a_second_log_counts_nothing_twice(library: Library) -> None:
+    found = library.evidence.tally("jab", ["round"])
+    rows = {row.values[0]: row for row in found.table.rows}
+    assert [(r, rows[r].tried, rows[r].landed) for r in rows] == [("1", 9, 9), ("2", 5, 0), ("3", 4, 0)]
+    # Rounds of one minute: as many a minute as there are.
+    assert rows["1"].per_minute == pytest.approx(9)
+    assert found.table.total.per_minute == pytest.approx(18 / 3)
+    # Wilson's interval of 9 of 9 from 0 of 9: (z^2 / (n + z^2)), Newcombe 1998; 0.7009 by arithmetic.
+    assert rows["1"].rate is not None
+    assert rows["1"].rate.low == pytest.approx(9 / (9 + 1.959964**2), abs=1e-6)
+    assert any("one fight" in line for line in found.definitions)
+
+
+def test_every_number_opens_its_clips(library: Library) -> None:
+    table = library.evidence.tally("jab", ["fighter", "round"]).table
+    for place, row in enumerate(table.rows):
+        for part in ("tried", "landed", "missed", "blocked", "unknown", "partial"):
+            clips = library.clips(table.clips(place, part))
+            actions = [
+                a for c in clips for a in c.actions if a.technique == "jab" and str(c.round) == row.values[1]
+            ]
+            wanted = [a for a in actions if part == "tried" or (a.outcome or "unknown") == part]
+            assert len(wanted) == getattr(row, part)
+
+
+def test_only_takes_names_in_part_and_refuses_what_is_not_there(library: Library) -> None:
+    evidence = library.evidence
+    assert evidence.tally("jab", only={"fighter": "adey"}).table.total.tried == 18
+    assert evidence.tally("cross", only={"opponent": "adey", "round": "02"}).table.total.tried == 5
+    assert evidence.tally("jab", only={"fight": "1"}).table.total.tried == 18
+    assert evidence.tally("jab", where=Where(rounds=("last",))).table.total.tried == 4
+    for only, words in (
+        ({"figther": "x"}, "did you mean “fighter”"),
+        ({"technique": "jap"}, "did you mean “jab”"),
+        ({"round": "two"}, "is no round"),
+    ):
+        with pytest.raises(InputError, match=words):
+            evidence.tally("jab", only=only)
+    with pytest.raises(NotFoundError):
+        evidence.tally("jab", only={"fighter": "nobody at all"})
+    with pytest.raises(PhraseError, match="toast"):
+        evidence.tally("jab on toast")
+
+
+def test_minutes_narrow_with_the_filters(library: Library) -> None:
+    total = library.evidence.tally("jab", where=Where(rounds=(2, 3))).table.total
+    assert total.watched_us == 2 * 60_000_000
+    stances = library.evidence.tally("jab", where=Where(opponent_stance="orthodox"))
+    assert stances.table.total.per_minute is None
+    assert any("No rate per minute" in line for line in stances.definitions)
+
+
+def test_what_comes_next(library: Library) -> None:
+    found = library.evidence.next("missed jab").table
+    slip = found.other[0]
+    assert (slip.what, slip.times, slip.median_us) == ("slip", 9, 200_000)
+    assert [row.what for row in found.own] == ["nothing more"]
+
+
+def test_the_change_is_where_it_was_made(library: Library) -> None:
+    found = library.evidence.change("jab", "adeyemi v brandt", "rate").result
+    assert found.first_after is not None
+    assert (found.first_after.round, found.first_after.elapsed_us) == (2, 2_000_000)
+    assert "9 of 9 landed before, 0 of 9 after: chance alone would hardly do this" in found.words
+    assert len(found.before) == len(found.after) == 9
+    slips = next(line for line in found.replies if line.what == "slip")
+    assert (slips.k1, slips.n1, slips.k2, slips.n2) == (0, 9, 9, 9)
+    assert slips.words.endswith("chance alone would hardly do this")
+
+
+def test_what_was_done_instead_is_of_the_same_situation(library: Library) -> None:
+    """After a jab, Brandt's counter: where he did not throw it there was nothing."""
+    found = library.evidence.change("counter cross after a jab", 1, "frequency").result
+    assert {line.what for line in found.instead} <= {"slip", "cross"}
+
+
+def test_too_little_is_refused(library: Library) -> None:
+    found = library.evidence.change("hook", 1).result
+    assert "0 tries are too few" in found.words
+    assert found.first_after is None
+
+
+def test_answers_through_the_library(library: Library) -> None:
+    rows = library.evidence.answers("jab").result.rows
+    best = next(r for r in rows if r.response == "slip, then cross")
+    assert (best.stances, best.times, best.beaten, best.beaten_known) == ("open", 9, 9, 9)
+
+
+def test_comparing_rounds(library: Library) -> None:
+    found = library.evidence.compare("jab", {"round": "1"}, {"round": "2"})
+    assert (found.this, found.that) == ("round 1", "round 2")
+    assert found.result.landed[0].words == "9 of 9 against 0 of 5: chance alone would hardly do this"
+
+
+# --- two logs ---------------------------------------------------------------------------------------------
+
+
+def test_two_logs_and_the_one_agreed_on(library: Library, tmp_path: Path) -> None:
+    found = library.evidence.two_logs(1)
+    assert (found.one, found.two, found.by) == ("log.csv", "second.csv", ("JL", "MK"))
+    assert sorted(d.what for d in found.disagreements) == ["only first", "outcome"]
+    with pytest.raises(InputError, match="2 of 2 disagreements are not decided"):
+        library.evidence.agreed_log(found, {})
+    by_what = {d.what: d.key for d in found.disagreements}
+    text = library.evidence.agreed_log(
+        found, {by_what["outcome"]: "second", by_what["only first"]: "neither"}
+    )
+    # Read again as the only log of a fight of its own, it is the second log at the first's times.
+    folder = tmp_path / "agreed"
+    folder.mkdir()
+    toml = FIGHT.format(date="2024-06-01", red=RED, blue=BLUE).split("[[log]]")[0]
+    (folder / "fight.toml").write_text(toml + '[[log]]\nfile = "agreed.csv"\n')
+    (folder / "agreed.csv").write_text(text)
+    own = Library(tmp_path / "library", create=True)
+    assert own.ingest([folder], cut=False).exit_code == 0
+    total = own.evidence.tally("jab").table.total
+    own.close()
+    # Of eighteen jabs one was left out and one was blocked rather than landed.
+    assert (total.tried, total.landed, total.blocked, total.missed) == (17, 7, 1, 9)
+    again = library.evidence.two_logs(1)
+    assert again.disagreements == found.disagreements
+
+
+def test_both_keeps_both(library: Library) -> None:
+    found = library.evidence.two_logs(1)
+    text = library.evidence.agreed_log(found, {d.key: "both" for d in found.disagreements})
+    jabs = [row for row in csv.DictReader(io.StringIO(text)) if "jab" in row["action"]]
+    assert len(jabs) == 19
+
+
+def test_a_worksheet_goes_round(library: Library) -> None:
+    found = library.evidence.two_logs(1)
+    text = worksheet(found)
+    assert read_worksheet(text) == {}
+    rows = list(csv.reader(io.StringIO(text)))
+    filled = io.StringIO()
+    csv.writer(filled).writerows([rows[0], *([*row[:-1], " Second "] for row in rows[1:])])
+    assert read_worksheet(filled.getvalue()) == {d.key: "second" for d in found.disagreements}
+    with pytest.raises(InputError, match="line 2: “maybe”"):
+        read_worksheet("key,take\n1.0-,maybe\n")
+    with pytest.raises(InputError, match="needs the columns"):
+        read_worksheet("a,b\n1,2\n")
+    with pytest.raises(InputError, match="they have changed"):
+        library.evidence.agreed_log(found, {"999.0-": "first"})
+
+
+def test_the_same_log_twice_is_refused(library: Library) -> None:
+    with pytest.raises(InputError, match="two different logs"):
+        library.evidence.two_logs(1, "log.csv", "log.csv")
+    with pytest.raises(NotFoundError, match="no log “x"):
+        library.evidence.two_logs(1, "x.csv")
+
+
+# --- commands ---------------------------------------------------------------------------------------------
+
+
+def run(made: Path, *arguments: str) -> str:
+    done = CliRunner().invoke(cli, ["--library", str(made), *arguments], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_tally_as_a_table_as_json_and_as_csv(made: Path) -> None:
+    table = run(made, "tally", "jab", "--by", "round")
+    assert re.search(r"^1 +9 +9 +0 +0 +0 +0 +100 % \(70–100\) +9\.00", table, re.MULTILINE)
+    assert "cliplib tally jab --only round=1 --went landed --clips" in table
+    data = json.loads(run(made, "tally", "jab", "--by", "round", "--json", "--ids"))
+    assert [row["values"]["round"] for row in data["rows"]] == ["1", "2", "3"]
+    assert len(data["rows"][0]["clips"]["landed"]) == 9
+    listed = run(made, "tally", "jab", "--only", "round=1", "--went", "landed", "--clips")
+    assert listed.startswith("9 exchanges")
+    assert "rate_low" in run(made, "tally", "jab", "--by", "round", "--csv")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("next", "missed jab"), "slip"),
+        (("compare", "jab", "--this", "round=1", "--that", "round=2"), "9 of 9 against 0 of 5"),
+        (("compare", "jab", "--this", "from=2024-01", "--that", "to=2023"), "nothing to compare"),
+        (("change", "jab", "1"), "between round 1"),
+        (("answers", "jab"), "slip, then cross"),
+        (("answers", "slip", "--defence"), "against: landed"),
+        (("agree", "1"), "2 disagreements"),
+    ],
+)
+def test_commands_print_tables_with_their_definitions(
+    made: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    said = run(made, *arguments)
+    assert words in said
+    assert "Percent error" in said or "Counted once each" in said
+    if "from=2024-01" not in arguments:
+        assert json.loads(run(made, *arguments, "--json"))["definitions"]
+
+
+def test_agree_writes_a_log_and_never_over_one(made: Path, tmp_path: Path) -> None:
+    out = tmp_path / "agreed.csv"
+    assert "fight.toml" in run(made, "agree", "1", "--else", "first", "-o", str(out))
+    assert out.read_text().count("jab") == 18
+    original = made.parent / "fights" / "one" / "second.csv"
+    before = original.read_bytes()
+    done = CliRunner().invoke(
+        cli, ["--library", str(made), "agree", "1", "--else", "first", "-o", str(original)]
+    )
+    assert isinstance(done.exception, InputError)
+    assert original.read_bytes() == before
+
+
+# --- pages ------------------------------------------------------------------------------------------------
+
+
+class _Links(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.pictures: list[tuple[str, str]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if tag == "a" and (given.get("href") or "").startswith("/counts/clips"):
+            self.found.append(str(given["href"]))
+        if tag == "img":
+            self.pictures.append((str(given.get("src")), str(given.get("alt") or "")))
+
+
+def test_every_number_on_the_pages_is_a_link_that_shows_as_many(made: Path) -> None:
+    from cliplib_web import create_app
+
+    client = create_app(made).test_client()
+    for address in (
+        "/counts/?q=jab&by=fighter&by=round",
+        "/counts/next?q=missed+jab",
+        "/counts/change?q=jab&fight=1",
+    ):
+        text = client.get(address).get_data(as_text=True)
+        links = _Links()
+        links.feed(text)
+        assert links.found, address
+        for link in links.found:
+            # In this fight every exchange has one jab, so that a number counts exchanges too.
+            number = re.search(rf'href="{re.escape(link.replace("&", "&amp;"))}">(\d+)', text)
+            assert number, link
+            page = client.get(link).get_data(as_text=True)
+            shown = re.search(r"<h1>(\d+) exchanges?</h1>", page)
+            assert shown, link
+            assert shown[1] == number[1], link
+        for source, alt in links.pictures:
+            picture = client.get(source)
+            assert picture.mimetype == "image/svg+xml"
+            assert alt
+
+
+def test_agreeing_on_the_page(made: Path) -> None:
+    from cliplib_web import create_app
+
+    client = create_app(made).test_client()
+    text = client.get("/counts/agree/1").get_data(as_text=True)
+    key = re.search(r'name="form_key" value="([^"]+)"', text)
+    takes = re.findall(r'name="(take-[^"]+)"', text)
+    assert key
+    assert len(takes) == 2
+    form = {"form_key": key[1], "first": "log.csv", "second": "second.csv"}
+    undecided = client.post("/counts/agree/1", data=form)
+    assert undecided.status_code == 400
+    assert "not decided" in undecided.get_data(as_text=True)
+    done = client.post("/counts/agree/1", data=form | dict.fromkeys(takes, "first"))
+    assert done.mimetype == "text/csv"
+    assert done.get_data(as_text=True).count("jab") == 18
+    assert urlsplit(done.request.url).path == "/counts/agree/1"
+
+
+def test_bad_addresses_are_answered(made: Path) -> None:
+    from cliplib_web import create_app
+
+    client = create_app(made).test_client()
+    for address, status in (
+        ("/counts/?q=jab&by=weather", 400),
+        ("/counts/?q=jab&only=round", 400),
+        ("/counts/?q=jab+on+toast", 200),
+        ("/counts/clips?q=jab&went=lucky", 400),
+        ("/counts/clips?q=jab&then=nobody:jab", 404),
+        ("/counts/clips?ids=1,x,99999999999999", 200),
+        ("/counts/chart.svg?q=jab&kind=pie", 404),
+        ("/counts/change?q=jab&fight=99", 200),
+        ("/counts/agree/99", 404),
+    ):
+        assert client.get(address).status_code == status, address

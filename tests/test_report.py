@@ -1,0 +1,103 @@
+"""Charts and reports: whole, self-contained, readable without colour, and saying what the tables say."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from cliplib.cli import cli
+from cliplib.errors import InputError
+from cliplib.library import Library
+from cliplib.library_report import fight_report, fighter_report
+from cliplib.proportions import wilson
+from cliplib.report import Bars, Dots, Flow, Grid, Report, Section, html, pdf, svg
+from tests.test_evidence import made as made  # the same small library
+
+BARS = Bars("By round", ("1", "2"), (("landed", (3, 0)), ("missed", (1, 4)), ("unknown", (0, 2))))
+DOTS = Dots("Rates", ("A $5 <b>name</b>", "2"), (wilson(4, 9), None), ("4 of 9", "0 of 0"))
+FLOW = Flow("After the jab", "jab", 10, (("cross", 6), ("nothing more", 4)), (("slip", 10),))
+
+
+@pytest.mark.parametrize("chart", [BARS, DOTS, FLOW], ids=["bars", "dots", "flow"])
+def test_charts_are_svg_in_black_and_white(chart: Bars | Dots | Flow) -> None:
+    picture = svg(chart)
+    root = ElementTree.fromstring(picture)
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert root.get("role") == "img"
+    # SVG 2, 5.7: title and desc are what assistive technology reads.
+    assert root[0].tag.endswith("}title")
+    assert root[0].text == chart.title
+    assert root[1].tag.endswith("}desc")
+    for colour in re.findall(rb"#([0-9a-f]{6})\b", picture):
+        assert colour[:2] == colour[2:4] == colour[4:], f"{colour!r} is no grey"
+    assert svg(chart) == picture
+    # Nothing is fetched: the only addresses are names of namespaces.
+    assert b'href="http' not in picture
+    assert b"<!DOCTYPE" not in picture
+
+
+def test_a_chart_describes_what_it_shows() -> None:
+    assert b"1: landed 3, missed 1; 2: missed 4, unknown 2" in svg(BARS)
+    assert "4 of 9" in svg(DOTS).decode()
+    assert b"the same fighter cross 6" in svg(FLOW)
+
+
+def report() -> Report:
+    grid = Grid(("round", "tried"), (("1", "4"), ("<script>", "6")), ((1, 2), ()))
+    return Report(
+        "Okoro & Visser", ("A lead.",), (Section("By round", ("Words.",), BARS, grid),), ("Counted.",)
+    )
+
+
+def test_html_needs_nothing_beside_it() -> None:
+    text = html(report())
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+    assert "Okoro &amp; Visser" in text
+    assert not re.search(r"(?:src|href)=\"(?!data:)", text)
+    assert text.count("<img ") == text.count('alt="By round. 1: landed 3')
+    assert "Counted." in text
+    assert "Footage belongs to somebody" in text
+
+
+def test_pdf_is_whole_and_numbered() -> None:
+    data = pdf(report())
+    # ISO 32000: header, and the end-of-file marker in the last line.
+    assert data.startswith(b"%PDF-1.")
+    assert data.rstrip().endswith(b"%%EOF")
+    assert len(re.findall(rb"/Type /Page\b", data)) >= 1
+
+
+def test_a_fight_and_a_fighter_in_one_command(made: Path, tmp_path: Path) -> None:
+    for arguments in (("fight", "1"), ("fighter", "adeyemi")):
+        for suffix in ("html", "pdf"):
+            out = tmp_path / f"{arguments[0]}.{suffix}"
+            done = CliRunner().invoke(
+                cli, ["--library", str(made), "report", *arguments, "-o", str(out)], catch_exceptions=False
+            )
+            assert done.exit_code == 0, done.output
+            assert out.stat().st_size > 10_000
+    assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
+    text = (tmp_path / "fight.html").read_text(encoding="utf-8")
+    assert "9 of 9 landed before, 0 of 9 after" in text
+    wrong = CliRunner().invoke(
+        cli, ["--library", str(made), "report", "fight", "1", "-o", str(tmp_path / "x.docx")]
+    )
+    assert isinstance(wrong.exception, InputError)
+
+
+def test_a_report_says_what_the_counts_say(made: Path) -> None:
+    library = Library(made)
+    found = fight_report(library.evidence, library.fight(1))
+    table = library.evidence.tally("any punch", ("fighter",), only={"fight": "1"}).table
+    grid = found.sections[0].grid
+    assert grid is not None
+    assert [(r[0], int(r[1])) for r in grid.rows] == [(r.values[0], r.tried) for r in table.rows]
+    assert fighter_report(library.evidence, "Jonas Brandt").title == "Jonas Brandt"
+    with pytest.raises(InputError, match="nothing to report"):
+        fighter_report(library.evidence, "unknown")
+    library.close()
