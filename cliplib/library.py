@@ -44,6 +44,9 @@ from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
 from cliplib.library_live import Logging
 from cliplib.library_live import LogLine as LogLine
+from cliplib.library_new import NewFight as NewFight
+from cliplib.library_new import NewFights
+from cliplib.library_new import Upload as Upload
 from cliplib.library_next import NextLines
 from cliplib.library_next import Offer as Offer
 from cliplib.library_next import Offers as Offers
@@ -111,6 +114,7 @@ class Library:
         self.logging = Logging(self)
         self.next_lines = NextLines(self)
         self.passphrases = Passphrases(self.folder)
+        self.new_fights = NewFights(self)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
 

@@ -89,6 +89,8 @@ SCHEMAS: dict[str, Shape] = {
     ),
     "Frames": thing(frames=WHOLE, time_base=PLACE, steps=many(PLACE)),
     "Waiting": thing(waiting=WHOLE),
+    "Upload": thing(key=TEXT, offset=WHOLE, size=WHOLE),
+    "NewUpload": thing(size={"type": "integer", "minimum": 1}),
     "NewLine": thing(
         ("by", "fighter", "note"), by=TEXT, frame={"type": "integer", "minimum": 0}, action=TEXT,
         fighter=TEXT, note=TEXT,
@@ -106,9 +108,10 @@ _WRONG = {
     "404": "There is no such thing.",
     "405": "Nothing answers this way there.",
     "409": "Something else is being written; try again.",
+    "413": "Too many bytes at once.",
     "507": "The disk is full or read-only.",
 }
-_EXPECTED = ("400", "401", "403", "404", "405", "409", "507")
+_EXPECTED = ("400", "401", "403", "404", "405", "409", "413", "507")
 
 
 def _query(name: str, about: str, shape: Shape = TEXT, *, needed: bool = False) -> Shape:
@@ -155,6 +158,12 @@ def _does(
 
 def document() -> Shape:
     fight, line, clip = _path("fight_id"), _path("line_id"), _path("clip_id")
+    upload: Shape = {
+        "name": "key",
+        "in": "path",
+        "required": True,
+        "schema": {"type": "string", "minLength": 1},
+    }
     q = _query("q", "A phrase, as one says it in the gym.")
     by = _query("by", "Whose log. Where the library is shared: whoever signed in, and may be left out.")
     filters = [
@@ -219,6 +228,33 @@ def document() -> Shape:
                 ref("Next"), fight, by,
                 _query("frame", "Where in the footage.", {"type": "integer", "minimum": 0}),
             )
+        },
+        "/api/uploads": {
+            "post": _does(
+                "Expect footage of some size.", ref("Upload"), body="NewUpload", status="201", changes=True
+            )
+        },
+        "/api/uploads/{key}": {
+            "get": _does("How much of it is here.", ref("Upload"), upload),
+            "patch": {
+                **_does(
+                    "The next piece, at most 1 MiB; 409 if it does not begin where the last one ended.",
+                    ref("Upload"),
+                    upload,
+                    {
+                        "name": "Upload-Offset", "in": "header", "required": True,
+                        "schema": {"type": "integer", "minimum": 0, "maximum": 10**14},
+                    },
+                    changes=True,
+                ),
+                "requestBody": {
+                    "required": True,
+                    "content": {
+                        "application/octet-stream": {"schema": {"type": "string", "format": "binary"}}
+                    },
+                },
+            },
+            "delete": _does("Forget it.", None, upload, status="204", changes=True),
         },
         "/api/fights/{fight_id}/cut": {
             "post": _does("Cut what waits.", ref("Waiting"), fight, status="202", changes=True)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from flask import Blueprint, abort, jsonify, request
+from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
@@ -13,6 +11,7 @@ from cliplib.library import LogLine, Offers
 from cliplib.models import JSON
 from cliplib.timebase import to_seconds
 
+from .api_shapes import body
 from .here import cuts, library
 from .signin import who
 
@@ -49,7 +48,7 @@ def lines(fight_id: int) -> ResponseReturnValue:
 @page.post("/lines")
 def add(fight_id: int) -> ResponseReturnValue:
     """The answer comes when the line is on the disk."""
-    said = _body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
+    said = body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
     by = who(said.get("by", ""))
     if "frame" not in said or "action" not in said:
         raise InputError("A line needs its frame and its action.")
@@ -67,7 +66,7 @@ def add(fight_id: int) -> ResponseReturnValue:
 
 @page.patch("/lines/<int:line_id>")
 def change(fight_id: int, line_id: int) -> ResponseReturnValue:
-    said = _body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
+    said = body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
     by = who(said.pop("by", ""))
     line = library().logging.change(fight_id, by, line_id, **said)
     cuts().later(fight_id)
@@ -137,20 +136,3 @@ def _offers(fight_id: int, by: str, frame: int) -> JSON:
         "opening": [list(one) for one in offers.opening],
         "until": None if offers.until_us is None else to_seconds(offers.until_us),
     }
-
-
-def _body(*known: tuple[str, type]) -> dict[str, Any]:
-    """The JSON object that was sent, each value of the type it must have; 400 for anything else."""
-    data = request.get_json(silent=True)
-    if not isinstance(data, dict):
-        abort(400, "Send a JSON object.")
-    kinds = dict(known)
-    for name, value in data.items():
-        if name not in kinds:
-            raise InputError(f"“{name[:40]}” is not asked for; there are {', '.join(kinds)}")
-        if not isinstance(value, kinds[name]) or isinstance(value, bool):
-            what = "a whole number" if kinds[name] is int else "text"
-            raise InputError(f"“{name}” must be {what}")
-        if isinstance(value, int) and abs(value) > 1 << 40:
-            raise InputError(f"“{name}” is out of reach")
-    return data

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from flask import request, url_for
+from typing import Any
+
+from flask import abort, request, url_for
 
 from cliplib.errors import InputError
 from cliplib.models import JSON
@@ -29,3 +31,20 @@ def whole(name: str, usual: int, *, most: int) -> int:
     if not (text.isascii() and text.isdecimal() and len(text) < 10 and int(text) <= most):
         raise InputError(f"“{name}” must be a whole number from 0 to {most}")
     return int(text)
+
+
+def body(*known: tuple[str, type]) -> dict[str, Any]:
+    """The JSON object that was sent, each value of the type it must have; 400 for anything else."""
+    data = request.get_json(silent=True)
+    if not isinstance(data, dict):
+        abort(400, "Send a JSON object.")
+    kinds = dict(known)
+    for name, value in data.items():
+        if name not in kinds:
+            raise InputError(f"“{name[:40]}” is not asked for; there are {', '.join(kinds)}")
+        if not isinstance(value, kinds[name]) or isinstance(value, bool):
+            what = "a whole number" if kinds[name] is int else "text"
+            raise InputError(f"“{name}” must be {what}")
+        if isinstance(value, int) and abs(value) > 1 << 40:
+            raise InputError(f"“{name}” is out of reach")
+    return data

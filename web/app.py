@@ -15,7 +15,23 @@ from cliplib import __version__
 from cliplib.errors import ClipLibError, StorageError
 from cliplib.library import Library
 
-from . import api, api_log, clip, draw, evidence, fight, find, guards, log, media, reels, signin, words, work
+from . import (
+    api,
+    api_log,
+    clip,
+    draw,
+    evidence,
+    fight,
+    find,
+    guards,
+    log,
+    media,
+    new,
+    reels,
+    signin,
+    words,
+    work,
+)
 from .jobs import Jobs
 from .logcut import Cuts
 
@@ -58,7 +74,7 @@ def create_app(
     guards.install(app, hosts, private=share)
     signin.install(app, share=share)
     words.install(app)
-    for page in (find, clip, draw, evidence, fight, log, media, reels, work, api, api_log):
+    for page in (find, clip, draw, evidence, fight, log, new, media, reels, work, api, api_log):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)
