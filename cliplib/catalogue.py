@@ -374,12 +374,14 @@ class Catalogue:
             )
 
     def put_clips(self, clips: Sequence[NewClip]) -> None:
-        """Store finished clips. Call it when their files are safely on the disk."""
+        """Store finished clips. Call it when their files are safely on the disk. Those of exchanges that
+        somebody took out meanwhile are passed over."""
         with self._store.transaction() as db:
             db.conn.executemany(
                 "INSERT OR REPLACE INTO clips (exchange_id, start_us, end_us, start_frame, end_frame, file, "
                 "poster, how, why, digest, file_size, file_digest, poster_size, poster_digest) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14 "
+                "WHERE EXISTS (SELECT 1 FROM exchanges WHERE id = ?1)",
                 [
                     (
                         c.exchange_id,

@@ -206,8 +206,10 @@ class Shim:
     def cut(self) -> NoReturn:
         """The power goes: what was not synced is lost, as far as chance has it."""
         self._inside = True
-        with contextlib.suppress(Exception):
+        try:
             self._lose()
+        except BaseException:
+            os.abort()  # a harness that cannot do harm must not look like success
         os.kill(os.getpid(), signal.SIGKILL)
         raise AssertionError
 

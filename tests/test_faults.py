@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.crowd import Crowd
 from tests.fuzz_targets import TARGETS
 
 ROOT = Path(__file__).parents[1]
@@ -23,15 +24,15 @@ def _run(*command: str) -> str:
 
 def test_faults() -> None:
     """Each kind of fault, over all kinds of work; the process forks, so it is one of its own."""
-    said = _run("tests.faults", "--moments", "12", "--seed", "3", "--spread")
-    assert "12 moments" in said
+    said = _run("tests.faults", "--moments", "7", "--seed", "3", "--spread")
+    assert "7 moments" in said
     assert "0 wrong" in said
 
 
 def test_the_harness_notices(tmp_path: Path) -> None:
     """Without its fsync, a power cut leaves clips cut short, and the harness says so."""
     said = subprocess.run(
-        [sys.executable, "-m", "tests.faults", "--moments", "6", "--seed", "3", "--break-sync"],
+        [sys.executable, "-m", "tests.faults", "--moments", "1", "--seed", "3", "--break-sync"],
         cwd=ROOT, capture_output=True, text=True, check=False, timeout=250,
     )  # fmt: skip
     assert said.returncode == 1, said.stdout + said.stderr
@@ -46,3 +47,10 @@ def test_fuzzing_finds_nothing(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", sorted(TARGETS))
 def test_every_reader_has_seeds(name: str) -> None:
     assert TARGETS[name].seeds(name) != [b""]
+
+
+def test_a_crowd(tmp_path: Path) -> None:
+    """Eight loggers, four searchers and an ingest for a moment; `python -m tests.crowd` for longer."""
+    crowd = Crowd(tmp_path, seconds=3)
+    assert crowd.run() == []
+    assert len(crowd.took["line"]) >= 8
