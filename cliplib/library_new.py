@@ -98,7 +98,7 @@ class NewFights:
     # --- footage sent in pieces ---------------------------------------------------------------------------
 
     def begin(self, size: int) -> Upload:
-        """Expect footage of so many bytes. InputError if that is too much, StorageError without room for it."""
+        """Expect footage of so many bytes. InputError for too many, StorageError without room for them."""
         if not 0 < size <= LARGEST:
             raise InputError(f"footage has 1 to {LARGEST:,} bytes, not {size:,}")
         try:

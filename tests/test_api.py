@@ -69,7 +69,7 @@ OPERATIONS = sorted((p, m) for p, item in api_doc.document()["paths"].items() fo
 def test_every_answer_is_described(client: Any, description: Any, path: str, method: str) -> None:
     cookie = client.get_cookie("cliplib").value
 
-    @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+    @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
     @given(case=description[path][method].as_strategy())
     def ask(case: Any) -> None:
         response = case.call(headers={"X-Form-Key": KEY}, cookies={"cliplib": cookie})
@@ -88,7 +88,7 @@ def test_nonsense_is_answered_as_described(client: Any, description: Any, path: 
     except Unsatisfiable:
         pytest.skip("nothing of it can be wrong")
 
-    @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+    @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
     @given(case=strategy)
     def ask(case: Any) -> None:
         response = case.call(headers={"X-Form-Key": KEY}, cookies={"cliplib": cookie})

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from flask import Flask
-from werkzeug.routing import Rule
+from werkzeug.routing import IntegerConverter, Rule
 
 from cliplib.errors import InputError, SettingsError
 from cliplib.library import Library
@@ -74,7 +74,7 @@ def requests_of(app: Flask) -> list[tuple[str, str, str]]:
     for rule in app.url_map.iter_rules():
         assert isinstance(rule, Rule)
         values = {
-            name: 1 if "int" in type(rule._converters[name]).__name__.lower() else "x"
+            name: 1 if isinstance(rule._converters[name], IntegerConverter) else "x"
             for name in rule.arguments
         }
         with app.test_request_context(base_url=HOME):
