@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from axe_playwright_python.base import AXE_FILE_PATH
 
 from cliplib.library import Library
 from cliplib.media import ffmpeg
@@ -39,6 +40,8 @@ NUMBER = f"""(video) => {{
   return readCode(pen.getImageData(0, 0, canvas.width, canvas.height),
     {footage.CODE_X}, {footage.CODE_Y}, {framecode.CELL});
 }}"""
+
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 SETTLED = "() => { const v = document.querySelector('video'); return v.readyState >= 2 && !v.seeking; }"
 
@@ -302,6 +305,51 @@ def test_nothing_runs_off_the_side(address: str, browser: Any, width: int) -> No
     with new_page(browser, viewport={"width": width, "height": 800}) as page:
         begin(page, address)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_accessible(library: Library, browser: Any, scheme: str) -> None:
+    """axe-core's rules for WCAG 2.2 A and AA, all folded open, narrow and wide."""
+    axe = Path(AXE_FILE_PATH).read_text(encoding="utf-8")
+    library.logging.add(1, "MK", 60, "jab missed", fighter=RED)
+    library.logging.add(1, "MK", 70, "bolo landed", fighter=BLUE)
+    library.passphrases.set("look", "quiet southpaw corner")
+    problems = []
+
+    def look(page: Any, name: str) -> None:
+        page.evaluate(axe)
+        page.evaluate("() => document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+        for width in (360, 1280):
+            page.set_viewport_size({"width": width, "height": 900})
+            found = page.evaluate(
+                "(tags) => axe.run(document, { runOnly: tags, resultTypes: ['violations'] })", RULES
+            )
+            problems.extend(
+                f"{name} {width}: {v['id']}: {v['help']}: {n['html'][:160]} {n.get('failureSummary')}"
+                for v in found["violations"]
+                for n in v["nodes"]
+            )
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+
+    with served.serve(library.folder) as address, new_page(browser, color_scheme=scheme) as page:
+        page.goto(f"{address}/fights/1/log")
+        look(page, "name")
+        page.get_by_label("Who logs?").fill("MK")
+        page.keyboard.press("Enter")
+        begun(page)
+        page.locator("#entry").press_sequentially("Brandt wibble")
+        page.wait_for_selector(".log-reading mark")
+        look(page, "log, not understood")
+        page.locator("#entry").fill("j")
+        page.wait_for_selector("#log-offers li")
+        look(page, "log, offers")
+        page.locator("#entry").fill("")
+        page.goto(f"{address}/fights/new")
+        look(page, "new fight")
+    with served.serve(library.folder, share=True) as address, new_page(browser, color_scheme=scheme) as page:
+        page.goto(address)
+        look(page, "sign in")
+    assert not problems, "\n".join(problems)
 
 
 # --- a killed server ----------------------------------------------------------------------------------------
