@@ -57,22 +57,30 @@ function number() {
   pen.drawImage(video, 0, 0);
   return readCode(pen.getImageData(0, 0, canvas.width, canvas.height), X, Y, CELL);
 }
+async function settled() {  // nothing painted yet, on a busy machine, is no picture at all
+  for (let tries = 0; tries < 100; tries++) {
+    await new Promise(requestAnimationFrame);
+    await new Promise(requestAnimationFrame);
+    if (number() !== null) break;
+  }
+  return number();
+}
 async function look(source, times) {
   const loaded = once("loadeddata");
   video.src = source;
   await loaded;
-  const found = {first: number(), seeks: [], duration: video.duration};
+  const found = {first: await settled(), seeks: [], duration: video.duration};
   for (const time of times) {
     const seeked = once("seeked");
     video.currentTime = time;
     await seeked;
-    found.seeks.push(number());
+    found.seeks.push(await settled());
   }
   const ended = once("ended");
   video.currentTime = Math.max(0, video.duration - 0.4);
   await video.play();
   await ended;
-  found.last = number();
+  found.last = await settled();
   found.ended = video.currentTime;
   return found;
 }

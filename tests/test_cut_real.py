@@ -34,7 +34,7 @@ def _prepared(name: str) -> Prepared:
 
 def _spans(frames: int) -> list[tuple[int, int]]:
     chosen = random.Random(frames)
-    return [(0, frames // 2), (frames - 9, frames), *(_span(chosen, frames) for _ in range(4))]
+    return [(0, frames // 2), (frames - 9, frames), *(_span(chosen, frames) for _ in range(2))]
 
 
 def _span(chosen: random.Random, frames: int) -> tuple[int, int]:
