@@ -102,10 +102,11 @@ def tally() -> ResponseReturnValue:
 
 @page.get("/next")
 def following() -> ResponseReturnValue:
-    here, problem, found, sides = asked(), "", None, []
+    here, problem, found, sides, answered = asked(), "", None, [], None
     if here.phrase:
         try:
             found = library().evidence.next(here.phrase, only=here.only)
+            answered = library().evidence.answers(here.phrase, only=here.only)
         except InputError as wrong:
             problem = str(wrong)
     if found is not None:
@@ -120,6 +121,13 @@ def following() -> ResponseReturnValue:
         found=found,
         sides=sides,
         problem=problem,
+        answered=answered,
+        answers=[
+            (row, here.link("evidence.clips", by=None, then=f"{row.stances}:{row.response}"))
+            for row in answered.result.rows
+        ]
+        if answered is not None
+        else [],
         chart=here.link("evidence.chart", kind="next")
         if found is not None and len(found.table.tries)
         else "",
@@ -168,10 +176,7 @@ def clips() -> ResponseReturnValue:
     if given is not None:
         numbers = [int(n) for n in given.split(",")[:_MOST_IDS] if n.isdecimal() and len(n) < 12]
     elif then:
-        who, _, what = then.partition(":")
-        table = lib.evidence.next(here.phrase, only=here.only).table
-        side = {"own": table.own, "other": table.other}.get(who) or abort(404)
-        numbers = next(([int(i) for i in r.tries.exchange_ids()] for r in side if r.what == what), [])
+        numbers = _followed(here, then)
     else:
         numbers = lib.evidence.tally(here.phrase, (), only=here.only).table.clips(None, went)
     shown = lib.clips(numbers[:_MOST_CARDS])
@@ -184,6 +189,20 @@ def clips() -> ResponseReturnValue:
         clips=shown,
         joined=",".join(map(str, numbers)),
     )
+
+
+def _followed(here: Asked, then: str) -> list[int]:
+    """Clips by what came next (own:cross, other:slip) or by the answer (open:slip, then cross)."""
+    who, _, what = then.partition(":")
+    if who in ("own", "other"):
+        table = library().evidence.next(here.phrase, only=here.only).table
+        named = [(row.what, row.tries) for row in (table.own if who == "own" else table.other)]
+    elif who in ("open", "closed", "unknown"):
+        rows = library().evidence.answers(here.phrase, only=here.only).result.rows
+        named = [(row.response, row.tries) for row in rows if row.stances == who]
+    else:
+        abort(404, "Nothing is counted by that.")
+    return [int(i) for name, tries in named if name == what for i in tries.exchange_ids()]
 
 
 @page.get("/chart.svg")

@@ -103,15 +103,16 @@ def _bars(figure: Figure, chart: Bars) -> None:
     axes.set_title(chart.title, loc="left", fontsize=10)
     _plain(axes)
     if any(left):
-        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.18), ncol=5, frameon=False, fontsize=8)
+        figure.legend(loc="outside lower center", ncol=5, frameon=False, fontsize=8)
+    axes.locator_params(axis="x", integer=True)
 
 
 def _dots(figure: Figure, chart: Dots) -> None:
     axes = figure.add_subplot()
     for y, (value, count) in enumerate(zip(chart.values, chart.counts, strict=True)):
         if value is not None:
-            axes.plot([100 * value.low, 100 * value.high], [y, y], color=_INK, linewidth=1)
-            axes.plot([100 * value.value], [y], marker="o", color=_INK, markersize=5)
+            axes.plot([100 * value.low, 100 * value.high], [y, y], color=_INK, linewidth=1, clip_on=False)
+            axes.plot([100 * value.value], [y], marker="o", color=_INK, markersize=5, clip_on=False)
         axes.text(102, y, count if value is not None else "none known", va="center", fontsize=8)
     axes.set_yticks(range(len(chart.names)), [_short(name) for name in chart.names])
     axes.set_ylim(len(chart.names) - 0.5, -0.5)

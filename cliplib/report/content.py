@@ -7,15 +7,17 @@ from dataclasses import dataclass, field
 
 from cliplib.proportions import Interval
 from cliplib.tally import CountRow, NextTable
+from cliplib.tally.following import NOTHING
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A table. `clips[i]`: numbers of the clips behind row i, empty where there are none to show."""
+    """A table. `clips[i]`: numbers of the clips behind row i, under `clips_head`."""
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     clips: tuple[tuple[int, ...], ...] = ()
+    clips_head: str = "clips"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,7 @@ def counts_grid(by: Sequence[str], rows: Sequence[CountRow], clips: Sequence[Seq
             for row in rows
         ),
         tuple(tuple(some) for some in clips),
+        "clips of landed",
     )
 
 
@@ -123,8 +126,10 @@ def flow(title: str, start: str, table: NextTable, most: int = 6) -> Flow:
     """The most frequent things that came next; the others together."""
 
     def top(rows: Sequence[tuple[str, int]]) -> tuple[tuple[str, int], ...]:
-        rest = sum(times for _, times in rows[most:])
-        return (*rows[:most], *([("something else", rest)] if rest else []))
+        ended = [row for row in rows if row[0] == NOTHING]
+        went_on = [row for row in rows if row[0] != NOTHING]
+        rest = sum(times for _, times in went_on[most:])
+        return (*went_on[:most], *([("something else", rest)] if rest else []), *ended)
 
     return Flow(
         title,

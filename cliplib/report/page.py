@@ -56,7 +56,7 @@ def _section(section: Section, number: int) -> str:
 
 
 def _grid(grid: Grid, title: str) -> str:
-    head = [*grid.head, *(["clips"] if any(grid.clips) else [])]
+    head = [*grid.head, *([grid.clips_head] if any(grid.clips) else [])]
     lines = [f'<div class="wide" role="region" tabindex="0" aria-label="{escape(title, quote=True)}">']
     lines.append(
         "<table><thead><tr>" + "".join(f'<th scope="col">{escape(h)}</th>' for h in head) + "</tr></thead>"

@@ -81,7 +81,7 @@ def _grid(paper: FPDF, grid: Grid) -> None:
     from fpdf.fonts import FontFace
 
     with_clips = any(grid.clips)
-    head = [*grid.head, *(["clips"] if with_clips else [])]
+    head = [*grid.head, *([grid.clips_head] if with_clips else [])]
     rows = [[*row, *([clips(grid.clips[i], 8)] if with_clips else [])] for i, row in enumerate(grid.rows)]
     longest = [max(4, *(min(len(str(line[i])), 24) for line in (head, *rows))) for i in range(len(head))]
     paper.set_font(_FONT, size=7 if len(head) > 9 else 8)
