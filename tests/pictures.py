@@ -48,6 +48,9 @@ def pages(folder: Path) -> dict[str, str]:
         "clip": f"/clip/{clip.id}?q={QUERY}",
         "fights": "/fights/",
         "fight": f"/fights/{clip.fight_id}",
+        "log": f"/fights/{clip.fight_id}/log",
+        "draw": f"/clip/{clip.id}/draw",
+        "counts": "/counts/",
         "reels": "/reels/",
         "reel": f"/reels/{reel}/",
         "arrange": f"/reels/arrange?clips={picked}",
@@ -58,7 +61,7 @@ def pages(folder: Path) -> dict[str, str]:
 def take(page: Any, address: str, path: str, out: Path) -> None:
     page.goto(address + path)
     page.wait_for_load_state("networkidle")
-    if page.locator(".stage").count():
+    if page.locator(".stage .at.matched").count():
         page.wait_for_selector(".stage[data-ready]")
         page.locator(".at.matched").last.click()  # the moment the clip is about
         page.wait_for_function("() => !document.querySelector('video.player').seeking")
