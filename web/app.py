@@ -24,11 +24,13 @@ from . import (
     fight,
     find,
     guards,
+    handover,
     log,
     media,
     new,
     reels,
     signin,
+    themes,
     words,
     work,
 )
@@ -68,13 +70,16 @@ def create_app(
     app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
     library = Library(folder)
     app.extensions["library"] = library
+    if share:
+        app.extensions["looking"] = Library(folder, hide_private=True)
     jobs = app.extensions["jobs"] = Jobs()
     app.extensions["cuts"] = Cuts(library, jobs)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guards.install(app, hosts, private=share)
     signin.install(app, share=share)
     words.install(app)
-    for page in (find, clip, draw, evidence, fight, log, new, media, reels, work, api, api_log):
+    watching = (find, clip, draw, evidence, fight, media, reels, themes, handover)
+    for page in (*watching, log, new, work, api, api_log):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import cast
 
-from flask import current_app
+from flask import current_app, g
 
 from cliplib.library import Library
 
@@ -13,7 +13,8 @@ from .logcut import Cuts
 
 
 def library() -> Library:
-    return cast(Library, current_app.extensions["library"])
+    """The library; for somebody who may only look, without its private fights."""
+    return cast(Library, current_app.extensions["looking" if g.get("looks_only") else "library"])
 
 
 def jobs() -> Jobs:

@@ -9,7 +9,18 @@ from collections.abc import Callable
 from typing import cast
 from urllib.parse import urlsplit
 
-from flask import Blueprint, Flask, abort, current_app, redirect, render_template, request, session, url_for
+from flask import (
+    Blueprint,
+    Flask,
+    abort,
+    current_app,
+    g,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
 from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
@@ -74,6 +85,7 @@ def who(given: str = "") -> str:
 def _check_role() -> ResponseReturnValue | None:
     wanted = needed(request.endpoint, request.method)
     has = role()
+    g.looks_only = has == "look"
     if not wanted or has == "log" or has == wanted:
         return None
     if has:
