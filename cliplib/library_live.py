@@ -300,13 +300,15 @@ class Logging:
         library = self._library
         title = library.fight(fight_id).title
         with only_one(library.folder / LOCK):
-            return ingest_live.cut_fight(
+            done = ingest_live.cut_fight(
                 library._catalogue,
                 library.folder,
                 fight_id,
                 lambda: library._prepared(fight_id, title, progress),
                 progress,
             )
+        library._search.refresh(progress)
+        return done
 
     # --- helpers ------------------------------------------------------------------------------------------
 
