@@ -7,7 +7,7 @@ import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cliplib.errors import InputError
+from cliplib.errors import InputError, NotFoundError
 from cliplib.library_reels import Shown, Source
 from cliplib.media.files import replacing
 from cliplib.media.working import Prepared
@@ -86,11 +86,22 @@ class HandOver:
         shown = self._library._shown(self._library.themes.read(name), None, None, (), "")
         return self._kept(f"theme-{name}", kind, shown, progress)
 
-    def _kept(self, name: str, kind: str, shown: Shown, progress: Progress) -> Path:
+    def ready(self, of: str, name: str, kind: str) -> Path:
+        """What `of_reel` (`of` is reel) or `of_theme` (theme) made last; NotFoundError if it is not there."""
+        out = self._place(f"{of}-{name}", kind)
+        # Written for somebody who sees private fights, perhaps.
+        if self._library._hides or not out.is_file():
+            raise NotFoundError("that is not there any more; have it written again")
+        return out
+
+    def _place(self, name: str, kind: str) -> Path:
         if kind not in ENDINGS:
             raise InputError(f"“{kind}” cannot be handed over; take one of {', '.join(ENDINGS)}")
+        return self._library.folder / "cache" / "handover" / f"{name}{ENDINGS[kind]}"
+
+    def _kept(self, name: str, kind: str, shown: Shown, progress: Progress) -> Path:
         cache = self._library.folder / "cache"
-        out = cache / "handover" / f"{name}{ENDINGS[kind]}"
+        out = self._place(name, kind)
         out.parent.mkdir(parents=True, exist_ok=True)
         parts = parts_of(self._library, shown, progress)
         if kind != "bundle":

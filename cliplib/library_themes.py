@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
+import json
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,6 +29,18 @@ LONGEST = 200_000
 
 
 @dataclass(frozen=True, slots=True)
+class LastBuild:
+    """When a theme's reel was last made, of how many clips, and what changed then, in English. `checked`:
+    when it was last found to be up to date, if that was later. `shows`: its clips, by number."""
+
+    made: str
+    clips: int
+    changes: tuple[str, ...]
+    checked: str = ""
+    shows: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class ThemeFile:
     """A theme of the library. `theme` None: it cannot be read, and `problem` says why. `reel`: its film, None
     if it has not been made."""
@@ -35,6 +49,7 @@ class ThemeFile:
     theme: Theme | None
     problem: str
     reel: Path | None
+    last: LastBuild | None = None
 
     @property
     def title(self) -> str:
@@ -57,10 +72,13 @@ class Themes:
         path = self._path(name)
         reel = self._reel(name)
         film = reel if reel.is_file() and not reel.with_suffix(".json").exists() else None
+        last = self._last(name)
+        if self._library._hides and not self._may_show(last):
+            film = last = None
         try:
-            return ThemeFile(name, read_theme(path), "", film)
+            return ThemeFile(name, read_theme(path), "", film, last)
         except ThemeError as problem:
-            return ThemeFile(name, None, str(problem), film)
+            return ThemeFile(name, None, str(problem), film, last)
 
     def read(self, name: str) -> Theme:
         """The theme; ThemeError says what is wrong with its file."""
@@ -96,12 +114,20 @@ class Themes:
         theme = self.one(name)
         if theme.reel is not None:
             theme.reel.unlink(missing_ok=True)
+        self._note(name).unlink(missing_ok=True)
         self._path(name).unlink(missing_ok=True)
 
     def build(self, name: str, progress: Progress = silent) -> ReelReport:
         """Make a theme's reel if its result has changed; the report says what changed."""
-        theme = self.read(name)
-        return self._library.reel(theme, self._film(name), only_if_changed=True, progress=progress)
+        return self._make(name, self.read(name), progress)
+
+    def shows(self, theme: Theme) -> tuple[str, int]:
+        """How a theme's phrase is read, in plain English, and how many clips its reel would show now."""
+        try:
+            shown = self._library._shown(theme, None, None, (), "")
+        except InputError:
+            return self._library.explain(theme.phrase).said, 0
+        return shown.said, len(shown.clips)
 
     def build_all(
         self, themes: Path | None = None, out: Path | None = None, progress: Progress = silent
@@ -114,10 +140,46 @@ class Themes:
 
         def make(theme: Theme, reel: Path) -> ReelReport:
             if own:
-                self._film(reel.stem)
+                return self._make(reel.stem, theme, progress)
             return self._library.reel(theme, reel, only_if_changed=True, progress=progress)
 
         return rebuild.rebuild(themes or self.folder, out or themes or self._library.folder / "reels", make)
+
+    def _make(self, name: str, theme: Theme, progress: Progress) -> ReelReport:
+        film = self._film(name)
+        shown = self._library._shown(theme, None, None, (), "")
+        report = self._library._build(shown, shown.theme.settings, film, progress, True)
+        now = datetime.datetime.now().strftime("%Y-%m-%d %H:%M")
+        last = self._last(name)
+        if report.changed or last is None:
+            clips = tuple(clip.id for clip in shown.clips)
+            last = LastBuild(now, len(clips), report.changes, shows=clips)
+        else:
+            last = replace(last, checked=now)
+        with replacing(self._note(name)) as temporary:
+            temporary.write_text(json.dumps(asdict(last), ensure_ascii=False), encoding="utf-8")
+        return report
+
+    def _may_show(self, last: LastBuild | None) -> bool:
+        """Not a reel with clips that are hidden, or of which nobody knows what it shows."""
+        shows = set(last.shows) if last else set[int]()
+        return bool(shows) and len(self._library._catalogue.care.clip_fights(shows)) == len(shows)
+
+    def _note(self, name: str) -> Path:
+        return self._library.folder / "cache" / FOLDER / f"{name}.json"
+
+    def _last(self, name: str) -> LastBuild | None:
+        try:
+            told = json.loads(self._note(name).read_text(encoding="utf-8"))
+            return LastBuild(
+                str(told["made"]),
+                int(told["clips"]),
+                tuple(map(str, told["changes"])),
+                str(told["checked"]),
+                tuple(map(int, told["shows"])),
+            )
+        except (OSError, ValueError, LookupError, TypeError):
+            return None
 
     def _path(self, name: str) -> Path:
         path = self.folder / f"{name}.toml"
