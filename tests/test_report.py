@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -101,3 +103,13 @@ def test_a_report_says_what_the_counts_say(made: Path) -> None:
     with pytest.raises(InputError, match="nothing to report"):
         fighter_report(library.evidence, "unknown")
     library.close()
+
+
+def test_nothing_draws_until_a_picture_is_wanted() -> None:
+    """Matplotlib and fpdf2 take a second to import; every other command does without them."""
+    code = (
+        "import sys, cliplib.cli, cliplib.library\n"
+        "assert not {'matplotlib', 'fpdf'} & set(sys.modules), 'a drawing library was imported'\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
