@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from cliplib import ingest_cut, relations
@@ -20,13 +21,27 @@ from cliplib.progress import Progress
 from cliplib.vocabulary import Vocabulary
 
 
+@dataclass(slots=True)
+class Known:
+    """What was read of one fight before: a log is read anew after each line, and others' logs with it."""
+
+    phrases: Phrases = field(default_factory=dict)
+    logs: dict[str, tuple[object, LogReading]] = field(default_factory=dict)
+
+
 def read_live(
-    log: LiveLog, info: FightInfo, vocabulary: Vocabulary, settings: Settings, known: Phrases | None = None
+    log: LiveLog, info: FightInfo, vocabulary: Vocabulary, settings: Settings, known: Known | None = None
 ) -> tuple[LogReading, Mapping[int, Problem]]:
     """A log's exchanges, and what is wrong with lines, by the line's number."""
-    read = read_lines(
-        [line.said for line in log.lines], info, vocabulary, settings, file_label=log.file, known=known
-    )
+    known = known or Known()
+    key = log.lines, replace(info, logs=())
+    before = known.logs.get(log.file)
+    if before is not None and before[0] == key:
+        read = before[1]
+    else:
+        lines = [line.said for line in log.lines]
+        read = read_lines(lines, info, vocabulary, settings, file_label=log.file, known=known.phrases)
+        known.logs[log.file] = key, read
     return read, {log.lines[p.line - 1].id: p for p in reversed(read.problems) if p.line <= len(log.lines)}
 
 
@@ -35,7 +50,7 @@ def deriver(
     fight_id: int,
     settings: Settings,
     vocabulary: Vocabulary,
-    known: Phrases | None = None,
+    known: Known | None = None,
 ) -> Derive:
     """What a fight's live logs come to. A line that cannot be read (a word was taken out of terms.toml, say)
     or lies beyond the footage is passed over; it stays in its log.

@@ -21,7 +21,6 @@ from cliplib.errors import FootageError, InputError, LogError, NotFoundError, Pr
 from cliplib.ingest import LOCK
 from cliplib.ingest_lock import only_one
 from cliplib.library_saying import say_action
-from cliplib.logs.telling import Phrases
 from cliplib.models import Exchange, FightInfo, Unread
 from cliplib.progress import Progress, silent
 from cliplib.timebase import Timeline, format_time, parse_time
@@ -69,7 +68,7 @@ class Logging:
 
     def __init__(self, library: Library):
         self._library = library
-        self._known: OrderedDict[int, tuple[object, Phrases]] = OrderedDict()
+        self._known: OrderedDict[int, tuple[object, ingest_live.Known]] = OrderedDict()
 
     def log_name(self, by: str) -> str:
         """What somebody's log is called among a fight's logs."""
@@ -94,7 +93,7 @@ class Logging:
             return ()
         info = self._library.fight(fight_id).info
         words, settings = self._library.vocabulary, self._library.settings
-        _, problems = ingest_live.read_live(log, info, words, settings, self._phrases(fight_id, info))
+        _, problems = ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))
         timeline = self._timeline(fight_id)
         found = [_line(one.id, one.said, timeline, problems.get(one.id)) for one in log.lines]
         return tuple(sorted(found, key=lambda one: (one.time_us or 0, one.id)))
@@ -106,7 +105,7 @@ class Logging:
             return ()
         info = self._library.fight(fight_id).info
         words, settings = self._library.vocabulary, self._library.settings
-        return ingest_live.read_live(log, info, words, settings, self._phrases(fight_id, info))[0].exchanges
+        return ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))[0].exchanges
 
     def check(self, fight_id: int, text: str, fighter: str = "") -> CheckedLine:
         """How a line would be read, as it is written."""
@@ -165,7 +164,7 @@ class Logging:
         library = self._library
         info = library.fight(fight_id).info
         derive = ingest_live.deriver(
-            library._catalogue, fight_id, library.settings, library.vocabulary, self._phrases(fight_id, info)
+            library._catalogue, fight_id, library.settings, library.vocabulary, self._before(fight_id, info)
         )
         return library._catalogue.live.edit(fight_id, logger_name(by), derive, change)
 
@@ -323,12 +322,12 @@ class Logging:
             raise FootageError(f"“{title}” has no footage yet; it can be logged here when it has")
         return row.timeline
 
-    def _phrases(self, fight_id: int, info: FightInfo) -> Phrases:
-        """Phrases of this fight that were read before: a log is read again after each line."""
+    def _before(self, fight_id: int, info: FightInfo) -> ingest_live.Known:
+        """What was read of this fight before."""
         people = (info.red, info.blue)
         known = self._known.get(fight_id)
         if known is None or known[0] != people:
-            known = self._known[fight_id] = people, {}
+            known = self._known[fight_id] = people, ingest_live.Known()
             while len(self._known) > 8:
                 self._known.popitem(last=False)
         return known[1]
