@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import csv
-import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from cliplib import cli_evidence_show as show
 from cliplib import cli_filters, cli_play, cli_show
 from cliplib.cli_agreement import agree
 from cliplib.errors import InputError
 from cliplib.library import Library
-from cliplib.library_evidence import ChangeFound, Compare, Tally
 from cliplib.library_evidence_json import (
     answers_json,
     caught_json,
@@ -24,10 +22,8 @@ from cliplib.library_evidence_json import (
     tally_json,
 )
 from cliplib.library_report import fight_report, fighter_report
-from cliplib.proportions import Interval
 from cliplib.report import html, pdf
-from cliplib.tally import CATEGORIES, KEYS, Compared, CountRow, Moment, NextRow
-from cliplib.timebase import format_time
+from cliplib.tally import CATEGORIES, KEYS
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -90,9 +86,9 @@ def tally(
     elif as_json:
         cli_show.as_json(tally_json(found, ids=ids))
     elif as_csv:
-        _csv(found)
+        show.counts_csv(found)
     else:
-        _table(found, phrase, only)
+        show.counts(found, phrase, only)
 
 
 @click.command(name="next")
@@ -111,9 +107,9 @@ def following(folder: Path, /, phrase: str, only: tuple[str, ...], as_json: bool
     for title, rows in (("The same fighter next", found.table.own), ("The opponent next", found.table.other)):
         click.echo(f"\n{title}")
         cli_show.table(
-            ("what", "times", "share", "gap s", "middle half", "landed"), map(_next_cells, rows), give=0
+            ("what", "times", "share", "gap s", "middle half", "landed"), map(show.next_cells, rows), give=0
         )
-    _definitions(found.definitions)
+    show.definitions(found.definitions)
 
 
 @click.command()
@@ -157,7 +153,7 @@ def compare(
     if as_json:
         cli_show.as_json(compare_json(found))
     else:
-        _compare(found)
+        show.compared(found)
 
 
 @click.command()
@@ -180,7 +176,7 @@ def change(folder: Path, phrase: str, fight: str, kind: Any, only: tuple[str, ..
     if as_json:
         cli_show.as_json(change_json(found))
     else:
-        _change(found)
+        show.changed(found)
 
 
 @click.command()
@@ -220,7 +216,7 @@ def answers(
             for row in caught.rows
         ]
         cli_show.table(("punch", "against: landed", "tries", "next: landed", "tries"), rows, give=0)
-        _definitions(caught.definitions)
+        show.definitions(caught.definitions)
         return
     found = library.evidence.answers(phrase, stances=not any_stance, where=where, only=_pairs(only))
     if as_json:
@@ -236,13 +232,13 @@ def answers(
             f"{row.attack_landed} of {row.attack_known}",
             f"{row.punch_landed} of {row.punch_known}",
             f"{row.beaten} of {row.beaten_known}",
-            interval(row.beaten_rate),
+            show.interval(row.beaten_rate),
         )
         for row in found.result.rows
     ]
     head = ("answer", "stances", "times", "attack landed", "answer landed", "beaten", "interval")
     cli_show.table(head, lines, give=0)
-    _definitions(found.definitions)
+    show.definitions(found.definitions)
 
 
 @click.command()
@@ -267,158 +263,6 @@ def report(folder: Path, what: str, name: str, out: Path) -> None:
     part.write_bytes(data)
     part.replace(out)
     click.echo(str(out))
-
-
-# --- printing ---------------------------------------------------------------------------------------------
-
-
-def interval(value: Interval | None) -> str:
-    """`33 % (21-47)`."""
-    if value is None:
-        return ""
-    return f"{100 * value.value:.0f} % ({100 * value.low:.0f}–{100 * value.high:.0f})"
-
-
-def moment(value: Moment | None) -> str:
-    if value is None:
-        return "not known"
-    said = f"round {value.round}" if value.round else "a round not known"
-    return said + (
-        f", {format_time(max(0, value.elapsed_us), 0)} after the bell" if value.elapsed_us is not None else ""
-    )
-
-
-def _table(found: Tally, phrase: str, only: Sequence[str]) -> None:
-    cli_show.reading(found.reading)
-    table = found.table
-    rows = [*table.rows, table.total] if table.by else [table.total]
-    some_other = table.total.other > 0
-    head = [*table.by, "tried", "landed", "partial", "blocked", "missed", "unknown"]
-    head += ["no punch"] if some_other else []
-    head += ["rate", "a minute", "fights"]
-    cells = []
-    for row in rows:
-        names = row.values or ("all", *[""] * (len(table.by) - 1)) if table.by else ()
-        numbers = [row.tried, row.landed, row.partial, row.blocked, row.missed, row.unknown]
-        numbers += [row.other] if some_other else []
-        minute = "" if row.per_minute is None else f"{row.per_minute:.2f}"
-        cells.append((*names, *map(str, numbers), interval(row.rate), minute, str(row.fights)))
-    click.echo()
-    cli_show.table(head, cells, give=0)
-    _definitions(found.definitions)
-    if table.rows:
-        click.echo(f"The clips behind a number: {_clips_command(phrase, only, table.by, table.rows[0])}")
-
-
-def _clips_command(phrase: str, only: Sequence[str], by: Sequence[str], row: CountRow) -> str:
-    chosen = [*only, *(f"{key}={value}" for key, value in zip(by, row.values, strict=True))]
-    options = "".join(f" --only {_quoted(item)}" for item in chosen)
-    return f"cliplib tally {_quoted(phrase)}{options}{' --went landed' if row.landed else ''} --clips"
-
-
-def _quoted(text: str) -> str:
-    return text if text.replace("=", "").isalnum() else '"' + text.replace('"', '\\"') + '"'
-
-
-_CSV_HEAD = ("rate", "rate_low", "rate_high", "per_minute", "minutes", "exchanges", "fights")
-
-
-def _csv(found: Tally) -> None:
-    writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow((*found.table.by, "tried", *CATEGORIES, *_CSV_HEAD))
-    for row in found.table.rows or (found.table.total,):
-        rate = row.rate
-        values = [
-            *row.values,
-            row.tried,
-            *(getattr(row, name) for name in CATEGORIES),
-            *(("", "", "") if rate is None else (f"{x:.4f}" for x in (rate.value, rate.low, rate.high))),
-            "" if row.per_minute is None else f"{row.per_minute:.4f}",
-            "" if row.watched_us is None else f"{row.watched_us / 60_000_000:.4f}",
-            row.exchanges,
-            row.fights,
-        ]
-        writer.writerow([_harmless(str(value)) for value in values])
-    _definitions(found.definitions, err=True)
-
-
-def _harmless(cell: str) -> str:
-    """A spreadsheet must not take a name from a log for a formula."""
-    return (
-        "'" + cell if cell[:1] in ("=", "+", "@", "\t", "\r") or (cell[:1] == "-" and len(cell) > 1) else cell
-    )
-
-
-def _next_cells(row: NextRow) -> tuple[str, ...]:
-    spread = "" if row.low_us is None or row.high_us is None else f"{_s(row.low_us)}–{_s(row.high_us)}"
-    return (
-        row.what,
-        str(row.times),
-        interval(row.share),
-        "" if row.median_us is None else _s(row.median_us),
-        spread,
-        f"{row.landed} of {row.known}" if row.known else "",
-    )
-
-
-def _s(us: int) -> str:
-    return f"{us / 1_000_000:.2f}"
-
-
-def _compare(found: Compare) -> None:
-    cli_show.reading(found.reading)
-    click.echo(f"this: {found.this} ({found.result.tries1} tries)")
-    click.echo(f"that: {found.that} ({found.result.tries2} tries)")
-    for title, lines in (
-        ("Landed", found.result.landed),
-        ("The same fighter next", found.result.own),
-        ("The opponent next", found.result.other),
-    ):
-        _lines(title, lines)
-    _definitions(found.definitions)
-
-
-def _lines(title: str, lines: Iterable[Compared]) -> None:
-    rows = [
-        (
-            line.what,
-            line.words,
-            "" if line.difference is None else _difference(line.difference),
-            f"{line.p:.3f}",
-            f"{line.q:.3f}",
-        )
-        for line in lines
-    ]
-    if rows:
-        click.echo(f"\n{title}")
-        cli_show.table(("what", "in words", "difference", "p", "q"), rows, give=1)
-
-
-def _difference(value: Interval) -> str:
-    return f"{100 * value.value:+.0f} ({100 * value.low:+.0f} to {100 * value.high:+.0f}) points"
-
-
-def _change(found: ChangeFound) -> None:
-    cli_show.reading(found.reading)
-    result = found.result
-    click.echo(
-        f"{found.fight.title}: {result.tries} tries"
-        + (f", {result.left_out} left out" if result.left_out else "")
-    )
-    click.echo(result.words)
-    if result.first_after is not None:
-        click.echo(f"between {moment(result.last_before)} and {moment(result.first_after)}")
-        click.echo(f"clips before: {', '.join(map(str, result.before))}")
-        click.echo(f"clips after: {', '.join(map(str, result.after))}")
-        _lines("Done in that situation, before against after", result.instead)
-        _lines("The opponent next, before against after", result.replies)
-    _definitions(found.definitions)
-
-
-def _definitions(lines: Sequence[str], *, err: bool = False) -> None:
-    click.echo(err=err)
-    for line in lines:
-        click.echo(f"  {line}", err=err)
 
 
 def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:
