@@ -192,7 +192,7 @@ def reel(
     """Make one video of the clips that a phrase finds."""
     library = Library(folder)
     if sum(given is not None for given in (phrase, theme, clips)) != 1:
-        raise click.UsageError("Give one of a phrase, --theme and --clips.")
+        raise click.UsageError("Give one of these: a phrase, --theme or --clips.")
     source: Source
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:

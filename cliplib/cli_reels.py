@@ -165,7 +165,7 @@ def _source(
     phrase: str | None, theme: Path | None, clips: str | None, title: str | None
 ) -> tuple[Source, ReelSettings]:
     if sum(given is not None for given in (phrase, theme, clips)) != 1:
-        raise click.UsageError("Give one of a phrase, --theme and --clips.")
+        raise click.UsageError("Give one of these: a phrase, --theme or --clips.")
     source: Source
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:
