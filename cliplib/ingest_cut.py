@@ -121,7 +121,7 @@ def carry_out(
                     progress(stage, before + start + len(rows), total)
             for future in painting:
                 future.result()
-            settle(clips / f"{job.name}.mp4" for job in batch)
+            settle(root / place for row in rows for place in (row.file, row.poster) if place)
             catalogue.put_clips([_with_contents(root, row) for row in rows])
             progress(stage, before + start + len(batch), total)
     return done
@@ -145,6 +145,7 @@ def working_contents(root: Path, sliced: Path | None, known: FootageRow | None) 
         return None
     if known is not None and known.sliced_held is not None and known.sliced == sliced.resolve():
         return known.sliced_held
+    settle([sliced])
     return contents(sliced)
 
 

@@ -24,7 +24,7 @@ from typing import IO, TYPE_CHECKING
 
 from cliplib import __version__
 from cliplib.errors import InputError
-from cliplib.media.files import replacing, writing
+from cliplib.media.files import replacing, settle, writing
 from cliplib.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -89,6 +89,7 @@ def back_up(library: Library, out: Path, *, clips: bool = False, progress: Progr
             text = Path(place, MANIFEST)
             text.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
             put(MANIFEST, text)
+    settle([out] if out.is_file() else [out / name for name in (*noted, MANIFEST)])
     wanted = {kept.place for kept in library._catalogue.care.files() if kept.kind != "working copy"}
     return BackedUp(out, len(noted), len(fights), len(wanted - noted.keys()))
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from cliplib.errors import InputError, NotFoundError, StorageError
-from cliplib.media.files import replacing
+from cliplib.media.files import replacing, settle
 from cliplib.models import JSON, ClipRow, Found, Where
 from cliplib.reels.parts import ReelReport, ReelSettings
 from cliplib.reels.select import select
@@ -156,6 +156,7 @@ def keep_reel(
         }
         with replacing(folder / f"{name}.json") as temporary:
             temporary.write_text(json.dumps(facts, ensure_ascii=False), encoding="utf-8")
+        settle([file, folder / f"{name}.json"])
     except BaseException:
         if again is None:
             file.unlink(missing_ok=True)

@@ -271,7 +271,7 @@ def run(
             kind = KINDS[(trial // len(names)) % len(KINDS)]
             if spread:
                 kind = KINDS[trial % len(KINDS)]
-            at = rng.randint(1, steps[scenario])
+            at = rng.randint(1, steps[scenario] + (steps[scenario] // 5 + 1 if kind == "power" else 0))
             if unsynced:
                 scenario, kind, at = "ingest", "power", steps["ingest"] * (68 + 3 * trial) // 100
             bench.fresh(scenario)
@@ -287,6 +287,8 @@ def run(
                     files.os.fsync = lambda fd: None  # type: ignore[attr-defined]
                 with contextlib.suppress(ClipLibError):
                     SCENARIOS[scenario](bench)
+                if kind == "power":  # after it was acknowledged
+                    shim.cut()
 
             def after(scenario: str = scenario) -> None:
                 whole(bench, scenario)

@@ -315,7 +315,25 @@ def test_reindex_and_check(made: Path, run: Run, tmp_path: Path) -> None:
     next((library / "clips").rglob("*.mp4")).unlink()
     code, out, _ = run(library, "check")
     assert code == 1
-    assert "1 clips or posters are missing" in out
+    assert "1 clip missing" in out
+    assert run(library, "check", "--repair")[0] == 0
+    assert run(library, "check", "--deep")[:2] == (0, "all is well\n")
+
+
+def test_backup_restore_and_forget(made: Path, run: Run, tmp_path: Path) -> None:
+    library, again = tmp_path / "library", tmp_path / "again"
+    shutil.copytree(made, library)
+    before = run(library, "fights", "--json")[1]
+    assert run(library, "backup", "--clips", str(tmp_path / "kept.tar"))[0] == 0
+    assert run(again, "restore", str(tmp_path / "kept.tar"))[0] == 0
+    assert json.loads(run(again, "fights", "--json")[1]) == json.loads(before)
+    code, _, err = run(again, "restore", str(tmp_path / "kept.tar"))
+    assert (code, "never over a library" in err) == (2, True)
+    code, out, _ = run(library, "check", "--without", "Emeka Adeyemi")
+    assert (code, "catalogue.db holds" in out) == (1, True)
+    assert run(library, "forget", "--fighter", "Emeka Adeyemi", "--yes")[0] == 0
+    code, out, _ = run(library, "check", "--without", "Emeka Adeyemi")
+    assert (code, "no file of the library holds" in out) == (0, True)
 
 
 # --- ingest -----------------------------------------------------------------------------------------------
@@ -492,8 +510,10 @@ def test_progress_into_a_file_is_sparse(monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_names_are_our_own_and_every_command_has_help() -> None:
     assert sorted(cli.cli.commands) == [
-        "check", "clip", "explain", "export", "fights", "find", "forget", "ingest", "log", "reel", "reindex",
-        "serve",
+        "agree", "alike", "answers", "backup", "bundle", "change", "check", "clip", "compare", "correct", "draw",
+        "explain", "export", "fight", "fights", "find", "forget", "handover", "ingest", "log", "log-import",
+        "next", "passphrase", "recut", "reel", "reels", "reindex", "remake", "report", "restore", "serve",
+        "tally", "themes",
     ]  # fmt: skip
     for command in cli.cli.commands.values():
         assert command.help

@@ -299,8 +299,8 @@ def test_a_full_disk_under_the_catalogue(root: Path, fight: Path, monkeypatch: p
     whole = undisturbed(root, fight)
     opened = catalogue_store._Connection.__init__
 
-    def small(self: object, path: Path) -> None:
-        opened(self, path)
+    def small(self: object, path: Path, views: object = ()) -> None:
+        opened(self, path, views)
         self.raw.execute("PRAGMA max_page_count = 30")
 
     monkeypatch.setattr(catalogue_store._Connection, "__init__", small)
