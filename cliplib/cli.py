@@ -108,6 +108,7 @@ def explain(folder: Path, phrase: str, strict: bool, as_json: bool) -> None:
 @click.option("--limit", type=click.IntRange(min=0), default=20, show_default=True, help="How many to list.")
 @click.option("--offset", type=click.IntRange(min=0), default=0, help="How many to pass over first.")
 @click.option("--strict", is_flag=True, help="Refuse a phrase with words that are not understood.")
+@click.option("--all-logs", is_flag=True, help="Also what a second logger told of the same moments.")
 @click.option("--open", "open_", is_flag=True, help="Play the listed clips in the system's player.")
 @json_option
 @click.pass_obj
@@ -119,6 +120,7 @@ def find(
     limit: int,
     offset: int,
     strict: bool,
+    all_logs: bool,
     open_: bool,
     as_json: bool,
     **filters: Any,
@@ -126,7 +128,15 @@ def find(
     """Find the exchanges that a phrase describes, in all fights, with counts."""
     library = Library(folder)
     where = cli_filters.where(library, filters)
-    found = library.find(phrase, where=where, order=order, offset=offset, limit=limit, strict=strict)
+    found = library.find(
+        phrase,
+        where=where,
+        order=order,
+        offset=offset,
+        limit=limit,
+        strict=strict,
+        second_opinions=all_logs,
+    )
     if as_json:
         cli_show.as_json(found_json(found))
     else:

@@ -14,7 +14,7 @@ from cliplib.errors import InputError
 from cliplib.library import Library, Line, clip_json, what_happens
 from cliplib.library_fight import FightView
 from cliplib.models import JSON
-from cliplib.timebase import format_time, to_seconds
+from cliplib.timebase import format_clock, format_time, to_seconds
 
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
 
@@ -35,7 +35,7 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
     for lane in view.lanes:
         click.echo(f"{_round(lane.round)}: {len(lane.clips)} exchanges")
         for clip in lane.clips:
-            at = "" if clip.clock_us is None else f"{format_time(clip.clock_us, 0)} left"
+            at = "" if clip.clock_us is None else f"{format_clock(clip.clock_us)} left"
             click.echo(cli_show.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip)}"))
         for begin, until in lane.gaps:
             start = lane.start_us or 0

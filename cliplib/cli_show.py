@@ -11,7 +11,7 @@ import click
 
 from cliplib.library import FightReport, FightRow, IngestReport, ReelReport, what_happens
 from cliplib.models import JSON, ClipRow, Found, Reading
-from cliplib.timebase import format_time
+from cliplib.timebase import format_clock, format_time
 
 _MOST_VALUES = 8  # of a facet in one line, and of warnings of one kind
 
@@ -65,7 +65,12 @@ def found(result: Found) -> None:
     count = f"{result.total} exchange{'' if result.total == 1 else 's'}"
     if shown < result.total:
         count += f", {result.offset + 1} to {result.offset + shown} shown" if shown else ", none shown"
-    click.echo(f"{count}\n")
+    click.echo(count)
+    if result.left_out:
+        click.echo(
+            f"and {result.left_out} told by a second logger of the same moments (--all-logs lists them, too)"
+        )
+    click.echo()
     if shown:
         table(
             ("id", "fight", "round", "clock", "what happened", "outcome"),
@@ -73,6 +78,8 @@ def found(result: Found) -> None:
             give=4,
         )
         click.echo()
+    if result.total and result.reading.steps:
+        click.echo("Exchanges with each value in a matched action; outcome: of the last punch asked for.")
     for name, counts in result.facets.items():
         if counts:
             values = [f"{plain(value)} ({number})" for value, number in list(counts.items())[:_MOST_VALUES]]
@@ -81,13 +88,14 @@ def found(result: Found) -> None:
 
 
 def clip_cells(clip: ClipRow) -> tuple[str, ...]:
-    last = max(clip.matches[0]) if clip.matches and clip.matches[0] else len(clip.actions) - 1
-    outcome = clip.actions[last].outcome if clip.actions else None
+    shown = clip.matches[0] if clip.matches and clip.matches[0] else range(len(clip.actions))
+    # How it came off: the last of these that has an outcome, a punch's.
+    outcome = next((o for i in reversed(shown) if (o := clip.actions[i].outcome)), None)
     return (
         str(clip.id),
         clip.fight,
         "" if clip.round is None else str(clip.round),
-        "" if clip.clock_us is None else format_time(clip.clock_us, 0),
+        "" if clip.clock_us is None else format_clock(clip.clock_us),
         what_happens(clip),
         outcome or "",
     )
@@ -97,7 +105,7 @@ def clip(row: ClipRow) -> None:
     """One clip: where it is from, each action, its file."""
     place = [row.fight, row.date.isoformat() if row.date else ""]
     place += [f"round {row.round}" if row.round is not None else ""]
-    place += [f"{format_time(row.clock_us, 0)} left" if row.clock_us is not None else ""]
+    place += [f"{format_clock(row.clock_us)} left" if row.clock_us is not None else ""]
     click.echo(plain(", ".join(part for part in place if part)))
     if row.start_us is not None and row.end_us is not None:
         frames = f", frames {row.start_frame} to {row.end_frame}" if row.start_frame is not None else ""

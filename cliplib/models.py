@@ -286,13 +286,15 @@ class ClipRow:
 @dataclass(frozen=True, slots=True)
 class Found:
     """A page of results. `facets[name][value]` counts the exchanges of the whole result in which a matched
-    action has that value; for `round`, the exchange; for `outcome`, the match's result: its last punch."""
+    action has that value; for `round`, the exchange; for `outcome`, the match's result: its last punch.
+    `left_out`: exchanges not counted because they are a second logger's telling of a moment."""
 
     reading: Reading
     total: int
     clips: tuple[ClipRow, ...]
     facets: dict[str, dict[str, int]]
     offset: int = 0
+    left_out: int = 0
 
 
 JSON = dict[str, Any]

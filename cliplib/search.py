@@ -112,9 +112,14 @@ class Search:
             result = self._result(reading, where or Where(), second_opinions, state)
             places = page(result.matches, order, offset, limit)
             clips = self._clips(places, result, state.columns, with_matches=bool(reading.steps))
+            left_out = 0
+            if not second_opinions and state.columns.second.any():
+                told = self._result(reading, where or Where(), True, state)
+                left_out = len(told.matches.exchanges) - len(result.matches.exchanges)
             if state.revision in (self._catalogue.revision(), self._left_behind):
                 break  # else something changed meanwhile, and matches might point at other actions
-        return Found(reading, len(result.matches.exchanges), tuple(clips), result.facets, max(0, offset))
+        total = len(result.matches.exchanges)
+        return Found(reading, total, tuple(clips), result.facets, max(0, offset), left_out)
 
     def similar(self, exchange_id: int, limit: int = 10) -> list[Similar]:
         """Exchanges with a like course of actions, the nearest first; NotFoundError for no such exchange."""

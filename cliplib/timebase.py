@@ -65,6 +65,12 @@ def format_time(us: int, places: int | None = None) -> str:
     return sign + text + (f".{decimals}" if decimals else "")
 
 
+def format_clock(us: int) -> str:
+    """A round clock's reading, `m:ss`, as it stands ringside: a clock that counts down shows a second until
+    that has run, so 20.8 s left read 0:21 (common practice)."""
+    return format_time(-(-us // SECOND) * SECOND, 0)
+
+
 def to_seconds(us: int) -> float:
     """Seconds as a JSON number. For output only; nothing computes with it."""
     return us / SECOND
@@ -122,8 +128,8 @@ class Timeline:
     def frames_shown(
         self, first: int, last: int, rate: Fraction, speed: Fraction = Fraction(1)
     ) -> tuple[int, ...]:
-        """[first, last) played at `speed` into a video of constant `rate`: for each of its frames the number of
-        the frame on screen in the middle of its time. The middle, so that timestamps that were rounded to
+        """[first, last) played at `speed` into a video of constant `rate`: for each of its frames the number
+        of the frame on screen in the middle of its time. The middle, so that timestamps that were rounded to
         whole milliseconds neither repeat nor drop a frame. At least one frame comes out.
         """
         start, end = self.time_of(first), self.time_of(last)

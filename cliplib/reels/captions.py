@@ -10,7 +10,7 @@ from cliplib.errors import InputError
 from cliplib.models import Action, ClipRow
 from cliplib.reels.parts import Drawing, ReelPart, Treatment
 from cliplib.reels.theme import ClipChange, Theme
-from cliplib.timebase import format_time
+from cliplib.timebase import format_clock
 
 if TYPE_CHECKING:
     from cliplib.media.working import Prepared
@@ -27,7 +27,7 @@ def who_and_when(clip: ClipRow) -> str:
     if clip.round is not None:
         pieces.append(f"round {clip.round}")
     if clip.clock_us is not None:
-        pieces.append(f"{format_time(clip.clock_us, 0)} left")
+        pieces.append(f"{format_clock(clip.clock_us)} left")
     return " · ".join(pieces)
 
 
@@ -86,7 +86,7 @@ def part_for(clip: ClipRow, source: Prepared, theme: Theme, drawings: Sequence[D
     ]
     facts = {"fight": clip.fight, "date": clip.date.isoformat() if clip.date else ""}
     facts["round"] = "" if clip.round is None else str(clip.round)
-    facts["clock"] = "" if clip.clock_us is None else format_time(clip.clock_us, 0)
+    facts["clock"] = "" if clip.clock_us is None else format_clock(clip.clock_us)
     facts["fighter"] = matched_fighter(clip) or ""
     facts["actions"] = what_happens(clip)
     facts["note"] = clip.note
