@@ -3,6 +3,7 @@ remove, build`."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TextIO
 
@@ -11,13 +12,14 @@ import click
 from cliplib import cli_filters, cli_show
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import InputError
-from cliplib.library import Library, ReelSettings, read_theme
+from cliplib.library import Library, MadeReel, ReelSettings, read_theme
 from cliplib.library_handover import KINDS
 from cliplib.library_reels import Source
 from cliplib.library_themes import failed
 
 _theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
 _clips = click.option("--clips", help="Clips by number, in that order: 12,4,31.")
+_reel = click.option("--reel", help="A reel kept in the library, by its name.")
 _title = click.option("--title", help="What the title card says.")
 
 
@@ -26,6 +28,7 @@ _title = click.option("--title", help="What the title card says.")
 @click.argument("phrase", required=False)
 @_theme
 @_clips
+@_reel
 @_title
 @click.option(
     "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
@@ -37,14 +40,16 @@ def handover(
     phrase: str | None,
     theme: Path | None,
     clips: str | None,
+    reel: str | None,
     title: str | None,
     out: Path,
 ) -> None:
     """Write what belongs to a reel: captions or chapters (WebVTT), shots (CSV), sheet (a PDF to print),
     timeline (OpenTimelineIO) or edl (CMX 3600)."""
-    source, settings = _source(phrase, theme, clips, title)
+    library = Library(folder)
+    source, settings = _source(library, phrase, theme, clips, reel, title)
     with ProgressLine() as progress:
-        Library(folder).handover.write(kind, source, out, settings=settings, progress=progress)
+        library.handover.write(kind, source, out, settings=settings, progress=progress)
     click.echo(str(out))
 
 
@@ -52,6 +57,7 @@ def handover(
 @click.argument("phrase", required=False)
 @_theme
 @_clips
+@_reel
 @_title
 @click.option(
     "-o",
@@ -62,12 +68,19 @@ def handover(
 )
 @click.pass_obj
 def bundle(
-    folder: Path, phrase: str | None, theme: Path | None, clips: str | None, title: str | None, out: Path
+    folder: Path,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    reel: str | None,
+    title: str | None,
+    out: Path,
 ) -> None:
     """Write a folder with a reel, its clips, captions, shot list, timelines and a manifest."""
-    source, settings = _source(phrase, theme, clips, title)
+    library = Library(folder)
+    source, settings = _source(library, phrase, theme, clips, reel, title)
     with ProgressLine() as progress:
-        made = Library(folder).handover.bundle(source, out, settings=settings, progress=progress)
+        made = library.handover.bundle(source, out, settings=settings, progress=progress)
     click.echo(f"{made.folder}: {len(made.files)} files")
 
 
@@ -162,11 +175,19 @@ def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -
 
 
 def _source(
-    phrase: str | None, theme: Path | None, clips: str | None, title: str | None
-) -> tuple[Source, ReelSettings]:
-    if sum(given is not None for given in (phrase, theme, clips)) != 1:
-        raise click.UsageError("Give one of these: a phrase, --theme or --clips.")
+    library: Library,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    reel: str | None,
+    title: str | None,
+) -> tuple[Source | MadeReel, ReelSettings | None]:
+    if sum(given is not None for given in (phrase, theme, clips, reel)) != 1:
+        raise click.UsageError("Give one of these: a phrase, --theme, --clips or --reel.")
     source: Source
+    if reel is not None:
+        kept = library.made_reel(reel)
+        return kept, replace(kept.ingredients()["settings"], title=title) if title else None
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:
         source = read_theme(theme)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cliplib.errors import InputError, NotFoundError
-from cliplib.library_reels import Shown, Source
+from cliplib.library_reels import MadeReel, Shown, Source
 from cliplib.media.files import replacing
 from cliplib.media.working import Prepared
 from cliplib.progress import Progress, silent
@@ -44,21 +44,21 @@ class HandOver:
     def write(
         self,
         kind: str,
-        source: Source,
+        source: Source | MadeReel,
         out: Path,
         *,
         settings: ReelSettings | None = None,
         progress: Progress = silent,
     ) -> None:
-        """Write one of `KINDS` for the reel that `Library.reel` would make of `source`."""
-        shown = self._library._shown(source, settings, None, (), "")
+        """Write one of `KINDS` for the reel that `Library.reel` would make of `source`, or for a kept one."""
+        shown = self._shown(source, settings)
         parts = parts_of(self._library, shown, progress)
         self._library.check_out(out)
         handover.hand_over(kind, parts, shown.theme.settings, out)
 
     def bundle(
         self,
-        source: Source,
+        source: Source | MadeReel,
         folder: Path,
         *,
         settings: ReelSettings | None = None,
@@ -67,7 +67,7 @@ class HandOver:
         """A folder with the reel, its clips, all hand-over files and a manifest; see
         `handover.write_bundle`."""
         library = self._library
-        shown = library._shown(source, settings, None, (), "")
+        shown = self._shown(source, settings)
         parts = parts_of(library, shown, progress)
         library.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
         return handover.write_bundle(parts, shown.theme.settings, folder, library.folder / "cache", progress)
@@ -75,16 +75,22 @@ class HandOver:
     def of_reel(self, name: str, kind: str, progress: Progress = silent) -> Path:
         """One of `ENDINGS` for a kept reel as it would be if it were made now, in the library's cache.
         InputError if what the reel was made of is not known."""
-        made_of = self._library.made_reel(name).ingredients()
-        shown = self._library._shown(
-            made_of["source"], made_of["settings"], made_of["where"], made_of["changes"], made_of["matching"]
-        )
+        shown = self._shown(self._library.made_reel(name), None)
         return self._kept(f"reel-{name}", kind, shown, progress)
 
     def of_theme(self, name: str, kind: str, progress: Progress = silent) -> Path:
         """The same for one of the library's own themes."""
-        shown = self._library._shown(self._library.themes.read(name), None, None, (), "")
+        shown = self._shown(self._library.themes.read(name), None)
         return self._kept(f"theme-{name}", kind, shown, progress)
+
+    def _shown(self, source: Source | MadeReel, settings: ReelSettings | None) -> Shown:
+        """What a reel shows; a kept one as it was made, but with what is in the library now."""
+        if not isinstance(source, MadeReel):
+            return self._library._shown(source, settings, None, (), "")
+        made = source.ingredients()
+        return self._library._shown(
+            made["source"], settings or made["settings"], made["where"], made["changes"], made["matching"]
+        )
 
     def ready(self, of: str, name: str, kind: str) -> Path:
         """What `of_reel` (`of` is reel) or `of_theme` (theme) made last; NotFoundError if it is not there."""

@@ -173,6 +173,21 @@ def test_everything_goes_by_keyboard_and_can_be_undone(page: Any, library: Libra
     page.wait_for_selector(".drawn-list li", state="detached")
 
 
+def test_a_finger_places_points_one_by_one(browser: Any, folder: Path, library: Library) -> None:
+    phone = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+    with served.serve(folder) as address, new_page(browser, **phone) as page:
+        page.goto(f"{address}/clip/1/draw")
+        page.wait_for_selector("[data-drawing=ready]")
+        choose(page, "angle")
+        box = page.locator(".board").bounding_box()
+        points = ((0.25, 0.25), (0.5, 0.75), (0.75, 0.25))
+        for x, y in points:
+            page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
+        page.wait_for_selector(".drawn-list li")
+    (angle,) = library.drawings.of(1)
+    assert np.allclose(angle.drawing.points, points, atol=0.5 / 390 + 0.001)
+
+
 def test_two_lines_and_a_stance_give_a_share(page: Any, library: Library) -> None:
     """0.2 of the picture's width apart, by a stance of 0.4 of it: half a stance."""
     for points in ((0.3, 0.2), (0.3, 0.8)), ((0.5, 0.1), (0.5, 0.9)), ((0.2, 0.9), (0.6, 0.9)):

@@ -13,7 +13,7 @@ import opentimelineio
 import pytest
 
 from cliplib import cli
-from cliplib.library import Library
+from cliplib.library import ClipChange, Library
 from tests import footage
 from tests.libraries import make_fight
 
@@ -87,6 +87,20 @@ def test_every_kind_of_handover(library: Path, tmp_path: Path, run: Run) -> None
     assert row.start_frame is not None
     assert clip.source_range.start_time.value == row.start_frame
     assert clip.source_range.duration.value == row.end_frame - row.start_frame
+
+
+def test_a_kept_reel_is_handed_over_as_it_was_made(library: Path, tmp_path: Path, run: Run) -> None:
+    one = Library(library)
+    change = ClipChange(2, caption=("Look at the feet",))
+    name = one.make_reel([2, 1], title="Two", changes=[change])
+    out = tmp_path / "captions.vtt"
+    assert run(library, "handover", "captions", "--reel", name, "-o", out) == (0, f"{out}\n")
+    text = out.read_text(encoding="utf-8")
+    assert text.count("-->") == 2
+    assert text.index("Look at the feet") < text.index("Adeyemi")
+    code, said = run(library, "handover", "captions", "--reel", "none", "-o", out)
+    assert (code, "no reel called" in said) == (2, True)
+    assert run(library, "handover", "captions", "jab", "--reel", name, "-o", out)[0] == 2
 
 
 def test_a_bundle_of_picked_clips(library: Path, tmp_path: Path, run: Run) -> None:

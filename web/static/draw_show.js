@@ -8,14 +8,16 @@ for (const place of document.querySelectorAll(".stage[data-drawings]")) {
     if (!drawings.length) return;
     const svg = layer(video, { class: "drawings", role: "img", "aria-label": "Drawn on the picture" });
     const at = placer(video);
+    // Until its first picture is there, a player shows a poster, which is of another moment.
+    let begun = video.currentTime > 0 && !video.seeking;
+    for (const sign of ["seeked", "playing"]) video.addEventListener(sign, () => { begun = true; show(); }, { once: true });
     let frame = place.querySelector(".seek").valueAsNumber || 0;
     function show() {
       const us = zero + times[frame];
       const now = drawings.filter((one) => one.from_us <= us && us < one.until_us);
-      svg.replaceChildren(...(video.videoWidth ? now.map((one) => picture(one, at, video.videoHeight)) : []));
+      svg.replaceChildren(...(begun && video.videoWidth ? now.map((one) => picture(one, at, video.videoHeight)) : []));
     }
     place.addEventListener("frame", (e) => { frame = e.detail; show(); });
-    video.addEventListener("loadedmetadata", show);
     new MutationObserver(show).observe(video, { attributeFilter: ["class"] });
     show();
   });
