@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
 import os
@@ -57,7 +58,8 @@ def chosen(found: Found, theme: Theme) -> Shown:
     clips = select(found.clips, theme)
     if not clips:
         raise InputError(
-            f"no clip to show was found for “{theme.phrase}”, read as “{found.reading.said}”"
+            f"no clip to show was found for “{theme.phrase}”, read as "
+            + (f"“{found.reading.said}”" if found.reading.said else "words to be found in notes")
             + (f"; {found.total} are waiting for their footage" if found.total else "")
         )
     return Shown(theme, clips, found.reading.said)
@@ -159,10 +161,13 @@ def keep_reel(
         settle([file, folder / f"{name}.json"])
     except BaseException:
         if again is None:
-            file.unlink(missing_ok=True)
+            for made in (folder / f"{name}.json", file):  # off the list first
+                with contextlib.suppress(OSError):
+                    made.unlink(missing_ok=True)
         raise
     finally:
-        (folder / f".{name}.taken").unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # the next ingest sweeps it up
+            (folder / f".{name}.taken").unlink(missing_ok=True)
     return name
 
 
