@@ -65,7 +65,7 @@ class Themes:
 
     def all(self) -> list[ThemeFile]:
         """Every theme, by name; one that cannot be read too."""
-        return [self.one(path.stem) for path in sorted(self.folder.glob(rebuild.NAME))]
+        return [self.one(name) for name in sorted(path.stem for path in self.folder.glob(rebuild.NAME))]
 
     def one(self, name: str) -> ThemeFile:
         """A theme by name; NotFoundError if there is none."""

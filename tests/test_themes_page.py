@@ -292,3 +292,27 @@ def test_what_is_drawn_is_in_a_bundle_of_the_same_reel(tmp_path: Path) -> None:
     library.reel([1], tmp_path / "reel.mp4")
     made = library.handover.bundle([1], tmp_path / "bundle")
     assert (made.reel.made, made.reel.reused) == (0, 1)
+
+
+def test_who_may_only_look_sees_no_private_clip_in_a_theme(tmp_path: Path) -> None:
+    for name, private in (("one", True), ("two", False)):
+        fight = libraries.make_fight(tmp_path / "fights" / name, title=name)
+        if private:
+            toml = fight / "fight.toml"
+            toml.write_text("private = true\n" + toml.read_text(encoding="utf-8"), encoding="utf-8")
+    library = Library(tmp_path / "library", create=True)
+    library.ingest([tmp_path / "fights"])
+    library.themes.put(PLAIN)
+    library.themes.put(PLAIN.replace("jab", "jab in two"), None)
+    for one in library.themes.all():
+        library.themes.build(one.name)
+        library.handover.of_theme(one.name, "shots")
+    assert [one.last.clips for one in library.themes.all() if one.last] == [2, 1]
+    library.drawings.add(1, {"kind": "line", "points": [[0.2, 0.2], [0.8, 0.8]]})
+    looking = Library(tmp_path / "library", hide_private=True)
+    everything, open_one = looking.themes.all()
+    assert (everything.reel, everything.last) == (None, None)
+    assert open_one.reel is not None
+    for act in (lambda: looking.handover.ready("theme", "jab", "shots"), lambda: looking.drawings.of(1)):
+        with pytest.raises(NotFoundError):
+            act()
