@@ -220,6 +220,7 @@ def reel(
         cli_show.as_json(report.as_json())
     else:
         cli_show.reel(report)
+        cli_show.whose()
 
 
 @cli.command()
@@ -231,6 +232,7 @@ def export(folder: Path, clip_id: int, out: Path) -> None:
     with ProgressLine() as progress:
         result = Library(folder).export_clip(clip_id, out, progress=progress)
     click.echo(f"{out}{f' ({result.why})' if result.why else ''}")
+    cli_show.whose()
 
 
 @cli.command()

@@ -82,6 +82,7 @@ def bundle(
     with ProgressLine() as progress:
         made = library.handover.bundle(source, out, settings=settings, progress=progress)
     click.echo(f"{made.folder}: {len(made.files)} files")
+    cli_show.whose()
 
 
 @click.group()

@@ -58,6 +58,14 @@ def reading(read: Reading) -> None:
         )
 
 
+def whose() -> None:
+    """The caution wherever pictures leave the library."""
+    click.echo(
+        "Footage belongs to somebody: show it only with the right to, and sparring with everybody's leave.",
+        err=True,
+    )
+
+
 def found(result: Found) -> None:
     """The reading, a page of results, the counts of all of them."""
     reading(result.reading)
