@@ -105,6 +105,7 @@ class FindPage:
     problem: str
     page_no: int
     pages: int
+    logs_link: str
     previous_link: str
     next_link: str
     orders: tuple[tuple[str, str, str, bool], ...]
@@ -120,6 +121,7 @@ def find() -> ResponseReturnValue:
     order = order if order in ORDERS else "fit"
     page_no = min(max(1, request.args.get("page", 1, type=int)), 1_000_000)
     filters = filters_of(request.args)
+    all_logs = request.args.get("logs") == "all"
     found, problem = None, ""
     if phrase or filters:
         try:
@@ -129,6 +131,7 @@ def find() -> ResponseReturnValue:
                 order=order,
                 offset=(page_no - 1) * PER_PAGE,
                 limit=PER_PAGE,
+                second_opinions=all_logs,
             )
         except InputError as wrong:
             problem = str(wrong)
@@ -136,7 +139,7 @@ def find() -> ResponseReturnValue:
 
     def link(**changes: str | int | None) -> str:
         kept: dict[str, str | int | None] = {"q": phrase, **filters}
-        kept |= {"order": order if order != "fit" else None, **changes}
+        kept |= {"order": order if order != "fit" else None, "logs": "all" if all_logs else None, **changes}
         query = urlencode({k: v for k, v in kept.items() if v})
         return url_for("find.find") + (f"?{query}" if query else "")
 
@@ -157,6 +160,7 @@ def find() -> ResponseReturnValue:
                 problem=problem,
                 page_no=page_no,
                 pages=pages,
+                logs_link=link(logs=None if all_logs else "all"),
                 previous_link=link(page=page_no - 1) if 1 < page_no <= pages else "",
                 next_link=link(page=page_no + 1) if page_no < pages else "",
                 orders=tuple((key, text, link(order=key), key == order) for key, text in ORDERS.items()),

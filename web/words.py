@@ -8,7 +8,7 @@ from dataclasses import replace
 from flask import Flask
 
 from cliplib.models import ClipRow
-from cliplib.timebase import format_time
+from cliplib.timebase import format_clock, format_time
 
 from .here import library
 
@@ -17,6 +17,11 @@ OUTCOMES = ("landed", "partial", "blocked", "missed", "knockdown", "hurt")
 
 def clock(us: int | None, places: int = 0) -> str:
     return "" if us is None else format_time(us, places)
+
+
+def ringside(us: int | None) -> str:
+    """What is left on a round clock, as that clock shows it."""
+    return "" if us is None else format_clock(us)
 
 
 def surname(name: str | None) -> str:
@@ -85,6 +90,6 @@ def notes(clip: ClipRow) -> list[str]:
 
 def install(app: Flask) -> None:
     app.jinja_env.filters.update(
-        clock=clock, happened=happened, left_out=left_out, surname=surname, notes=notes
+        clock=clock, ringside=ringside, happened=happened, left_out=left_out, surname=surname, notes=notes
     )
     app.jinja_env.globals.update(MOST=MOST)
