@@ -107,10 +107,10 @@ class Crowd:
             self.timed("search", began)
             time.sleep(0.02)
 
-    def guarded(self, work, who: int) -> None:  # noqa: ANN001
+    def guarded(self, work, who: int) -> None:
         try:
             work(who)
-        except Exception:  # noqa: BLE001 - whatever a user would be told
+        except Exception:
             self.wrong.append(traceback.format_exc(limit=-4))
         finally:
             self.library.close()

@@ -209,7 +209,7 @@ def _child(work: Callable[[], None]) -> tuple[int, str]:
         said = ""
         try:
             work()
-        except BaseException:  # noqa: BLE001 - told to the parent
+        except BaseException:
             said = traceback.format_exc(limit=-5)[-1500:]
         with contextlib.suppress(OSError):
             os.write(write, said.encode("utf-8", "replace"))

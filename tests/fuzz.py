@@ -109,7 +109,7 @@ def once(target: Target, data: bytes, outcome: Outcome) -> None:
         target.run(data)
     except ANSWERS:
         outcome.answers += 1
-    except Exception:  # noqa: BLE001 - whatever it is, it is a finding
+    except Exception:
         outcome.findings.append((data, traceback.format_exc(limit=-6)))
     finally:
         signal.setitimer(signal.ITIMER_VIRTUAL, 0)

@@ -46,7 +46,7 @@ SETTINGS = Settings()
 
 
 @functools.cache
-def words():  # noqa: ANN201
+def words():
     return load_vocabulary()
 
 

@@ -300,7 +300,7 @@ def test_threads_read_while_another_writes(catalogue: Catalogue) -> None:
             for _ in range(50):
                 rows = catalogue.exchanges(1)
                 assert len(rows) in (1, 200), "half a fight was seen"
-        except BaseException as error:  # noqa: BLE001 - told to the main thread
+        except BaseException as error:
             wrong.append(error)
 
     threads = [threading.Thread(target=read) for _ in range(4)]
@@ -430,7 +430,7 @@ def test_two_processes_may_make_one_library(tmp_path: Path) -> None:
     def open_it() -> None:
         try:
             Catalogue(path, create=True).close()
-        except BaseException as error:  # noqa: BLE001 - told to the main thread
+        except BaseException as error:
             wrong.append(error)
 
     threads = [threading.Thread(target=open_it) for _ in range(8)]

@@ -43,6 +43,7 @@ def look(path: Path) -> Structure:
             return Structure("riff", missing=max(0, struct.unpack("<I", head[4:8])[0] + 8 - size))
         return Structure(_text_kind(head))
 
+
 _LAST_PLACE = (1 << 63) - 1
 
 
