@@ -244,3 +244,15 @@ def test_a_switch_ends_in_the_stance_it_names(phrase: str, stances: list[str] | 
     found = log(phrase, BRANDT)  # who is orthodox
     told = [a.stance for a in found.actions]
     assert told == (stances or ["orthodox", "southpaw", "southpaw", "orthodox", "orthodox"])
+
+
+def test_a_hand_behind_a_punch_is_the_next_punch() -> None:
+    assert [
+        (a.technique, a.hand, a.outcome) for a in log("double jab right hand landed", BRANDT).actions
+    ] == [
+        ("jab", "lead", None),
+        ("jab", "lead", None),
+        ("cross", "rear", "landed"),
+    ]
+    assert [a.technique for a in log("jab right hand", BRANDT).actions] == ["jab", "cross"]
+    assert only("left hand jab", BRANDT).technique == "jab"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.nextpunch import begins_punch
 
 if TYPE_CHECKING:
     from cliplib.phrases.grammar import Parser
@@ -264,6 +265,8 @@ class ModifierReader:
         if self.proto.technique == "trap" and not self.p.noun_phrase_ahead(1):
             return getattr(self.proto, field) is None and self.put(field, value, item)
         if self.p.noun_phrase_ahead(1) or not self.is_punch() or self.c.objects or self.c.passives:
+            return False
+        if begins_punch(self, item):
             return False
         return getattr(self.proto, field) is None and not item.determiner and self.put(field, value, item)
 
