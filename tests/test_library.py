@@ -121,7 +121,7 @@ def test_many_threads_at_once(library: Library) -> None:
                 library.clip(1)
                 library.fights()
             library.close()
-        except BaseException as error:  # noqa: BLE001 - told to the main thread
+        except BaseException as error:
             wrong.append(error)
 
     threads = [threading.Thread(target=ask) for _ in range(8)]
