@@ -9,6 +9,7 @@ from cliplib.phrases.chunk import LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.modifiers import SIDEWAYS
+from cliplib.phrases.nextpunch import straight_on
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.suggest import misspelt_head
 from cliplib.phrases.verbs import DEFENDED, VerbReader
@@ -60,7 +61,7 @@ class Chunker(VerbReader):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
             return self.alternative() or self._other_defence()
-        if (item.sense("and") and self._more_done()) or self._off(item):
+        if (item.sense("and") and self._more_done()) or self._off(item) or self._but_not(item):
             return True
         if any(item.sense(k) for k in LINKS) and not item.sense("technique"):
             return self._link(item)
@@ -97,6 +98,14 @@ class Chunker(VerbReader):
         if item.text.lower() != "off" or not self.headed or self.is_punch():
             return False
         return follows is None or bool(follows.kinds & {"comma", "and", "seq"})
+
+    def _but_not(self, item: Item) -> bool:
+        """“jab but not to the head” is one jab."""
+        negated, follows = self.p.at(1), self.p.at(2)
+        if not self.headed or item.text.lower() not in ("but", "and", ",") or negated is None:
+            return False
+        said = follows is not None and any(follows.sense(k) for k in ("target", "hand", "side", "stance"))
+        return bool(negated.sense("not") and said) and not self.p.noun_phrase_ahead(2, punch=False)
 
     def _more_done(self) -> bool:
         """“jab gets slipped AND COUNTERED with a hook”: done to the same punch."""
@@ -181,6 +190,9 @@ class Chunker(VerbReader):
         ):
             return self.on_outcome(item)
         if sense and sense.form == "past" and self.passive_before(item):
+            return True
+        if straight_on(self, item):
+            self.p.refuse(item)
             return True
         if item.numbers:
             self.c.protos = [Proto(n.technique, n.hand, target=n.target) for n in item.numbers]

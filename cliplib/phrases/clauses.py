@@ -201,6 +201,15 @@ class Teller:
             suggestion = self._named(chunk.by, suggestion)
         return suggestion
 
+    def _stands_otherwise(self, chunk: Chunk, actor: int) -> bool:
+        """A southpaw's straight after an orthodox jab: two people, unless he is named or switches."""
+        said = {p.stance for p in chunk.protos if p.stance}
+        stands = {a.stance for a in self.story.actions if a.actor == actor and a.stance}
+        acts = (*self.story.actions, *chunk.protos)
+        still = not any(self.v.is_a(a.technique, "switch stance") for a in acts)
+        unnamed = actor not in self.story.names and not (chunk.name or chunk.by)
+        return still and unnamed and bool(said and stands) and not said & stands
+
     def _is_counter(self, chunk: Chunk) -> bool:
         return bool(chunk.protos) and chunk.protos[0].role == "counter" and not chunk.objects
 
@@ -221,6 +230,8 @@ class Teller:
         )
         if last is not None and flips:
             suggestion = 1 - last.actor
+        elif chunk.who != "same" and self._stands_otherwise(chunk, suggestion):
+            suggestion = 1 - suggestion
         actor = self._actor(chunk, suggestion, sure=flips)
         self._place(chunk, actor, len(self.story.actions))
         if not (chunk.received or chunk.evades or chunk.who == "opponent"):
@@ -381,7 +392,7 @@ class Teller:
             if not earlier.protos and earlier.opponent:
                 self.story.opponents[subject] = earlier.opponent
                 continue
-            suggestion = 1 - subject if other else subject
+            suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
             actor = self._actor(earlier, suggestion)
             at = self._place(earlier, actor, at)
         self.group = at

@@ -22,6 +22,7 @@ from cliplib.phrases.chunker import Chunker
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.either import settle
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.nextpunch import own_punch
 from cliplib.vocabulary import Vocabulary
 
 _STRENGTH = {
@@ -133,6 +134,7 @@ class Parser:
                 continue
             chunk = self.chunk()
             if chunk is not None:
+                own_punch(self, chunk, begun)
                 self._add(link, chunk)
             elif self.i == begun or self.i == self._after_link:
                 item = self.at()

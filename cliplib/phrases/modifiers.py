@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.nextpunch import begins_punch
+from cliplib.phrases.nextpunch import begins_punch, own_for_object
 
 if TYPE_CHECKING:
     from cliplib.phrases.grammar import Parser
@@ -178,7 +178,9 @@ class ModifierReader:
         self.c.who = "other"
         return True
 
-    def on_same(self, _item: Item) -> bool:
+    def on_same(self, item: Item) -> bool:
+        if item.text.lower() == "own" and own_for_object(self):
+            return True
         if self.headed or self.c.who or self.c.name:
             return False
         self.c.who = "same"

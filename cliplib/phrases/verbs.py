@@ -263,6 +263,12 @@ class VerbReader(NegationReader):
             return False
         # "caught him with a hook" is what the subject did, "caught with a hook" what he got.
         self.c.received = not _OBJECTS & set(item.text.lower().split())
+        if self.c.received and "stance" in self.pre:  # "how a southpaw deals with the jab"
+            self.c.opponent_stance = self.pre.pop("stance")[0]
+            del self.pre_items["stance"]
+        if item.value("receive") == "any":  # "how Brandt deals with the jab"
+            self.p.note("every such punch is shown, whatever was done about it")
+            return True
         return self.put("outcome", item.value("receive") or "landed", item)
 
     def on_evade(self, item: Item) -> bool:
