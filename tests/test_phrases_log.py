@@ -6,7 +6,8 @@ import dataclasses
 
 import pytest
 
-from cliplib.models import Action, Corner, FightInfo
+from cliplib.logs.reading import read_lines
+from cliplib.models import Action, Corner, FightInfo, Settings
 from cliplib.phrases import LogPhrase, read_log
 from cliplib.vocabulary import load_vocabulary
 
@@ -256,3 +257,22 @@ def test_a_hand_behind_a_punch_is_the_next_punch() -> None:
     ]
     assert [a.technique for a in log("jab right hand", BRANDT).actions] == ["jab", "cross"]
     assert only("left hand jab", BRANDT).technique == "jab"
+
+
+@pytest.mark.parametrize("phrase", ["jab or cross", "jab / cross", "left or right hook", "jab, late"])
+def test_what_a_log_cannot_hold_is_told_as_a_reason_and_not_as_what_was_meant(phrase: str) -> None:
+    found = log(phrase, BRANDT)
+    assert found.because
+    assert [u.meant for u in found.unread] == [()]
+    row = {"time": "10", "fighter": "Brandt", "action": phrase}
+    (problem,) = read_lines([row], FIGHT, V, Settings(), file_label="log").problems
+    assert problem.message == found.because
+    assert problem.meant == ""
+
+
+@pytest.mark.parametrize("word", ["spinning", "hard", "big", "wide", "nice"])
+def test_plain_english_is_not_taken_for_a_misspelling(word: str) -> None:
+    # A log keeps nothing of how hard a punch was: it says so, instead of losing the word.
+    (unread,) = log(f"{word} hook", BRANDT).unread
+    assert (unread.text, unread.meant) == (word, ())
+    assert log(f"{word} hook", BRANDT).because == ""

@@ -107,6 +107,8 @@ class Teller:
         if own and fighter:
             given[fighter] = own
         told = self._phrase(phrase.text, fighter, given)
+        if told.because:
+            raise Refused(phrase.problem(told.because, "", told.unread[0].start))
         if told.unread:
             raise _Unread([_unread(phrase, one.text, one.start, one.meant) for one in told.unread])
         actions = list(told.actions)

@@ -351,6 +351,11 @@ class Chunker(VerbReader):
     def on_throw(self, item: Item) -> bool:
         if item.text.lower() == "thrown" and self.is_punch() and not self.p.noun_phrase_ahead(1):
             return True
+        aimed = self.pre_items.get("target")
+        if not self.headed and item.text.lower() == "work" and aimed is not None and aimed is self.last:
+            self.c.protos, self.c.form, self.c.headless = [Proto("punch")], "noun", False  # "body work"
+            modify(self)
+            return True
         if self.headed or (
             self.pre and not self.c.name and "role" not in self.pre and "stance" not in self.pre
         ):

@@ -31,6 +31,8 @@ _MILLISECONDS = frozenset(("ms", "msec", "millisecond", "milliseconds"))
 _TAKEN = "{} rounds are taken to mean the {} of a fight's rounds"
 _HALVES = "halves are of the fight's rounds, the first half rounded up"
 _CONTEST = frozenset(("fight", "fights", "bout", "bouts", "contest"))
+_LATE_WHAT = frozenset(("", "body", "head"))
+"""What may follow “late” when it means the rounds; a late slip or a late counter is late for its punch."""
 _EDGES = ("after", "before", "since", "until", "till", "by")
 _STRETCHES = (
     (("late", "later", "closing"), "late", _TAKEN.format("late", "last third")),
@@ -153,6 +155,9 @@ def _round_word(r: WordReader, lead: str) -> Rounds | None:
     if word == "early" and plural in ("in", "on") and r.peek(2) in _CONTEST:
         r.at += 3
         return Rounds(("early",), "early in a fight is taken to mean the first third of its rounds")
+    if not lead and word in ("late", "early") and plural in _LATE_WHAT:
+        r.at += 1
+        return Rounds((word,), _TAKEN.format(word, "last third" if word == "late" else "first third"))
     return None
 
 

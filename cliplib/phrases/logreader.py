@@ -21,10 +21,13 @@ from cliplib.vocabulary.stance import hand_of, side_of, slip_direction, slip_sid
 
 @dataclass(frozen=True, slots=True)
 class LogPhrase:
-    """Actions in order, without times; and what could not be read, with its place in the phrase."""
+    """Actions in order, without times; and what could not be read, with its place in the phrase. `because`:
+    why, where the words are understood but nothing that a log can hold; empty for words that are not known.
+    """
 
     actions: tuple[Action, ...]
     unread: tuple[Unread, ...]
+    because: str = ""
 
 
 def read_log(
@@ -53,28 +56,33 @@ def read_log(
         dataclasses.replace(u, meant=u.meant or suggest(u.text, vocabulary, names))
         for u in dict.fromkeys(parsed.unread)
     ]
-    unread += _not_for_logs(phrase, parsed, story)
+    because = _not_for_logs(parsed, story)
+    if because:
+        unread += _stretch(phrase, parsed)
     now = {n: s for n in fight.fighters if (s := (stances or {}).get(n) or fight.stance_of(n))}
     now |= {people[1 - a]: s for a, s in story.opponent_stances.items() if 1 - a in people}
     actions = _actions(story, people, now, vocabulary)
-    return LogPhrase(tuple(derive_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)))
+    return LogPhrase(tuple(derive_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)), because)
 
 
-def _not_for_logs(phrase: str, parsed: Parsed, story: Story) -> list[Unread]:
+def _not_for_logs(parsed: Parsed, story: Story) -> str:
     """Rounds, dates and alternatives mean something in a search; an entry in a log cannot be "or"."""
-    whole = phrase.strip()
-    start = phrase.find(whole)
+    if parsed.times:
+        return "a time limit belongs to a search; a log gives times in its columns"
+    if any(a.others or any(a.alts.values()) for a in story.actions):
+        return "a log says what happened: one action, not “or”"
+    if parsed.rounds or parsed.dates or parsed.fights or parsed.stance_match:
+        return "rounds, dates, fights and open or closed stance are not part of an action"
+    return ""
+
+
+def _stretch(phrase: str, parsed: Parsed) -> list[Unread]:
+    """Where the problem lies: the time limit, or all of the phrase."""
     if parsed.times:
         return [w for item in parsed.times for w in words_of(phrase, item.start, item.end)]
-    if any(a.others or any(a.alts.values()) for a in story.actions):
-        return [
-            Unread(whole, start, start + len(whole), ("one action; “or” says nothing that can be logged",))
-        ]
-    if parsed.rounds or parsed.dates or parsed.fights or parsed.stance_match:
-        return [
-            Unread(whole, start, start + len(whole), ("rounds, dates and fights are not part of an action",))
-        ]
-    return []
+    whole = phrase.strip()
+    start = phrase.find(whole)
+    return [Unread(whole, start, start + len(whole))]
 
 
 def _actions(

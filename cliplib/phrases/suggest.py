@@ -4,18 +4,33 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from cliplib.phrases.lexicon import Names, lexicon_of
+from cliplib.phrases.lexicon import Lexicon, Names, lexicon_of
+from cliplib.phrases.nextpunch import PRAISE
 from cliplib.phrases.tokens import Token, fold
 from cliplib.vocabulary import Vocabulary
 
 _LIKE_ENOUGH = 0.7
 _SHORTEST = 3
 _MOST = 3
+_LONG = 9
+"""Letters of a word from which on two slips of the pen are likely; a shorter one is then another word."""
+_PLAIN = frozenset(("late", "early", "both", "what", "how", "own", "work", "low", "down"))
+"""Words that are spelt as they were meant, but not understood."""
+_SMALL = ("aux", "filler", "of", "with", "by")
+"""Kinds of words that are hardly ever what was meant to be looked for."""
 
 
 @lru_cache(maxsize=8)
 def _words(vocabulary: Vocabulary) -> tuple[str, ...]:
-    return tuple(sorted(w for w in lexicon_of(vocabulary).words if len(w) >= _SHORTEST and w.isalpha()))
+    lexicon = lexicon_of(vocabulary)
+    return tuple(
+        sorted(w for w in lexicon.words if len(w) >= _SHORTEST and w.isalpha() and not _small(w, lexicon))
+    )
+
+
+def _small(word: str, lexicon: Lexicon) -> bool:
+    senses = lexicon.longest((Token(word, 0, 0),), 0)[1]
+    return bool(senses) and all(s.kind in _SMALL for s in senses)
 
 
 def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tuple[str, ...]:
@@ -24,7 +39,7 @@ def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tu
     from rapidfuzz.distance import OSA
 
     text = fold(word).strip()
-    if len(text) < _SHORTEST or len(text) > 30:
+    if len(text) < _SHORTEST or len(text) > 30 or text in _PLAIN or text in PRAISE:
         return ()
     choices = (*_words(vocabulary), *(names.words if names else ()))
     found = process.extract(
@@ -32,8 +47,18 @@ def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tu
     )
     best = found[0][1] if found else 0.0
     return tuple(
-        dict.fromkeys(choice for choice, score, _ in found if choice != text and score >= best - 0.1)
+        dict.fromkeys(
+            choice
+            for choice, score, _ in found
+            if choice != text and score >= best - 0.1 and (len(text) >= _LONG or _one_slip(text, choice))
+        )
     )
+
+
+def _one_slip(text: str, choice: str) -> bool:
+    from rapidfuzz.distance import OSA
+
+    return OSA.distance(text, choice) == 1
 
 
 def misspelt_head(word: str, vocabulary: Vocabulary) -> bool:
