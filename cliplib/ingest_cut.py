@@ -151,7 +151,7 @@ def working_contents(root: Path, sliced: Path | None, known: FootageRow | None) 
 
 def _paint(painter: Posters, jobs: Sequence[CutJob], folder: Path) -> None:
     for job in jobs:
-        painter.write(job.poster, folder / f"{job.name}.jpg")
+        painter.write_near(job.poster, folder / f"{job.name}.jpg", job.first, job.last)
 
 
 def sweep_fight(root: Path, fight_id: int, clips: dict[int, StoredClip]) -> int:

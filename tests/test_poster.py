@@ -75,6 +75,28 @@ def test_every_frame_of_a_few_groups(folder):
             assert number(folder / "p.jpg") == frame
 
 
+@pytest.mark.parametrize(
+    "kind", ["closed gop", "ntsc", "edit list", "variable rate", "mpegts", "open gop", "h264 avi", "hevc"]
+)
+def test_a_near_picture_lies_in_the_clip_and_near_by(kind, folder):
+    """Key pictures come every 50 frames, so one that costs little is at most half of that away."""
+    made, footing = footage.make(kind), prepared(kind, folder)
+    with Posters(footing) as posters:
+        for frame in some(len(made)):
+            first, last = max(0, frame - 40), min(len(made), frame + 40)
+            posters.write_near(frame, folder / "p.jpg", first, last)
+            shown = number(folder / "p.jpg")
+            assert shown is not None
+            assert made.first + first <= shown < made.first + last
+            assert abs(shown - made.first - frame) <= 25
+
+
+def test_without_a_key_picture_in_the_clip_it_is_the_frame_itself(folder):
+    with Posters(prepared("closed gop", folder)) as posters:
+        posters.write_near(77, folder / "p.jpg", 60, 95)
+    assert number(folder / "p.jpg") == 77
+
+
 def test_the_key_picture_will_do_when_asked(folder):
     with Posters(prepared("closed gop", folder)) as posters:
         shown = []

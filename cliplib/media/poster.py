@@ -9,16 +9,20 @@ from typing import Any
 
 import av
 import numpy as np
+import numpy.typing as npt
 from PIL import Image
 
 from cliplib.errors import FootageError
 from cliplib.media.files import replacing
 from cliplib.media.frames import FrameReader, even, open_footage, upright_size
+from cliplib.media.mp4 import read_movie
+from cliplib.media.slices import shown_frames
 from cliplib.media.working import Prepared, table_timeline
 
 WIDTH = 480
 _QUALITY = 75
 _REORDERED = 16  # frames by which H.264 can reorder at most
+_FEW = 6  # packets from a key picture on that `write_near` looks at; half of them are not decoded
 
 
 class Posters:
@@ -35,6 +39,7 @@ class Posters:
         self._prepared = prepared
         self._container: Any = None
         self._slow: FrameReader | None = None
+        self._keys = np.zeros(0, np.int64)
 
     def __enter__(self) -> Posters:
         prepared = self._prepared
@@ -43,6 +48,7 @@ class Posters:
                 prepared.original, prepared.info, prepared.timeline, self._size(WIDTH, whole=True)
             )
             return self
+        self._keys = _key_frames(prepared.sliced)
         try:
             self._container = open_footage(prepared.sliced)
             self._stream = self._container.streams.video[0]
@@ -82,8 +88,46 @@ class Posters:
         if not 0 <= frame < count:
             raise FootageError(f"{self._prepared.original} has {count} frames; {frame} is not one of them")
         image = self._read_slowly(frame, width) if self._slow else self._read(frame, width, exact)
+        self._save(image, out)
+
+    def write_near(self, frame: int, out: Path, first: int, last: int, width: int = WIDTH) -> None:
+        """Write the picture nearest to `frame` within [first, last) that takes few others to decode: one at
+        or right after a key picture, a quarter of the work. Where there is none in the span, or key pictures
+        are not known, it is `frame` itself. Raises as `write` does.
+        """
+        image = self._near(frame, first, last, width)
+        if image is None:
+            self.write(frame, out, width)
+        else:
+            self._save(image, out)
+
+    def _save(self, image: Image.Image, out: Path) -> None:
         with replacing(Path(out)) as temporary:
-            image.save(temporary, "JPEG", quality=_QUALITY, progressive=True)
+            image.save(temporary, "JPEG", quality=_QUALITY)
+
+    def _near(self, frame: int, first: int, last: int, width: int) -> Image.Image | None:
+        keys = self._keys[(self._keys >= first) & (self._keys < last)]
+        if not len(keys):
+            return None
+        # How far the wanted frame lies from what can be had from each key picture: it, or a few after it.
+        away = np.where(keys > frame, keys - frame, np.maximum(frame - keys - _FEW + 2, 0))
+        key, target = int(keys[away.argmin()]), int(self._times[frame])
+        packets = 0
+        context = self._stream.codec_context
+        self._container.seek(int(self._times[key]), stream=self._stream, backward=True)
+        context.skip_frame = "NONREF"
+        pictures: list[Any] = []
+        with contextlib.suppress(av.error.InvalidDataError, av.error.EOFError):
+            for packet in self._container.demux(self._stream):
+                packets += 1
+                if packet.pts is None or packets > _FEW:
+                    break
+                pictures += packet.decode()
+            pictures += self._stream.decode(None)
+        best = min(pictures, key=lambda p: abs(p.pts - target), default=None)
+        if best is None or not self._times[first] <= best.pts <= self._times[last - 1]:
+            return None
+        return _image(best, self._size(width))
 
     def _size(self, width: int, *, whole: bool = False) -> tuple[int, int]:
         full_width, full_height = upright_size(self._prepared.info)
@@ -133,6 +177,16 @@ class Posters:
             picture.colorspace = 1  # BT.709, as FrameReader delivers
             return _image(picture, self._size(width))
         raise FootageError(f"no frame near {frame} of {self._prepared.original} can be decoded")
+
+
+def _key_frames(path: Path) -> npt.NDArray[np.int64]:
+    """Numbers of the frames that can be decoded by themselves; none if the file's tables leave it open."""
+    try:
+        movie = read_movie(path)
+        track = movie.of_kind(b"vide")[0]
+        return np.flatnonzero(track.sync[shown_frames(track, movie).samples])
+    except (FootageError, IndexError):
+        return np.zeros(0, np.int64)
 
 
 def _image(picture: Any, size: tuple[int, int]) -> Image.Image:
