@@ -84,6 +84,26 @@ class Chunk:
     end: int = 0
 
 
+def thrown_by(before: Chunk, link: str, chunk: Chunk) -> bool:
+    """“hooks that Brandt throws”: not a punch more, but whose they are; takes it over if so."""
+    said = chunk.protos[0] if len(chunk.protos) == 1 else Proto()
+    aimed, fell = (said.target, said.outcome) if before.form == "plural" else (None, None)
+    plain = said == Proto(target=aimed, outcome=fell, implied=True)
+    plain = plain and not (chunk.objects or chunk.passives or chunk.bare)
+    if link != "juxta" or not plain or chunk.name is None or chunk.role_verb or chunk.absent:
+        return False
+    if before.name or before.by or before.who or before.form not in ("noun", "plural"):
+        return False
+    last = before.protos[-1]
+    if (aimed and last.target) or (fell and last.outcome):
+        return False
+    last.target, last.outcome = last.target or aimed, last.outcome or fell
+    before.by = chunk.name
+    before.absents.extend(chunk.absents)
+    carry(before, chunk)
+    return True
+
+
 def carry(into: Chunk, chunk: Chunk) -> None:
     """What `chunk` says of people and places, and `into` does not."""
     for name in ("by", "opponent", "opponent_stance", "place", "range", "within_us"):

@@ -22,7 +22,7 @@ _NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not", "deny")
 _ORDER = (
     "fighter", "technique", "side", "hand", "role", "outcome", "target", "top", "place", "range", "direction",
     "stance", "stance_match", "opponent", "other", "same", "mult", "with", "by", "of", "aux", "throw", "head",
-    "mark", "foul", "filler",
+    "mark", "foul", "query", "filler",
 )  # fmt: skip
 
 
@@ -378,6 +378,12 @@ class Chunker(VerbReader):
     def on_foul(self, item: Item) -> bool:
         """No term of the vocabulary, and not to be read as the fair punch that its words would make."""
         self.p.refuse(item)
+        return True
+
+    def on_query(self, item: Item) -> bool:
+        """“what hooks did he throw” asks for hooks, “what did he do” for nothing that could be looked for."""
+        if not self.p.noun_phrase_ahead(1):
+            self.p.refuse(item)
         return True
 
     def on_filler(self, _item: Item) -> bool:

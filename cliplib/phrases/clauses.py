@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from cliplib.phrases.chunk import Chunk, Proto, carry
+from cliplib.phrases.chunk import Chunk, Proto, carry, thrown_by
 from cliplib.phrases.grammar import Parsed
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched
@@ -111,6 +111,8 @@ class Teller:
                 before.opponent = chunk.name
             carry(before, chunk)
             before.absents.extend(chunk.absents)
+            return True
+        if thrown_by(before, link, chunk) and punch:
             return True
         if chunk.absent or not chunk.bare or not punch:
             return False
@@ -334,8 +336,6 @@ class Teller:
         actor = 1 - self.subject if other else self.subject
         for _, chunk in links[index:stop]:
             mine = self._actor(chunk, actor)
-            if chunk.name and self.story.names.get(self.subject) == chunk.name:
-                pass
             self._place(chunk, mine, len(self.story.actions))
         if (
             link == "answer"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.nextpunch import begins_punch, own_for_object
+from cliplib.phrases.nextpunch import begins_punch, ends_punch, own_for_object
 
 if TYPE_CHECKING:
     from cliplib.phrases.grammar import Parser
@@ -256,7 +256,7 @@ class ModifierReader:
     def hand_or_side(self, field: str, item: Item) -> bool:
         value = item.value(field) or ""
         if not self.headed:
-            return self.put(field, value, item)
+            return not ends_punch(self) and self.put(field, value, item)
         if (
             field == "hand"
             and item.text.lower() == "lead"

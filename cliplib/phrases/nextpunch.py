@@ -40,6 +40,14 @@ def begins_punch(reader: ModifierReader, item: Item) -> bool:
     return item.text.lower().endswith("hand") and not completes
 
 
+def ends_punch(reader: ModifierReader) -> bool:
+    """“right hand LEFT hook”: the hand before was a punch of its own, where “left hand jab” is one jab."""
+    last = reader.last
+    if last is None or last is not reader.pre_items.get("side") or not last.text.lower().endswith("hand"):
+        return False
+    return reader.p.noun_phrase_ahead(1, hands=True)
+
+
 def straight_on(reader: ModifierReader, item: Item) -> bool:
     """“walks straight in”, “backs up straight”: a way to go, not a punch."""
     if item.text.lower() != "straight" or item.determiner or reader.pre:
