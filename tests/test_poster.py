@@ -79,7 +79,8 @@ def test_every_frame_of_a_few_groups(folder):
     "kind", ["closed gop", "ntsc", "edit list", "variable rate", "mpegts", "open gop", "h264 avi", "hevc"]
 )
 def test_a_near_picture_lies_in_the_clip_and_near_by(kind, folder):
-    """Key pictures come every 50 frames, so one that costs little is at most half of that away."""
+    """Key pictures come every 50 frames at most, so one that costs little is at most half of that away, or all
+    of it where the clip ends before the next one."""
     made, footing = footage.make(kind), prepared(kind, folder)
     with Posters(footing) as posters:
         for frame in some(len(made)):
@@ -88,7 +89,7 @@ def test_a_near_picture_lies_in_the_clip_and_near_by(kind, folder):
             shown = number(folder / "p.jpg")
             assert shown is not None
             assert made.first + first <= shown < made.first + last
-            assert abs(shown - made.first - frame) <= 25
+            assert abs(shown - made.first - frame) <= (25 if last < len(made) else 50)
 
 
 def test_without_a_key_picture_in_the_clip_it_is_the_frame_itself(folder):
@@ -123,7 +124,6 @@ def test_sizes_are_of_square_pixels(kind, width, size, folder):
     with Image.open(folder / "p.jpg") as image:
         assert image.size == size
         assert image.format == "JPEG"
-        assert image.info["progressive"]
 
 
 @pytest.mark.parametrize(

@@ -119,9 +119,11 @@ class Posters:
         pictures: list[Any] = []
         with contextlib.suppress(av.error.InvalidDataError, av.error.EOFError):
             for packet in self._container.demux(self._stream):
-                packets += 1
-                if packet.pts is None or packets > _FEW:
+                if packet.pts is None or packets == _FEW:
                     break
+                if not packets and packet.pts != self._times[key]:
+                    continue  # a demuxer may go back further than to the key picture
+                packets += 1
                 pictures += packet.decode()
             pictures += self._stream.decode(None)
         best = min(pictures, key=lambda p: abs(p.pts - target), default=None)
