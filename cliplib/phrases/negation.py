@@ -41,6 +41,7 @@ class NegationReader(ModifierReader):
         return True
 
     def on_not(self, item: Item) -> bool:
+        begun = self.p.i
         self.p.i += 1
         while (follows := self.p.at()) is not None and follows.sense("aux"):
             self.c.aux = True
@@ -65,6 +66,9 @@ class NegationReader(ModifierReader):
             return self.forward()
         # What is denied must not be read as if it were asked for.
         self.p.note(DENIED)
+        if follows.sense("mult") and self.p.noun_phrase_ahead(0):
+            self.p.discard(begun)
+            return True
         self.p.refuse(item)
         self.p.refuse(follows)
         if follows.kinds & {"by", "against", "with", "of"} and (denied := self.p.at(1)) is not None:

@@ -54,6 +54,8 @@ def straight_on(reader: ModifierReader, item: Item) -> bool:
         return False
     follows, beyond = reader.p.at(1), reader.p.at(2)
     last = reader.p.at(-1)
+    if last is not None and last.text.lower() in _WAYS:
+        last = reader.p.at(-2)
     goes = last is not None and last.text.lower().split()[0] in _GOING
     if follows is None or follows.kinds & _ENDS:
         return goes
@@ -65,14 +67,16 @@ def own_punch(parser: Parser, chunk: Chunk, begun: int) -> None:
     """“catches the jab and comes back with his own”: a punch such as the other one threw."""
     items = parser.items[begun : parser.i]
     own = next((i for i in items if i.text.lower() == "own"), None)
-    if own is None or chunk.protos or chunk.objects or chunk.passives:
+    said = chunk.protos[0] if chunk.protos else Proto(implied=True)
+    if own is None or not said.implied or said.hand or said.side or chunk.objects or chunk.passives:
         return
     before = parser.out.links[-1][1] if parser.out.links else None
     theirs = before.objects[-1].protos if before is not None and before.objects else []
     if not theirs:
         parser.refuse(own)
         return
-    chunk.protos = [Proto(p.technique, p.hand) for p in theirs]
+    said.technique, said.hand, said.implied = theirs[-1].technique, theirs[-1].hand, False
+    chunk.protos, chunk.bare = [said], False
     chunk.headless, chunk.form = False, "noun"
 
 

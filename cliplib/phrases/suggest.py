@@ -12,8 +12,6 @@ from cliplib.vocabulary import Vocabulary
 _LIKE_ENOUGH = 0.7
 _SHORTEST = 3
 _MOST = 3
-_LONG = 9
-"""Letters of a word from which on two slips of the pen are likely; a shorter one is then another word."""
 _PLAIN = frozenset(("late", "early", "both", "what", "how", "own", "work", "low", "down"))
 """Words that are spelt as they were meant, but not understood."""
 _SMALL = ("aux", "filler", "of", "with", "by")
@@ -50,15 +48,16 @@ def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tu
         dict.fromkeys(
             choice
             for choice, score, _ in found
-            if choice != text and score >= best - 0.1 and (len(text) >= _LONG or _one_slip(text, choice))
+            if choice != text and score >= best - 0.1 and _slipped(text, choice)
         )
     )
 
 
-def _one_slip(text: str, choice: str) -> bool:
+def _slipped(text: str, choice: str) -> bool:
+    """One slip of the pen, or more behind a beginning that is right; else it is another word (“spinning”)."""
     from rapidfuzz.distance import OSA
 
-    return OSA.distance(text, choice) == 1
+    return text[:2] == choice[:2] or OSA.distance(text, choice) == 1
 
 
 def misspelt_head(word: str, vocabulary: Vocabulary) -> bool:
