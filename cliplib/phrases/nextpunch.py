@@ -42,10 +42,8 @@ def begins_punch(reader: ModifierReader, item: Item) -> bool:
 
 def ends_punch(reader: ModifierReader) -> bool:
     """“right hand LEFT hook”: the hand before was a punch of its own, where “left hand jab” is one jab."""
-    last = reader.last
-    if last is None or last is not reader.pre_items.get("side") or not last.text.lower().endswith("hand"):
-        return False
-    return reader.p.noun_phrase_ahead(1, hands=True)
+    hand = reader.pre_items.get("side")
+    return bool(hand and hand.text.lower().endswith("hand")) and reader.p.noun_phrase_ahead(0, hands=True)
 
 
 def straight_on(reader: ModifierReader, item: Item) -> bool:

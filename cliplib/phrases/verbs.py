@@ -153,7 +153,9 @@ class VerbReader(NegationReader):
                     self.top, over = top, False
                     self.over_the_top(said)
                     self.top = None
-                if passive.role and not said.role:
+                if passive.role and not self.v.is_punch(said.technique):
+                    self.p.note("only a punch counters; anything else is read as what came next")
+                elif passive.role and not said.role:
                     said.role = passive.role
                 said.fighter = agent.name or agent.by or passive.fighter
                 passive_index = self.c.passives.index(passive) if passive in self.c.passives else -1
