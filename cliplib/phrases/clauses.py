@@ -259,7 +259,8 @@ class Teller:
         if own:
             self.stance = None
         if chunk.within_us is not None and own:
-            own[0].within_us = chunk.within_us
+            # "1-2 within a second" has nothing before it: the limit is on how its punches follow each other
+            own[0 if at or new else -1].within_us = chunk.within_us
         if len(chunk.objects) > 1 and all(len(o.protos) == 1 for o in chunk.objects) and len(own) == 1:
             woven: list[Proto] = []
             for proto in new:
