@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
 
 # A busy machine is no fault of the code: examples have no time limit of their own (pytest has one).
-settings.register_profile("cliplib", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# Examples are the same at every run, so that a red run is the change's; CLIPLIB_EXPLORE=1 draws new ones.
+settings.register_profile(
+    "cliplib",
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    derandomize=not os.environ.get("CLIPLIB_EXPLORE"),
+)
 settings.load_profile("cliplib")
+if not os.environ.get("CLIPLIB_EXPLORE"):
+    # Hypothesis also draws constants from whatever local modules a worker happens to have imported by then,
+    # which would make the examples of a parallel run depend on its timing.
+    providers._get_local_constants = lambda: providers._local_constants
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -105,7 +105,9 @@ def test_a_kept_reel_is_handed_over_as_it_was_made(library: Path, tmp_path: Path
 
 def test_a_bundle_of_picked_clips(library: Path, tmp_path: Path, run: Run) -> None:
     code, said = run(library, "bundle", "--clips", "2,1", "--title", "Two", "-o", tmp_path / "two")
-    assert (code, said) == (0, f"{tmp_path / 'two'}: 10 files\n")
+    assert code == 0
+    assert said.startswith(f"{tmp_path / 'two'}: 10 files\n")
+    assert "Footage belongs to somebody" in said
     shutil.rmtree(tmp_path / "two" / "clips")
     code, said = run(library, "bundle", "--clips", "99", "-o", tmp_path / "none")
     assert code == 2

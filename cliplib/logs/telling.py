@@ -138,7 +138,7 @@ class Teller:
         if implied and before is not None and self._same(before, actions[0]):
             del actions[0]
         if before is not None and not {"direction", "side"} & set(actions[0].inferred):
-            actions[:1] = derive_slips([before, actions[0]])[1:]
+            actions[:1] = derive_slips([before, actions[0]], self.vocabulary)[1:]
         self._complete(actions, cells, fighter)
         return [replace(action, roles=action.said_roles) for action in actions]
 

@@ -62,7 +62,9 @@ def read_log(
     now = {n: s for n in fight.fighters if (s := (stances or {}).get(n) or fight.stance_of(n))}
     now |= {people[1 - a]: s for a, s in story.opponent_stances.items() if 1 - a in people}
     actions = _actions(story, people, now, vocabulary)
-    return LogPhrase(tuple(derive_slips(actions)), tuple(sorted(unread, key=lambda u: u.start)), because)
+    return LogPhrase(
+        tuple(derive_slips(actions, vocabulary)), tuple(sorted(unread, key=lambda u: u.start)), because
+    )
 
 
 def _not_for_logs(parsed: Parsed, story: Story) -> str:
@@ -139,11 +141,12 @@ def _action(proto: Proto, name: str | None, stance: str | None, vocabulary: Voca
     )
 
 
-def derive_slips(actions: list[Action]) -> list[Action]:
+def derive_slips(actions: list[Action], vocabulary: Vocabulary) -> list[Action]:
     """Inside and outside from left and right, and the reverse, by the hand of the punch slipped."""
     out = actions[:1]
     for before, action in pairwise(actions):
-        if action.technique != "slip" or before.fighter == action.fighter or before.side is None:
+        slipped = before.fighter != action.fighter and vocabulary.is_punch(before.technique)
+        if action.technique != "slip" or not slipped or before.side is None:
             out.append(action)
             continue
         if action.direction in ("left", "right"):
