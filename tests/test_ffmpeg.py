@@ -41,7 +41,6 @@ def test_a_configured_binary_comes_before_the_one_on_path(tmp_path, monkeypatch)
     configured, on_path = pretend(tmp_path / "a", "exit 0", "mine"), pretend(tmp_path / "b", "exit 0")
     monkeypatch.setenv("PATH", str(tmp_path / "b"))
     monkeypatch.delenv("CLIPLIB_FFMPEG", raising=False)
-    ffmpeg._find.cache_clear()
     assert ffmpeg.binary() == on_path
     monkeypatch.setenv("CLIPLIB_FFMPEG", str(configured))
     assert ffmpeg.binary() == configured
@@ -52,11 +51,17 @@ def test_without_any_on_path_the_installed_one_is_used(tmp_path, monkeypatch):
 
     monkeypatch.setenv("PATH", str(tmp_path))
     monkeypatch.delenv("CLIPLIB_FFMPEG", raising=False)
-    ffmpeg._find.cache_clear()
-    try:
-        assert ffmpeg.binary() == Path(imageio_ffmpeg.get_ffmpeg_exe())
-    finally:
-        ffmpeg._find.cache_clear()
+    assert ffmpeg.binary() == Path(imageio_ffmpeg.get_ffmpeg_exe())
+
+
+def test_another_path_is_another_search(tmp_path, monkeypatch):
+    monkeypatch.delenv("CLIPLIB_FFMPEG", raising=False)
+    usual = ffmpeg.binary()
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("PATH", str(tmp_path))
+        mine = pretend(tmp_path, "exit 0")
+        assert ffmpeg.binary() == mine != usual
+    assert ffmpeg.binary() == usual
 
 
 def test_a_configured_binary_that_is_not_there_is_an_error_that_names_the_variable(monkeypatch):

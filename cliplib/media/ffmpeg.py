@@ -45,16 +45,16 @@ _DISK = ("No space left on device", "Disk quota exceeded", "Read-only file syste
 
 
 @functools.cache
-def _find(configured: str | None) -> Path:
+def _find(configured: str | None, search_path: str | None) -> Path:
     if configured:
-        found = shutil.which(configured)
+        found = shutil.which(configured, path=search_path)
         if found is None:
             raise MediaError(
                 f"CLIPLIB_FFMPEG names “{configured}”, which is not a program that can be run; "
                 "correct it, or unset it to use the ffmpeg on PATH or the one that was installed along"
             )
         return Path(found)
-    on_path = shutil.which("ffmpeg")
+    on_path = shutil.which("ffmpeg", path=search_path)
     if on_path is not None:
         return Path(on_path)
     try:
@@ -70,7 +70,7 @@ def _find(configured: str | None) -> Path:
 
 def binary() -> Path:
     """`CLIPLIB_FFMPEG`, else the ffmpeg on `PATH`, else imageio-ffmpeg's; MediaError if there is none."""
-    return _find(os.environ.get("CLIPLIB_FFMPEG") or None)
+    return _find(os.environ.get("CLIPLIB_FFMPEG") or None, os.environ.get("PATH"))
 
 
 @dataclass(frozen=True, slots=True)
