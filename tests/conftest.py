@@ -24,8 +24,11 @@ if not os.environ.get("CLIPLIB_EXPLORE"):
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """A browser on a busy machine may paint late or drop a connection: those tests may try twice more. Others
-    may try once more: threads of an earlier test's server draw from `random`, which Hypothesis takes for a
-    strategy that does."""
+    """A browser on a busy machine may paint late or drop a connection: those tests may try twice more. Tests
+    by Hypothesis may try once more: threads of an earlier test's server draw from `random`, which Hypothesis
+    takes for a strategy that does. No other test may: a second try would hide what the first one found."""
     for item in items:
-        item.add_marker(pytest.mark.flaky(reruns=2 if item.get_closest_marker("browser") else 1))
+        if item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.flaky(reruns=2))
+        elif getattr(getattr(item, "obj", None), "is_hypothesis_test", False):
+            item.add_marker(pytest.mark.flaky(reruns=1))
