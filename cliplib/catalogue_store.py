@@ -113,16 +113,24 @@ class Store:
                 raise
 
     def settle(self) -> None:
-        """Have all that was committed on the disk, not only in the system's cache: a power cut takes none."""
+        """Have all that was committed on the disk, not only in the system's cache: a power cut takes none.
+
+        A commit is in the write-ahead log until SQLite has brought it into the database file, which it syncs
+        before it gives the log up; so the log is what there is to sync. The database file itself must not be
+        opened here: closing it again would cancel every lock this process holds on it
+        (https://sqlite.org/howtocorrupt.html, 2.2).
+        """
         log = self.path.with_name(self.path.name + "-wal")
         try:
-            for path in (log, self.path):  # what is in neither was never committed
-                if path.exists():
-                    file = os.open(path, os.O_RDONLY)
-                    try:
-                        os.fsync(file)
-                    finally:
-                        os.close(file)
+            for path in (log, self.path.parent):
+                try:
+                    opened = os.open(path, os.O_RDONLY)
+                except FileNotFoundError:
+                    continue  # nothing was committed since the log was given up
+                try:
+                    os.fsync(opened)
+                finally:
+                    os.close(opened)
         except OSError as error:
             raise StorageError(f"cannot write the catalogue {self.path}: {error.strerror}") from error
 

@@ -7,12 +7,15 @@ to remove.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
-from collections.abc import Sequence
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 from cliplib import ingest_cut
 from cliplib.errors import NotFoundError, StorageError
@@ -23,6 +26,9 @@ from cliplib.reels.build import digest_of
 if TYPE_CHECKING:
     from cliplib.catalogue_rows import FightRow
     from cliplib.library import Library
+
+_CATALOGUE = "catalogue.db"
+_COPY = "import shutil, sys; shutil.copyfileobj(open(sys.argv[1], 'rb'), sys.stdout.buffer)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +106,7 @@ def mentions(root: Path, name: str) -> tuple[Path, ...]:
     longest = max(map(len, wanted))
     found = []
     for path in sorted(p for p in root.rglob("*") if p.is_file()):
-        with path.open("rb") as file:
+        with _reading(path) as file:
             kept = b""
             while block := file.read(1 << 20):
                 piece = kept + block
@@ -109,6 +115,22 @@ def mentions(root: Path, name: str) -> tuple[Path, ...]:
                     break
                 kept = piece[-longest:]
     return tuple(found)
+
+
+@contextlib.contextmanager
+def _reading(path: Path) -> Iterator[IO[bytes]]:
+    """The bytes of a file. The catalogue's are read by another process: closing one of its files here would
+    cancel every lock that SQLite holds on it in this process (https://sqlite.org/howtocorrupt.html, 2.2)."""
+    if not path.name.startswith(_CATALOGUE):
+        with path.open("rb") as file:
+            yield file
+        return
+    with subprocess.Popen(
+        [sys.executable, "-c", _COPY, str(path)], stdout=subprocess.PIPE, stdin=subprocess.DEVNULL
+    ) as child:
+        assert child.stdout is not None
+        yield child.stdout
+        child.stdout.read()  # to its end, so that it ends well
 
 
 def _left(root: Path, name: str) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
+import sys
 import tarfile
 import threading
 from pathlib import Path
@@ -318,3 +320,17 @@ def test_reels_that_were_lost_are_made_again(library: Library) -> None:
     library.made_reel(name).file.unlink()
     assert "cannot be made again" in str(library.check(repair=True)[0])
     assert _settled(library) == []
+
+
+def test_its_locks_outlive_syncing_and_reading_every_byte(library: Library) -> None:
+    """Closing a file of SQLite's behind its back cancels the locks this process holds on it, and another
+    process then takes the log away from under it (https://sqlite.org/howtocorrupt.html, 2.2)."""
+    other = "import sqlite3, sys; c = sqlite3.connect(sys.argv[1]); c.execute('PRAGMA user_version').fetchone(); c.close()"
+    catalogue = library.folder / "catalogue.db"
+    for work in (library._catalogue.care.settle, lambda: mentions(library.folder, "nobody at all")):
+        with library._catalogue._store.transaction() as db:
+            db.execute("INSERT OR REPLACE INTO meta VALUES ('tried', 'once')")
+        work()
+        subprocess.run([sys.executable, "-c", other, str(catalogue)], check=True)
+        assert catalogue.with_name("catalogue.db-wal").exists()
+        assert library.check() == []
