@@ -59,7 +59,7 @@ from cliplib.tally import (
 )
 from cliplib.tally.changing import Kind, moments
 from cliplib.tally.clock import EARLY_ENDS
-from cliplib.tally.following import next_of
+from cliplib.tally.near import next_of
 from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.tries import fight_words
 from cliplib.vocabulary import Vocabulary
@@ -165,7 +165,7 @@ class Evidence:
 
     def next(self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None) -> Next:
         """What the same fighter and the opponent do next, how often, how fast, and how it went."""
-        reading, found, _ = self._tries(phrase, where, only)
+        reading, found = self._found(phrase, where, only)
         return Next(reading, following(found), (COUNTED, *NEXT, OUTCOMES, WILSON, ONE_FIGHT))
 
     def compare(
@@ -181,15 +181,18 @@ class Evidence:
     ) -> Compare:
         """Two sides of a phrase's tries beside each other: `this` and `that` are as `only` in `tally`;
         `this_where` and `that_where` narrow one side (to dates, say)."""
-        reading, one, _ = self._tries(phrase, _both(where, this_where), this)
-        _, two, _ = self._tries(phrase, _both(where, that_where), that)
+        reading, first = self._found(phrase, _both(where, this_where), None)
+        second = first
+        if this_where != that_where:
+            second = self._found(phrase, _both(where, that_where), None)[1]
+        chosen1, chosen2 = self._chosen(this, first.columns), self._chosen(that, second.columns)
         if by is not None and by not in KEYS:
             raise InputError(f"“{by}” is nothing to group by; there are {', '.join(KEYS)}")
         return Compare(
             reading,
-            _side(self._chosen(this, one.columns), this_where) or "everything",
-            _side(self._chosen(that, two.columns), that_where) or "everything",
-            compare(one, two, by=by),
+            _side(chosen1, this_where) or "everything",
+            _side(chosen2, that_where) or "everything",
+            compare(first.only(chosen1), second.only(chosen2), by=by),
             (COUNTED, OUTCOMES, *COMPARING, ONE_FIGHT),
         )
 
@@ -205,6 +208,8 @@ class Evidence:
         """The most likely change in one fight, of the share that landed or of how often it was tried."""
         row = self._names.fight(fight)
         chosen = {**(only or {}), "fight": self._fight_word(row)}
+        if where is None or where.fight is None:
+            where = replace(where or Where(), fight=row.title)  # nothing else need be searched
         reading, found, clock = self._tries(phrase, where, chosen)
         if kind == "frequency" and clock is None:
             raise InputError(NO_MINUTES)
@@ -239,7 +244,7 @@ class Evidence:
         only: Mapping[str, str] | None = None,
     ) -> Answered:
         """Which responses beat an attack, by stance match."""
-        reading, found, _ = self._tries(phrase, where, only)
+        reading, found = self._found(phrase, where, only)
         window = self._settings.step_window_us
         result = answers(found, window, stances=stances)
         return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
@@ -248,7 +253,7 @@ class Evidence:
         self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
     ) -> Caught:
         """Which attacks a defence is caught by."""
-        reading, found, _ = self._tries(phrase, where, only)
+        reading, found = self._found(phrase, where, only)
         rows = caught(found, self._vocabulary.is_punch, self._settings.step_window_us)
         return Caught(reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, ONE_FIGHT))
 
@@ -296,15 +301,21 @@ class Evidence:
 
     # --- how it is found ----------------------------------------------------------------------------------
 
-    def _tries(
+    def _found(
         self, phrase: str, where: Where | None, only: Mapping[str, str] | None
-    ) -> tuple[Reading, Tries, Watched | None]:
+    ) -> tuple[Reading, Tries]:
         reading = self._names.explain(phrase, strict=True)
         columns = self._search.columns()
         found = tries_of(self._matches(reading.steps, reading, where, columns), self._vocabulary)
-        chosen = self._chosen(only or {}, columns)
+        return reading, found.only(self._chosen(only, columns)) if only else found
+
+    def _tries(
+        self, phrase: str, where: Where | None, only: Mapping[str, str] | None
+    ) -> tuple[Reading, Tries, Watched | None]:
+        reading, found = self._found(phrase, where, only)
+        columns = found.columns
         clock = self._watched(reading, where or Where(), columns)
-        return reading, found.only(chosen), None if clock is None else clock.only(chosen)
+        return reading, found, None if clock is None else clock.only(self._chosen(only or {}, columns))
 
     def _matches(self, steps: Sequence[Step], reading: Reading, where: Where | None, columns: Columns):  # type: ignore[no-untyped-def]
         limit = limits((reading.where, where or Where()), columns)

@@ -127,3 +127,16 @@ def answer(one: Try, words: Vocabulary, window: int) -> tuple[str, str, str]:
         said += f", then {one.actions[thrown].technique}"
     went = "none" if thrown is None else category(one.actions[thrown], words)
     return said, category(one.action, words), went
+
+
+def catching(one: Try, words: Vocabulary, window: int) -> tuple[int | None, int | None]:
+    """The places of the opponent's last punch before a defence, and of his next before its own punch."""
+
+    def punch(action: Action) -> bool:
+        return words.is_punch(action.technique)
+
+    before = near(one, one.at, later(one, own=False, suits=punch, backwards=True), window)
+    after, mine = later(one, own=False, suits=punch), later(one, own=True, suits=punch)
+    if after is not None and mine is not None and mine < after:
+        after = None
+    return before, near(one, one.at, after, window)

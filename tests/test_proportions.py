@@ -79,6 +79,19 @@ def test_against_reference_libraries() -> None:
         assert proportions.fisher(*table) == pytest.approx(p, abs=1e-9)
 
 
+def test_large_tables_against_reference_library() -> None:
+    """Counts of a whole archive: too large for whole numbers in a moment, the same to six digits."""
+    rng = np.random.default_rng(8)
+    for _ in range(100):
+        n1, n2 = rng.integers(300, 200_000, 2).tolist()
+        share = float(rng.random() ** 3)
+        k1 = int(rng.binomial(n1, share))
+        k2 = int(rng.binomial(n2, min(1.0, share * float(rng.choice([1, 1.01, 1.05, 2])))))
+        p = stats.fisher_exact([[k1, n1 - k1], [k2, n2 - k2]]).pvalue
+        assert proportions.fisher(k1, n1 - k1, k2, n2 - k2) == pytest.approx(p, rel=1e-6, abs=1e-300)
+    assert proportions.fisher(0, 100_000, 100_000, 0) == 0
+
+
 def test_adjusted_against_reference_library() -> None:
     rng = np.random.default_rng(6)
     for size in (1, 2, 7, 40):

@@ -21,6 +21,7 @@ from cliplib.tally import (
     caught,
     compare,
     following,
+    near,
     tally,
     tries_of,
     watched,
@@ -129,6 +130,40 @@ def test_what_comes_next_agrees(bouts: list[Bout], steps: tuple[Step, ...]) -> N
             assert row.landed == went["landed"]
             assert row.known == went["landed"] + went["partial"] + went["blocked"] + went["missed"]
             assert set(row.tries.exchange_ids().tolist()) == {one.exchange for one, _ in some}
+            for part in ("times", "landed", "known"):
+                assert len(row.behind.of(part)) == getattr(row, part)
+
+
+@given(bouts=small_bouts(most_actions=9), steps=STEPS)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_what_catches_agrees(bouts: list[Bout], steps: tuple[Step, ...]) -> None:
+    slow = slow_tally.tries(steps, [], bouts, SETTINGS, WORDS)
+    rows = {row.attack: row for row in caught(counted(bouts, steps), WORDS.is_punch, SETTINGS.step_window_us)}
+    against: dict[str, list[str]] = {}
+    after: dict[str, list[str]] = {}
+    behind: dict[str, set[int]] = {}
+    for one in slow:
+        for place, side in zip(
+            slow_tally.catching(one, WORDS, SETTINGS.step_window_us), (against, after), strict=True
+        ):
+            if place is not None:
+                action = one.actions[place]
+                went = slow_tally.category(action, WORDS)
+                side.setdefault(action.technique, []).append(went)
+                if went == "landed":
+                    behind.setdefault(action.technique, set()).add(one.exchange)
+    assert set(rows) == {*against, *after}
+    known = ("landed", "partial", "blocked", "missed")
+    for name, row in rows.items():
+        for side, times, landed, of in (
+            (against, row.against, row.against_landed, row.against_known),
+            (after, row.next, row.next_landed, row.next_known),
+        ):
+            went_all = side.get(name, [])
+            assert times == len(went_all)
+            assert landed == went_all.count("landed")
+            assert of == sum(w in known for w in went_all)
+        assert set(row.tries.exchange_ids().tolist()) == behind.get(name, set())
 
 
 @given(bouts=small_bouts(most_actions=9), steps=STEPS)
@@ -151,6 +186,8 @@ def test_answers_agree(bouts: list[Bout], steps: tuple[Step, ...]) -> None:
         assert row.punch_known == sum(p in known for _, p in some)
         assert row.beaten == sum(a in known[1:] and p == "landed" for a, p in some)
         assert row.beaten_known == sum(a in known and p != "unknown" for a, p in some)
+        for part in row.behind.parts:
+            assert len(row.behind.of(part)) == getattr(row, part)
 
 
 # --- by hand ----------------------------------------------------------------------------------------------
@@ -312,3 +349,51 @@ def test_comparing_says_it_in_words() -> None:
     assert line.difference is not None
     assert line.difference.value == pytest.approx(4 / 9 - 1 / 12)
     assert line.clips1 == (1, 2, 3, 4)
+
+
+# --- the arithmetic of large tables -----------------------------------------------------------------------
+
+
+@given(
+    groups=st.lists(st.lists(st.integers(0, 5_000_000) | st.integers(0, 30), max_size=40), max_size=6),
+    seed=st.integers(0, 99),
+)
+@settings(max_examples=80, deadline=None)
+def test_quartiles_are_numpys(groups: list[list[int]], seed: int) -> None:
+    """Hyndman and Fan 1996, definition 7: `numpy.percentile` with its usual method, rounded down."""
+    group = np.repeat(np.arange(len(groups)), [len(g) for g in groups]).astype(np.int64)
+    value = np.array([v for g in groups for v in g], np.int64)
+    mixed = np.random.default_rng(seed).permutation(len(group))
+    for some, found in zip(groups, near.quartiles(group[mixed], value[mixed], len(groups)), strict=True):
+        assert found == (tuple(int(q) for q in np.percentile(some, (25, 50, 75))) if some else None)
+
+
+@pytest.mark.parametrize("longest", [1, 3, 9, 30, 300])
+def test_who_did_something_next(longest: int) -> None:
+    """Against looking at one action after the other, in exchanges of any length."""
+    rng = np.random.default_rng(longest)
+    who = [RED, BLUE, "the referee"]
+    said = [
+        [(who[i], ("jab", "slip")[j]) for i, j in zip(*rng.integers(0, (3, 2), (n, 2)).T, strict=True)]
+        for n in rng.integers(1, longest + 1, 12).tolist()
+    ]
+    said.append([(RED, "slip")] * longest + [(BLUE, "jab")])
+    fight = bout(
+        *(Exchange(tuple(Action(t, fighter=w, time_us=0) for w, t in actions), round=1) for actions in said)
+    )
+    columns = columns_of([fight])
+    is_punch = np.array([False, *map(WORDS.is_punch, columns.words["technique"])])[
+        columns.of_kind("technique")
+    ]
+    found = [near.ahead(columns, own=own).tolist() for own in (True, False)]
+    found.append(near.punch_before(columns, is_punch).tolist())
+    row = 0
+    for actions in said:
+        for i, (me, _) in enumerate(actions):
+            other = {RED: BLUE, BLUE: RED}.get(me)
+            own_next = (j for j in range(i + 1, len(actions)) if other and actions[j][0] == me)
+            other_next = (j for j in range(i + 1, len(actions)) if actions[j][0] == other)
+            before = (j for j in range(i - 1, -1, -1) if actions[j] == (other, "jab"))
+            expected = [next(own_next, i) - i, next(other_next, i) - i, i - next(before, i)]
+            assert [some[row] for some in found] == expected
+            row += 1

@@ -49,6 +49,11 @@ class Columns:
     next_other: Array  # [N]
     answers: Array  # [N]
 
+    @cached_property
+    def derived(self) -> dict[str, Any]:
+        """Room for what other packages work out of this archive once; it lasts as long as the columns."""
+        return {}
+
     @property
     def actions(self) -> int:
         return len(self.kind)

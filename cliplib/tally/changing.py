@@ -17,10 +17,11 @@ from cliplib.changepoint import Change, TooLittle, change_in_frequency, change_i
 from cliplib.patterns.codes import Ints
 
 from .clock import FightClock
-from .comparing import Compared, compared
+from .comparing import Compared, Part, compared
 from .counts import MINUTE_US
-from .following import next_of
-from .tries import LANDED, MISSED, Tries
+from .following import NOTHING
+from .near import next_of
+from .tries import LANDED, MISSED, Behind, Tries
 
 Kind = Literal["rate", "frequency"]
 
@@ -157,19 +158,18 @@ def _instead(situation: Tries | None, first: int) -> tuple[Compared, ...]:
 def _next(sides: tuple[Tries, Tries], *, own: bool | None) -> tuple[Compared, ...]:
     """Shares of what came next on each side; `own` None: what the tries themselves are."""
     counts: list[dict[str, int]] = []
-    clips: list[dict[str, list[int]]] = []
+    behind: list[dict[str, Part]] = []
     for side in sides:
         columns = side.columns
         at = side.rows if own is None else next_of(columns, side.rows, own=own)
         code = np.where(at >= 0, columns.of_kind("technique")[columns.kind[np.maximum(at, 0)]], 0)
-        words = ("nothing more", *columns.words["technique"])
-        counts.append({words[c]: int((code == c).sum()) for c in np.unique(code).tolist()})
-        clips.append(
-            {words[c]: side.some(code == c).exchange_ids().tolist() for c in np.unique(code).tolist()}
-        )
+        words = (NOTHING, *columns.words["technique"])
+        some = np.unique(code).tolist()
+        counts.append({words[c]: int((code == c).sum()) for c in some})
+        behind.append({words[c]: (Behind(side, code, {"times": [c]}), "times") for c in some})
     n1, n2 = len(sides[0]), len(sides[1])
     names = sorted({*counts[0], *counts[1]}, key=lambda n: (-counts[0].get(n, 0) - counts[1].get(n, 0), n))
     return compared(
         {n: (counts[0].get(n, 0), n1, counts[1].get(n, 0), n2) for n in names},
-        {n: (clips[0].get(n, []), clips[1].get(n, [])) for n in names},
+        {n: (behind[0].get(n), behind[1].get(n)) for n in names},
     )

@@ -7,19 +7,22 @@ many lines are looked at together, Benjamini and Hochberg's adjusted p-value, by
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from cliplib.proportions import Interval, adjusted, difference, fisher, in_words
 
 from .counts import tally
 from .following import NOTHING, NextRow, following
-from .tries import Tries
+from .tries import Behind, Tries
+
+Part = tuple[Behind, str]
+"""The tries behind one number."""
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
     """One line: `k1` of `n1` against `k2` of `n2`. `p`: Fisher's; `q`: adjusted for the lines of its table.
-    `clips1`, `clips2`: numbers of the clips behind k1 and k2."""
+    `behind1`, `behind2`: what k1 and k2 count."""
 
     what: str
     k1: int
@@ -30,8 +33,22 @@ class Compared:
     p: float
     q: float
     words: str
-    clips1: tuple[int, ...] = ()
-    clips2: tuple[int, ...] = ()
+    behind1: Part | None = field(default=None, repr=False)
+    behind2: Part | None = field(default=None, repr=False)
+
+    @property
+    def clips1(self) -> tuple[int, ...]:
+        """Numbers of the clips behind k1."""
+        return _clips(self.behind1)
+
+    @property
+    def clips2(self) -> tuple[int, ...]:
+        """Numbers of the clips behind k2."""
+        return _clips(self.behind2)
+
+
+def _clips(part: Part | None) -> tuple[int, ...]:
+    return () if part is None else tuple(part[0].of(part[1]).exchange_ids().tolist())
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,27 +66,28 @@ def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
     """`by`: a key by whose values landing is compared too (technique, target, place, round, ...)."""
     totals = [tally(side, (), None) for side in (one, two)]
     lines: dict[str, tuple[int, int, int, int]] = {}
-    clips: dict[str, tuple[list[int], list[int]]] = {}
+    parts: dict[str, tuple[Part | None, Part | None]] = {}
     a, b = (table.total for table in totals)
     lines["all"] = (a.landed, a.known, b.landed, b.known)
-    clips["all"] = (totals[0].clips(None, "landed"), totals[1].clips(None, "landed"))
+    parts["all"] = ((totals[0].behind(), "landed"), (totals[1].behind(), "landed"))
     if by is not None:
         tables = [tally(side, (by,), None) for side in (one, two)]
         rows = [{row.values[0]: (i, row) for i, row in enumerate(table.rows)} for table in tables]
         for name in dict.fromkeys([*rows[0], *rows[1]]):
-            counts, found = [], []
+            counts: list[int] = []
+            found: list[Part | None] = []
             for table, of_side in zip(tables, rows, strict=True):
                 place, row = of_side.get(name, (None, None))
                 counts += [row.landed, row.known] if row is not None else [0, 0]
-                found.append(table.clips(place, "landed") if place is not None else [])
+                found.append((table.behind(place), "landed") if place is not None else None)
             if counts[1] + counts[3]:
                 lines[name] = (counts[0], counts[1], counts[2], counts[3])
-                clips[name] = (found[0], found[1])
+                parts[name] = (found[0], found[1])
     after1, after2 = following(one), following(two)
     return Comparison(
         len(one),
         len(two),
-        compared(lines, clips),
+        compared(lines, parts),
         _shares(after1.own, after2.own, len(one), len(two)),
         _shares(after1.other, after2.other, len(one), len(two)),
     )
@@ -77,20 +95,17 @@ def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
 
 def compared(
     lines: Mapping[str, tuple[int, int, int, int]],
-    clips: Mapping[str, tuple[list[int], list[int]]] | None = None,
+    parts: Mapping[str, tuple[Part | None, Part | None]],
 ) -> tuple[Compared, ...]:
-    """Lines of (k1, n1, k2, n2), tested together."""
+    """Lines of (k1, n1, k2, n2), tested together; `parts`: what each one's k1 and k2 count."""
     p = [fisher(k1, n1 - k1, k2, n2 - k2) for k1, n1, k2, n2 in lines.values()]
-    found = []
-    for (what, (k1, n1, k2, n2)), one, q in zip(lines.items(), p, adjusted(p), strict=True):
-        behind = (clips or {}).get(what, ([], []))
-        found.append(
-            Compared(
-                what, k1, n1, k2, n2, difference(k1, n1, k2, n2), one, q, in_words(k1, n1, k2, n2, q),
-                tuple(behind[0]), tuple(behind[1]),
-            )
-        )  # fmt: skip
-    return tuple(found)
+    return tuple(
+        Compared(
+            what, k1, n1, k2, n2, difference(k1, n1, k2, n2), one, q, in_words(k1, n1, k2, n2, q),
+            *parts[what],
+        )
+        for (what, (k1, n1, k2, n2)), one, q in zip(lines.items(), p, adjusted(p), strict=True)
+    )  # fmt: skip
 
 
 def _order(name: str, one: NextRow | None, two: NextRow | None) -> tuple[bool, int, str]:
@@ -99,12 +114,10 @@ def _order(name: str, one: NextRow | None, two: NextRow | None) -> tuple[bool, i
 
 def _shares(one: tuple[NextRow, ...], two: tuple[NextRow, ...], n1: int, n2: int) -> tuple[Compared, ...]:
     first, second = {row.what: row for row in one}, {row.what: row for row in two}
-    lines, clips = {}, {}
+    lines = {}
+    parts: dict[str, tuple[Part | None, Part | None]] = {}
     for name in sorted({*first, *second}, key=lambda n: _order(n, first.get(n), second.get(n))):
         a, b = first.get(name), second.get(name)
         lines[name] = (a.times if a else 0, n1, b.times if b else 0, n2)
-        clips[name] = (
-            a.tries.exchange_ids().tolist() if a else [],
-            b.tries.exchange_ids().tolist() if b else [],
-        )
-    return compared(lines, clips)
+        parts[name] = (a.behind, "times") if a else None, (b.behind, "times") if b else None
+    return compared(lines, parts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -14,7 +15,7 @@ from cliplib.patterns.codes import Array, Ints
 from cliplib.proportions import Interval, wilson
 
 from .clock import NARROWING, Watched
-from .tries import CATEGORIES, KEYS, Tries
+from .tries import CATEGORIES, KEYS, KNOWN, Behind, Tries
 
 MINUTE_US = 60_000_000
 _DENSE = 1 << 22
@@ -73,20 +74,23 @@ class Table:
     tries: Tries
     row_of: Ints  # [tries] the row each try is counted in
 
+    def behind(self, row: int | None = None) -> Behind:
+        """The tries behind the numbers of a row (None: of all): tried, known and each of CATEGORIES."""
+        size = len(CATEGORIES)
+        places = np.arange(len(self.rows)) if row is None else np.array([row])
+        cells = places[:, np.newaxis] * size + np.arange(size)
+        parts = {name: cells[:, i] for i, name in enumerate(CATEGORIES)}
+        return Behind(self.tries, self._cell, {"tried": cells, "known": cells[:, KNOWN], **parts})
+
     def clips(self, row: int | None = None, category: str | None = None) -> list[int]:
-        """Numbers of the clips behind one number: of a row (None: of all), of a category (None: tried)."""
-        which = np.ones(len(self.tries), np.bool_) if row is None else self.row_of == row
-        if category not in (None, "tried"):
-            if category not in CATEGORIES:
-                raise InputError(
-                    f"“{category}” is nothing that is counted; there are {', '.join(CATEGORIES)}"
-                )
-            which &= self._category == CATEGORIES.index(category)
-        return [int(i) for i in self.tries.some(which).exchange_ids()]
+        """Numbers of the clips behind one number: of a row (None: of all), of a category, "known" or "tried"
+        (None)."""
+        found: list[int] = self.behind(row).of(category or "tried").exchange_ids().tolist()
+        return found
 
     @cached_property
-    def _category(self) -> Array:
-        return self.tries.category()
+    def _cell(self) -> Array:
+        return self.row_of * len(CATEGORIES) + self.tries.category()
 
 
 def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
@@ -145,13 +149,13 @@ def _grouped(tries: Tries, by: tuple[str, ...]) -> tuple[Ints, list[tuple[int, .
         words.append(names)
         codes.append(code)
         ranks.append(_rank(key, code, names))
-    packed, room = np.zeros(len(tries), np.int64), 1
+    room = math.prod(map(len, words))
+    packed = np.zeros(len(tries), np.int32 if room <= _DENSE else np.int64)
     for code, rank, names in zip(codes, ranks, words, strict=True):
-        packed = packed * len(names) + rank[code]
-        room *= len(names)
+        packed = packed * len(names) + rank.astype(packed.dtype)[code]
     if room <= _DENSE:  # looking a group up is much faster than sorting the tries
         used = np.flatnonzero(np.bincount(packed, minlength=room))
-        place = np.zeros(room, np.int64)
+        place = np.zeros(room, np.int32)
         place[used] = np.arange(len(used))
         place = place[packed]
     else:
@@ -189,14 +193,16 @@ def _different(ascending: Array) -> int:
 
 def _distinct(place: Ints, n: int, *columns: Array) -> list[Ints]:
     """For each (ascending) column, [n] how many different values each group has."""
-    small = place.astype(np.uint16) if n < 1 << 16 else place  # which is sorted by its digits
+    # Small numbers are sorted by their digits.
+    small = place.astype(np.uint8 if n < 1 << 8 else np.uint16) if n < 1 << 16 else place
     order = np.argsort(small, kind="stable")
     group = place[order]
     found = []
+    other = group[1:] != group[:-1]
     for values in columns:
         ordered = values[order]
         new = np.ones(len(order), np.bool_)
-        new[1:] = (ordered[1:] != ordered[:-1]) | (group[1:] != group[:-1])
+        new[1:] = (ordered[1:] != ordered[:-1]) | other
         found.append(np.bincount(group[new], minlength=n))
     return found
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Protocol
@@ -21,8 +21,10 @@ CATEGORIES = ("landed", "partial", "blocked", "missed", "unknown", "other")
 """What became of a try. `landed` includes knockdown and hurt; `unknown`: a punch whose outcome was not
 logged; `other`: an action that is no punch, so that it has no outcome."""
 LANDED, PARTIAL, BLOCKED, MISSED, NOT_KNOWN, OTHER = range(6)
+KNOWN = slice(LANDED, MISSED + 1)
 
 NO_PUNCH = "no punch"
+MATCHES = (UNKNOWN, "open", "closed")
 
 
 class Outcomes(Protocol):
@@ -58,6 +60,10 @@ class Tries:
         """Only these of the tries (a mask or places)."""
         return replace(self, rows=self.rows[which])
 
+    def match_of_kind(self) -> tuple[Ints, tuple[str, ...]]:
+        """([K] codes, the word for each code) of the stance match, which a kind decides."""
+        return _match_of_kind(self.columns), MATCHES
+
     def category(self) -> Array:
         """[n] what became of each, as a place in CATEGORIES."""
         return categories(self.columns, self.outcomes)[self.kind]
@@ -83,10 +89,36 @@ class Tries:
         return self.columns.exchange_id[places[new]]
 
 
+@dataclass(frozen=True)
+class Behind:
+    """The tries behind the numbers of one row of a table: found when a number is opened, not before.
+
+    `cell` [n]: what each of `tries` was counted as; `parts`: the cells that each number counts.
+    """
+
+    tries: Tries
+    cell: Array = field(repr=False)
+    parts: Mapping[str, Sequence[int] | Ints] = field(repr=False)
+
+    def which(self, part: str) -> Array:
+        """[n] bool; InputError for a number there isn't."""
+        if part not in self.parts:
+            raise InputError(f"“{part}” is nothing that is counted here; there are {', '.join(self.parts)}")
+        wanted = np.zeros(int(self.cell.max(initial=0)) + 1, np.bool_)
+        cells = np.asarray(self.parts[part])
+        wanted[cells[cells < len(wanted)]] = True
+        found: Array = wanted[self.cell]
+        return found
+
+    def of(self, part: str) -> Tries:
+        return self.tries.some(self.which(part))
+
+
 def tries_of(matches: Matches, outcomes: Outcomes) -> Tries:
     """The action that each match ends with, once."""
-    last = matches.layers[-1]
-    rows = last.row if last.alive is None else last.row[last.alive]
+    rows = matches.layers[-1].living()
+    if len(matches.layers) == 1:  # each once, ascending
+        return Tries(matches.columns, rows.astype(np.int64, copy=False), outcomes)
     mask = np.zeros(matches.columns.actions, np.bool_)
     mask[rows] = True
     return Tries(matches.columns, np.flatnonzero(mask), outcomes)
@@ -124,22 +156,27 @@ def _values(key: str, columns: Columns, rows: Ints) -> tuple[Array, tuple[str, .
         codes = np.where((codes == 0) & ~unlogged, len(words) + 1, codes)
         return codes[kind], (UNKNOWN, *words, NO_PUNCH)
     if key == "stance match":
-        own, other = columns.of_kind("stance"), columns.of_kind("opponent_stance")
-        codes = np.where((own == 0) | (other == 0), 0, np.where(own == other, 2, 1))
-        return codes[kind], (UNKNOWN, "open", "closed")
+        return _match_of_kind(columns)[kind], MATCHES
     exchange = columns.exchange_of[rows]
     if key == "round":
-        codes = columns.round[exchange].astype(np.int64)
-        return codes, (UNKNOWN, *(str(n) for n in range(1, int(columns.round.max(initial=0)) + 1)))
+        return columns.round[exchange], (
+            UNKNOWN,
+            *(str(n) for n in range(1, int(columns.round.max(initial=0)) + 1)),
+        )
     fight = columns.fight_of[exchange]
     if key == "fight":
         return fight, fight_words(columns)
     if key in ("fighter", "opponent"):
-        corner = columns.corner[rows].astype(np.int64)
+        corner = columns.corner[rows]
         if key == "opponent":
-            corner = np.array([1, 0, NEITHER])[corner]
-        return people(columns)[fight, corner], (*columns.fighters, UNKNOWN)
+            corner = np.array([1, 0, NEITHER], np.int8)[corner]
+        return people(columns).ravel()[fight * 3 + corner], (*columns.fighters, UNKNOWN)
     raise InputError(f"“{key}” is nothing to group by; there are {', '.join(KEYS)}")
+
+
+def _match_of_kind(columns: Columns) -> Ints:
+    own, other = columns.of_kind("stance"), columns.of_kind("opponent_stance")
+    return np.where((own == 0) | (other == 0), 0, np.where(own == other, 2, 1))
 
 
 def people(columns: Columns) -> Array:
