@@ -153,6 +153,23 @@ def test_cancelling_leaves_nothing(tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
+def test_a_clip_after_one_that_was_given_up(tmp_path: Path) -> None:
+    """Decoder and encoder are kept from clip to clip; what one was stopped in the middle of is in no other."""
+
+    def stop(stage: str, done: int, total: int) -> None:
+        if done == 5:
+            raise Cancelled("enough")
+
+    out = tmp_path / "clip.mp4"
+    with Cutter(cuts.prepared("closed gop")) as cutter:
+        cutter.export_portable(20, 90, out)
+        with pytest.raises(Cancelled):
+            cutter.export_portable(37, 150, out, stop)
+        for first, last in ((61, 163), (7, 148), (100, 150)):
+            cutter.export_portable(first, last, out)
+            assert footage.numbers(out) == cuts.numbers(out) == list(range(first, last))
+
+
 def _damaged(folder: Path, frame: int) -> Path:
     """The closed groups, with one frame's bytes zeroed."""
     bad = folder / "bad.mp4"

@@ -34,12 +34,13 @@ class CutResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tables:
-    """What slicing needs, and the open file."""
+    """What slicing needs, the open file, and who makes its clips portable."""
 
     fd: int
     movie: mp4.Movie
     video: mp4.Track
     shown: slices.Shown
+    exporter: portable.Exporter
 
 
 class Cutter:
@@ -96,7 +97,7 @@ class Cutter:
             return self._encode(first, last, out, progress, self._why)
         _check_unchanged(tables)
         try:
-            plan = portable.export(tables.movie, tables.video, tables.shown, (first, last), out, progress)
+            plan = tables.exporter.export((first, last), out, progress)
         except FootageError as error:
             return self._encode(first, last, out, progress, str(error))
         if plan.copied[0] == plan.copied[1]:
@@ -133,7 +134,7 @@ def _open(prepared: Prepared, path: Path) -> _Tables:
     except FootageError as error:
         raise FootageError(f"{path}: {error}") from None
     fd = os.open(path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0))
-    return _Tables(fd, movie, videos[0], shown)
+    return _Tables(fd, movie, videos[0], shown, portable.Exporter(fd, movie, videos[0], shown))
 
 
 def _check_span(prepared: Prepared, first: int, last: int) -> None:

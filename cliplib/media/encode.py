@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -15,6 +15,7 @@ from typing import Any
 
 import av
 import numpy as np
+from av.video.frame import PictureType
 
 from cliplib.errors import MediaError
 from cliplib.media.files import replacing
@@ -83,6 +84,8 @@ class PictureEncoder:
     """Settings of x264 for pictures of one size. `rate`: display only; times are the container's.
 
     `number`: of the parameter sets. `colour`: attributes of the codec context to be written into the stream.
+    `steady`: the quantizer of every picture, instead of `crf` and all that looks ahead for it: each picture
+    is coded from the one before it, which is the quickest way there is.
     """
 
     width: int
@@ -93,6 +96,7 @@ class PictureEncoder:
     profile: str = "high"
     preset: str = "veryfast"
     crf: int = 20
+    steady: int | None = None
     length_size: int = 4
     threads: int = 2
     pixels: str = "yuv420p"
@@ -108,12 +112,16 @@ class PictureEncoder:
         context.flags |= _GLOBAL_HEADER
         for name, value in self.colour:
             setattr(context, name, value)
+        steady = (
+            f":qp={self.steady}:bframes=0:scenecut=0:weightp=0:rc-lookahead=0:sync-lookahead=0:force-cfr=1"
+        )
         context.options = {
             "preset": self.preset,
             "crf": str(self.crf),
             "profile": self.profile,
-            "x264-params": f"sps-id={self.number}:keyint={group}:min-keyint=1:open-gop=0:bframes=3"
-            ":log-level=none",
+            "forced-idr": "1",
+            "x264-params": f"sps-id={self.number}:keyint={group}:min-keyint=1:open-gop=0:log-level=none"
+            + (":bframes=3" if self.steady is None else steady),
         }
         context.open()
         return context
@@ -123,27 +131,58 @@ class PictureEncoder:
         among the files to be put together.
         """
         context = self.open()
-        order, offsets, sizes, sync = list[int](), list[int](), list[int](), list[bool]()
-
-        def take(packets: Iterable[Any]) -> None:
-            for packet in packets:
-                data = with_lengths(bytes(packet), self.length_size)
-                order.append(int(packet.pts))
-                offsets.append(spool.add(data))
-                sizes.append(len(data))
-                sync.append(bool(packet.is_keyframe))
-
+        taken = _Taken(spool, self.length_size)
         count = 0
         for frame in frames:
-            frame.pts, frame.time_base, frame.pict_type = count, context.time_base, 0
+            frame.pts, frame.time_base, frame.pict_type = count, context.time_base, PictureType.NONE
             count += 1
-            take(context.encode(frame))
-        take(context.encode(None))
-        if len(order) != count or count == 0:
-            raise MediaError(f"the encoder made {len(order)} pictures out of {count}")
-        files = np.full(count, file)
-        coded = Coded(np.array(order), files, np.array(offsets), np.array(sizes), np.array(sync))
-        return coded, config_of(bytes(context.extradata), self.length_size)
+            taken.add(context.encode(frame))
+        taken.add(context.encode(None))
+        return taken.coded(count, file), config_of(bytes(context.extradata), self.length_size)
+
+
+class SteadyEncoder:
+    """An encoder with `steady` set that stays open from one clip to the next: each picture comes out as it
+    goes in, so nothing has to be flushed, and a group can be begun at any of them.
+    """
+
+    def __init__(self, settings: PictureEncoder):
+        self._context, self._length_size = settings.open(), settings.length_size
+        self.config = config_of(bytes(self._context.extradata), settings.length_size)
+        self._count = 0
+
+    def encode(self, frames: Iterable[Any], spool: Spool, file: int, begins: Container[int]) -> Coded:
+        """As `PictureEncoder.encode`. `begins`: the frames, counted from 0, that begin a group."""
+        taken, start = _Taken(spool, self._length_size, self._count), self._count
+        for frame in frames:
+            frame.pts, frame.time_base = self._count, self._context.time_base
+            frame.pict_type = PictureType.I if self._count - start in begins else PictureType.NONE
+            self._count += 1
+            taken.add(self._context.encode(frame))
+        return taken.coded(self._count - start, file)
+
+
+class _Taken:
+    """Encoded pictures as they come out."""
+
+    def __init__(self, spool: Spool, length_size: int, start: int = 0):
+        self._spool, self._length_size, self._start = spool, length_size, start
+        self._order, self._offsets, self._sizes = list[int](), list[int](), list[int]()
+        self._sync = list[bool]()
+
+    def add(self, packets: Iterable[Any]) -> None:
+        for packet in packets:
+            data = with_lengths(bytes(packet), self._length_size)
+            self._order.append(int(packet.pts) - self._start)
+            self._offsets.append(self._spool.add(data))
+            self._sizes.append(len(data))
+            self._sync.append(bool(packet.is_keyframe))
+
+    def coded(self, count: int, file: int) -> Coded:
+        if len(self._order) != count or count == 0:
+            raise MediaError(f"the encoder made {len(self._order)} pictures out of {count}")
+        files, sync = np.full(count, file), np.array(self._sync)
+        return Coded(np.array(self._order), files, np.array(self._offsets), np.array(self._sizes), sync)
 
 
 def encode_sound(samples: Samples, spool: Spool, file: int) -> tuple[Coded, int, bytes]:

@@ -13,9 +13,11 @@ one packet (21 ms at 48 kHz) early for a player that ignores edit lists.
 
 from __future__ import annotations
 
+import functools
+import itertools
 import os
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from itertools import chain
 from pathlib import Path
@@ -25,7 +27,7 @@ import av
 import numpy as np
 
 from cliplib.errors import FootageError
-from cliplib.media.encode import Coded, PictureEncoder, Spool, put_together
+from cliplib.media.encode import Coded, PictureEncoder, Spool, SteadyEncoder, put_together
 from cliplib.media.files import writing
 from cliplib.media.mp4 import Edit, Ints, Movie, Track
 from cliplib.media.mp4write import TrackOut
@@ -33,7 +35,7 @@ from cliplib.media.sampleentry import AvcConfig, avc_config, with_avc_config
 from cliplib.media.slices import Shown, frame_span, movie_span, plan_sound, plan_video, retime
 from cliplib.progress import Progress
 
-PRESET, CRF = "ultrafast", 18
+PRESET, QUANTIZER = "ultrafast", 20
 """A group at most is encoded, so bytes matter little and time much; no loss is seen at this quality (common
 practice)."""
 _PROFILES = {66: "baseline", 77: "main", 100: "high"}
@@ -76,48 +78,76 @@ def plan_portable(track: Track, shown: Shown, first: int, last: int) -> Portable
     return PortablePlan((first, last), (0, 0), (last, last))
 
 
-def export(
-    movie: Movie,
-    video: Track,
-    shown: Shown,
-    span: tuple[int, int],
-    out: Path,
-    progress: Progress,
-) -> PortablePlan:
-    """Write frames `span` of an MP4 with closed groups of H.264 and, if any, AAC. Raises FootageError when
-    the footage isn't of that kind; then only encoding it all helps.
+class Exporter:
+    """Makes clips of one MP4 portable. Safe in several threads at once: each takes a decoder and an encoder
+    that are free, or opens new ones, as opening them costs as much as ten pictures.
+
+    `fd`: of the open file, which stays the caller's to close.
     """
-    first, last = span
-    config = avc_config(video.stsd)
-    if config.profile not in _PROFILES:
-        raise FootageError("its H.264 profile is none that can be continued by encoding")
-    if any(track.codec != b"mp4a" for track in movie.of_kind(b"soun")):
-        raise FootageError("its sound is not AAC")
-    plan = plan_portable(video, shown, first, last)
-    todo = sum(end - begin for begin, end in (plan.head, plan.tail))
-    source = os.open(movie.path, os.O_RDONLY)
-    try:
+
+    def __init__(self, fd: int, movie: Movie, video: Track, shown: Shown):
+        self._fd, self._movie, self._video, self._shown = fd, movie, video, shown
+        self._free: list[_Coders] = []
+
+    @functools.cached_property
+    def _footage(self) -> _Footage:
+        config = avc_config(self._video.stsd)
+        if config.profile not in _PROFILES:
+            raise FootageError("its H.264 profile is none that can be continued by encoding")
+        if any(track.codec != b"mp4a" for track in self._movie.of_kind(b"soun")):
+            raise FootageError("its sound is not AAC")
+        rank = np.full(len(self._video), -1)
+        rank[self._shown.samples] = np.arange(len(self._shown.samples))
+        return _Footage(self._fd, self._video, self._shown, rank, config)
+
+    def export(self, span: tuple[int, int], out: Path, progress: Progress) -> PortablePlan:
+        """Write frames `span`. Raises FootageError when the footage isn't closed groups of H.264 and, if any,
+        AAC; then only encoding it all helps.
+        """
+        footage = self._footage
+        plan = plan_portable(self._video, self._shown, *span)
+        todo = sum(end - begin for begin, end in (plan.head, plan.tail))
         with writing(out), Spool(out.parent) as spool:
-            ends = _Ends(source, video, shown, config, spool, progress, todo)
-            parts = [ends.encode(plan.head), _copied(video, shown, plan.copied), ends.encode(plan.tail)]
-            coded = _joined([part for part in parts if part is not None])
-            tracks = _tracks(movie, video, shown, span, coded, with_avc_config(video.stsd, ends.config))
-            put_together(tracks, (source, spool.fd), out)
-    finally:
-        os.close(source)
-    progress("export", todo, todo)
-    return plan
+            parts = [_copied(footage, plan.copied)]
+            config = footage.config
+            if todo:
+                coders = self._free.pop() if self._free else _Coders(footage)
+                done = itertools.count()
+                head, tail, added = coders.encode(
+                    plan.head, plan.tail, spool, lambda: progress("export", next(done), todo)
+                )
+                self._free.append(coders)  # not after an error: what it was doing is still in it
+                parts, config = [head, *parts, tail], config.joined(added)
+            tracks = _tracks(
+                self._movie, footage, span, _joined(parts), with_avc_config(self._video.stsd, config)
+            )
+            put_together(tracks, (self._fd, spool.fd), out)
+        progress("export", todo, todo)
+        return plan
 
 
-def _copied(video: Track, shown: Shown, samples: tuple[int, int]) -> Coded | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Footage:
+    """`rank`: which frame, in the order of being shown, each sample is; -1 for one that is not shown."""
+
+    fd: int
+    video: Track
+    shown: Shown
+    rank: Ints
+    config: AvcConfig
+
+    @property
+    def rate(self) -> Fraction:
+        times = self.video.composition[self.shown.samples[[0, -1]]]
+        length = Fraction(int(times[1] - times[0]), self.video.timescale)
+        return (len(self.shown.samples) / length if length else Fraction(25)).limit_denominator(1001)
+
+
+def _copied(footage: _Footage, samples: tuple[int, int]) -> Coded:
     begin, end = samples
-    if begin == end:
-        return None
-    rank = np.full(len(video), -1)
-    rank[shown.samples] = np.arange(len(shown.samples))
-    part = slice(begin, end)
+    part, video = slice(begin, end), footage.video
     files = np.zeros(end - begin, np.int64)
-    return Coded(rank[part], files, video.offsets[part], video.sizes[part], video.sync[part])
+    return Coded(footage.rank[part], files, video.offsets[part], video.sizes[part], video.sync[part])
 
 
 def _joined(parts: list[Coded]) -> Coded:
@@ -127,10 +157,18 @@ def _joined(parts: list[Coded]) -> Coded:
     return Coded(join("order"), join("files"), join("offsets"), join("sizes"), join("sync"))
 
 
+def _part(coded: Coded, begin: int, end: int, first: int) -> Coded:
+    """Samples [begin, end), encoded alone; `first`: which frame the first of them is."""
+    part = slice(begin, end)
+    order = coded.order[part] + (first - begin)
+    return Coded(order, coded.files[part], coded.offsets[part], coded.sizes[part], coded.sync[part])
+
+
 def _tracks(
-    movie: Movie, video: Track, shown: Shown, span: tuple[int, int], coded: Coded, stsd: bytes
+    movie: Movie, footage: _Footage, span: tuple[int, int], coded: Coded, stsd: bytes
 ) -> list[tuple[TrackOut, Ints]]:
     first, last = span
+    video, shown = footage.video, footage.shown
     begin, end = frame_span(video, shown, first, last)
     times = video.composition[shown.samples[coded.order]]
     new = retime(times, begin, end, video.timescale)
@@ -158,88 +196,74 @@ def _tracks(
     return tracks
 
 
-class _Ends:
-    """Encodes the frames at both ends."""
+class _Coders:
+    """A decoder of one footage and an encoder that goes on in its manner. For one thread at a time."""
 
-    def __init__(
-        self,
-        source: int,
-        video: Track,
-        shown: Shown,
-        config: AvcConfig,
-        spool: Spool,
-        progress: Progress,
-        todo: int,
-    ):
-        self._source, self._video, self._shown = source, video, shown
-        self._source_config = config
-        self._added: AvcConfig | None = None
-        self._context: Any = None
-        self._spool, self._progress, self._todo = spool, progress, todo
-        self._done = 0
+    def __init__(self, footage: _Footage):
+        self._footage = footage
+        self._decoder: Any = av.CodecContext.create("h264", "r")
+        self._decoder.extradata = footage.config.pack()
+        # One thread: others would free these packets, which are Python's, and could wait for ever for this
+        # one, which waits for them when decoding is given up half-way.
+        self._decoder.thread_count = 1
+        self._encoder: SteadyEncoder | None = None
+        self._look: tuple[int, int, str] | None = None
 
-    @property
-    def config(self) -> AvcConfig:
-        """The source's, with what was added to it."""
-        return self._source_config if self._added is None else self._source_config.joined(self._added)
+    def encode(
+        self, head: tuple[int, int], tail: tuple[int, int], spool: Spool, tick: Callable[[], None]
+    ) -> tuple[Coded, Coded, AvcConfig]:
+        """Frames [first, last) before and after what is copied, one of them at least. `tick`: is called
+        before each.
+        """
+        frames = chain(self._decode(*head, tick), self._decode(*tail, tick))
+        one = next(frames)
+        encoder = self._encoder_for(one)
+        long = head[1] - head[0]
+        coded = encoder.encode(chain([one], frames), spool, 1, begins=(0, long))
+        return _part(coded, 0, long, head[0]), _part(coded, long, len(coded), tail[0]), encoder.config
 
-    def encode(self, frames: tuple[int, int]) -> Coded | None:
-        first, last = frames
-        if first == last:
-            return None
-        pictures = self._decode(first, last)
-        head = next(pictures)
-        encoder = self._encoder(head)
-        coded, config = encoder.encode(chain([head], pictures), self._spool, 1)
-        if self._added is None:
-            self._added = config
-        elif self._added != config:
-            raise FootageError("the encoder set itself up differently for the two ends")
-        return replace(coded, order=coded.order + first)
+    def _encoder_for(self, frame: Any) -> SteadyEncoder:
+        look = (frame.width, frame.height, frame.format.name)
+        if self._encoder is None or look != self._look:
+            self._encoder, self._look = SteadyEncoder(self._settings(frame)), look
+        return self._encoder
 
-    def _encoder(self, frame: Any) -> PictureEncoder:
+    def _settings(self, frame: Any) -> PictureEncoder:
         if frame.format.name not in _FORMATS:
             raise FootageError(f"its pictures are {frame.format.name}, not 8-bit 4:2:0")
-        context = self._context
-        times = self._video.composition[self._shown.samples]
-        length = Fraction(int(times[-1] - times[0]), self._video.timescale)
+        context, config = self._decoder, self._footage.config
         return PictureEncoder(
             width=frame.width,
             height=frame.height,
-            rate=(len(times) / length if length else Fraction(25)).limit_denominator(1001),
+            rate=self._footage.rate,
             aspect=context.sample_aspect_ratio or Fraction(1),
-            number=self._source_config.free_number(),
-            profile=_PROFILES[self._source_config.profile],
+            number=config.free_number(),
+            profile=_PROFILES[config.profile],
             preset=PRESET,
-            crf=CRF,
-            length_size=self._source_config.length_size,
+            steady=QUANTIZER,
+            length_size=config.length_size,
             threads=1,  # several clips at once use the processors better than several threads a clip
             pixels=frame.format.name,
             colour=tuple((name, int(getattr(context, name))) for name in _COLOUR),
         )
 
-    def _decode(self, first: int, last: int) -> Iterator[Any]:
+    def _decode(self, first: int, last: int, tick: Callable[[], None]) -> Iterator[Any]:
         """Frames [first, last) as `av.VideoFrame`s; nothing is asked of a demuxer, the tables suffice."""
-        video = self._video
-        rank = np.full(len(video), -1)
-        rank[self._shown.samples] = np.arange(len(self._shown.samples))
-        context = self._context = av.CodecContext.create("h264", "r")
-        context.extradata = self._source_config.pack()
-        # One thread: others would free these packets, which are Python's, and could wait for ever for this
-        # one, which waits for them when decoding is given up half-way.
-        context.thread_count = 1
-        expected = first
-        for sample in [*plan_video(video, self._shown, first, last).samples, None]:
+        if first == last:
+            return
+        footage, decoder = self._footage, self._decoder
+        video, expected = footage.video, first
+        for sample in [*plan_video(video, footage.shown, first, last).samples, None]:
             packet = None
             if sample is not None:
-                wanted = first <= rank[sample] < last
+                number = int(footage.rank[sample])
                 # Pictures that are neither wanted nor referred to need no decoding.
-                context.skip_frame = "DEFAULT" if wanted else "NONREF"
+                decoder.skip_frame = "DEFAULT" if first <= number < last else "NONREF"
                 size, offset = int(video.sizes[sample]), int(video.offsets[sample])
-                packet = av.Packet(os.pread(self._source, size, offset))
-                packet.pts = packet.dts = int(rank[sample])
+                packet = av.Packet(os.pread(footage.fd, size, offset))
+                packet.pts = packet.dts = number
             try:
-                frames = context.decode(packet)
+                frames = decoder.decode(packet)
             except av.error.InvalidDataError:
                 raise FootageError(f"frame {expected} cannot be decoded") from None
             for frame in frames:
@@ -247,8 +271,9 @@ class _Ends:
                     continue
                 if frame.pts != expected:
                     raise FootageError(f"frame {expected} cannot be decoded")
-                self._progress("export", self._done, self._todo)
-                self._done, expected = self._done + 1, expected + 1
+                tick()
+                expected += 1
                 yield frame
         if expected != last:
             raise FootageError(f"frame {expected} cannot be decoded")
+        decoder.flush_buffers()
