@@ -406,13 +406,6 @@ class Catalogue:
         with self._store.transaction() as db:
             db.conn.executemany("DELETE FROM clips WHERE exchange_id = ?", [(int(i),) for i in exchange_ids])
 
-    def remove_fight(self, fight_id: int) -> None:
-        """Forget a fight and all that hangs on it; NotFoundError if there is none of that number."""
-        with self._store.transaction() as db:
-            if db.execute("DELETE FROM fights WHERE id = ?", [fight_id]).rowcount == 0:
-                raise NotFoundError(f"no fight {fight_id} in this library")
-            catalogue_writing.touch(db, None)
-
 
 def _fight_order(fight: FightRow) -> tuple[bool, str, str, int]:
     date = fight.info.date

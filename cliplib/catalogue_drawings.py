@@ -49,7 +49,8 @@ class Drawings:
                 "VALUES (?, ?, ?, ?, ?)",
                 [fight_id, exchange_id, from_us, until_us, _json(values)],
             )
-            return StoredDrawing(int(cursor.lastrowid or 0), from_us, until_us, values)
+        self._store.settle()  # nobody draws a line again after a power cut
+        return StoredDrawing(int(cursor.lastrowid or 0), from_us, until_us, values)
 
     def change(self, drawing: StoredDrawing) -> None:
         """Store it as it is now; NotFoundError if somebody removed it meanwhile."""
@@ -73,6 +74,7 @@ class Drawings:
         with self._store.transaction() as db:
             if db.execute(sql, parameters).rowcount == 0:
                 raise NotFoundError("that drawing is not there any more; look at the clip again")
+        self._store.settle()
 
 
 def _stored(row: tuple[Any, ...]) -> StoredDrawing:

@@ -10,7 +10,7 @@ from cliplib.cli_progress import ProgressLine
 from cliplib.library import Library
 from cliplib.library_backup import back_up
 from cliplib.library_backup import restore as restore_backup
-from cliplib.library_forget import fights_of, forget_fights, mentions
+from cliplib.library_forget import fights_of, forget_fights, mentions, save_logs, what_goes
 
 
 @click.command()
@@ -71,9 +71,16 @@ def restore(folder: Path, backup: Path) -> None:
 @click.command()
 @click.argument("fight", required=False)
 @click.option("--fighter", metavar="NAME", help="All fights of a fighter, by the whole name.")
+@click.option(
+    "--save-logs",
+    "save_logs_to",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="First write logs that were made in the library into this folder, as CSV.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @click.pass_obj
-def forget(folder: Path, fight: str | None, fighter: str | None, yes: bool) -> int:
+def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: Path | None, yes: bool) -> int:
     """Take a fight, or a fighter with all fights, out of the library: rows, clips, reels, every name.
 
     Fight folders and footage stay untouched, and so do backups and files that were written elsewhere.
@@ -82,11 +89,24 @@ def forget(folder: Path, fight: str | None, fighter: str | None, yes: bool) -> i
     if (fight is None) == (fighter is None):
         raise click.UsageError("Give a fight, or --fighter with a name.")
     rows = (library.fight(fight),) if fight is not None else fights_of(library, fighter or "")
+    going = what_goes(library, [row.id for row in rows])
+    if save_logs_to is not None:
+        for path in save_logs(library, going.logs, save_logs_to):
+            click.echo(f"{path} was written")
     if not yes:
         for row in rows:
             click.echo(f"“{row.title}”, {row.exchanges} exchanges")
-        click.confirm("Take this out of the library, with every reel that shows it?", abort=True)
-    done = forget_fights(library, [row.id for row in rows])
+        for log in going.logs if save_logs_to is None else ():
+            click.echo(
+                f"{log.by}’s log of “{log.fight.title}” (lines: {log.lines}) was written in this library, is "
+                "nowhere else, and goes as well; --save-logs FOLDER writes it out first"
+            )
+        for title in going.reels:
+            click.echo(f"the reel “{title}” shows it, and goes as well")
+        click.echo("What was corrected or drawn here goes with it.")
+        click.confirm("Take this out of the library?", abort=True)
+    with ProgressLine() as progress:
+        done = forget_fights(library, [row.id for row in rows], progress)
     for row in done.fights:
         click.echo(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
     for title in done.reels:

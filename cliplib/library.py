@@ -38,7 +38,7 @@ from cliplib.library_evidence import Evidence
 from cliplib.library_fight import FightView as FightView
 from cliplib.library_fight import Frames as Frames
 from cliplib.library_fight import Lane as Lane
-from cliplib.library_forget import forget_fights
+from cliplib.library_forget import Forgotten, Going, forget_fights, what_goes
 from cliplib.library_handover import HandOver, parts_of
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
@@ -138,10 +138,14 @@ class Library:
         self._search.refresh(progress)
         return report
 
-    def forget(self, fight_id: int) -> FightRow:
+    def what_goes(self, fight_id: int) -> Going:
+        """What forgetting a fight would take along: logs that are nowhere else, and reels."""
+        return what_goes(self, [fight_id])
+
+    def forget(self, fight_id: int, progress: Progress = silent) -> Forgotten:
         """Take a fight out for good, with all that shows it; see `library_forget`. Its fight folder and
         footage stay untouched."""
-        return forget_fights(self, [fight_id]).fights[0]
+        return forget_fights(self, [fight_id], progress)
 
     # --- finding ------------------------------------------------------------------------------------------
 

@@ -18,9 +18,11 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from cliplib import ingest_cut
-from cliplib.errors import NotFoundError, StorageError
+from cliplib.errors import Cancelled, NotFoundError, StorageError
 from cliplib.ingest import LOCK
 from cliplib.ingest_lock import only_one
+from cliplib.media.files import replacing, settle_names
+from cliplib.progress import Progress, silent
 from cliplib.reels.build import digest_of
 
 if TYPE_CHECKING:
@@ -32,19 +34,77 @@ _COPY = "import shutil, sys; shutil.copyfileobj(open(sys.argv[1], 'rb'), sys.std
 
 
 @dataclass(frozen=True, slots=True)
+class OwnLog:
+    """A log that was written in the library and is nowhere else. `file`: its name among the fight's logs."""
+
+    fight: FightRow
+    by: str
+    file: str
+    lines: int
+
+
+@dataclass(frozen=True, slots=True)
+class Going:
+    """What forgetting fights would take along. `reels`: titles."""
+
+    fights: tuple[FightRow, ...]
+    logs: tuple[OwnLog, ...]
+    reels: tuple[str, ...]
+
+
+def what_goes(library: Library, fight_ids: Sequence[int]) -> Going:
+    """What `forget_fights` would take out; NotFoundError for a fight there isn't. Nothing is changed."""
+    fights = tuple(library.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
+    logs = tuple(
+        OwnLog(fight, log.by, log.file, len(log.lines))
+        for fight in fights
+        for log in library.logging.logs(fight.id)
+        if log.lines
+    )
+    return Going(fights, logs, tuple(t for _, t in _reels_of(library, {fight.id for fight in fights})))
+
+
+def save_logs(library: Library, logs: Sequence[OwnLog], folder: Path) -> list[Path]:
+    """Write logs as CSV files into a folder, made if need be; nothing there is overwritten."""
+    made: list[Path] = []
+    folder.mkdir(parents=True, exist_ok=True)
+    for log in logs:
+        stem = "".join(c if c.isalnum() else "-" for c in f"{log.fight.title} {log.by}").strip("-")[:80]
+        out = next(
+            path
+            for number in range(1, 10_000)
+            if not (path := folder / f"{stem or 'log'}{f'-{number}' if number > 1 else ''}.csv").exists()
+        )
+        text = library.export_log(log.fight.id, "csv", log=log.file)
+        with replacing(out) as temporary:
+            temporary.write_bytes(text.encode("utf-8", "surrogateescape"))
+        made.append(out)
+    return made
+
+
+@dataclass(frozen=True, slots=True)
 class Forgotten:
-    """`reels`: titles of kept reels that went along. `left`: names of fighters that
-    were forgotten and files of the library that still hold them (a note about another fight, say)."""
+    """`reels`: titles of kept reels that went along. `left`: names of fighters and fights that were forgotten
+    and files of the library that still hold them (a note about another fight, say)."""
 
     fights: tuple[FightRow, ...]
     reels: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
 
 
-def forget_fights(library: Library, fight_ids: Sequence[int]) -> Forgotten:
-    """Take fights out, and fighters who then have none. NotFoundError for a fight there isn't; BusyError
-    while an ingest is at work; StorageError if the file could not be written anew: then forget again."""
+def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress = silent) -> Forgotten:
+    """Take fights out, and fighters who then have none. When it returns, no power cut brings anything back.
+    It is not interrupted by `progress`: what is half forgotten is half there.
+
+    NotFoundError for a fight there isn't; BusyError while an ingest is at work; StorageError if a file could
+    not be written anew: then forget again, or `check --repair` if the fights are gone.
+    """
     catalogue, root = library._catalogue, library.folder
+
+    def told(stage: str, done: int, total: int) -> None:
+        with contextlib.suppress(Cancelled):
+            progress(stage, done, total)
+
     with only_one(root / LOCK):
         fights = tuple(catalogue.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
         before = {fighter.name for fighter in catalogue.fighters()}
@@ -52,13 +112,19 @@ def forget_fights(library: Library, fight_ids: Sequence[int]) -> Forgotten:
         # What could show them goes first: if this is cut short, the rows still say that it is to be done.
         for derived in ("cache", "looking"):
             shutil.rmtree(root / derived, ignore_errors=True)
+        settle_names((root, root / "reels"))
+        told("forgetting", 0, 0)
         catalogue.care.forget([fight.id for fight in fights])
         for fight in fights:
             ingest_cut.sweep_fight(root, fight.id, {})
         ingest_cut.sweep_working(root, catalogue.sliced_files())
-        library._search.rebuild()
+        ingest_cut.sweep_leftovers(root)  # what somebody was killed at may be of one of them
+        library._search.rebuild(told)
         complete = catalogue.care.scrub()
+        settle_names(_folders(root, fights))
     gone = before - {fighter.name for fighter in catalogue.fighters()}
+    titles = {fight.title for fight in catalogue.fights()}
+    gone |= {f.title for f in fights if _telling(f.title) and not any(f.title in t for t in titles)}
     if not complete:
         raise StorageError(
             "the fights were taken out, but somebody was reading the catalogue all the while, and its log "
@@ -75,10 +141,35 @@ def fights_of(library: Library, fighter: str) -> tuple[FightRow, ...]:
     return fights
 
 
+def _folders(root: Path, fights: Sequence[FightRow]) -> list[Path]:
+    """The folders that forgetting removes files from."""
+    clips = [root / kind for kind in (ingest_cut.CLIPS, ingest_cut.POSTERS)]
+    own = [path for folder in clips for fight in fights for path in folder.glob(f"*-{fight.id}")]
+    others = [root / name for name in (ingest_cut.WORKING, "reels", "columns", "index")]
+    return [root, *clips, *own, *others]
+
+
+def _telling(title: str) -> bool:
+    """Whether a title is long enough not to be found by chance in the bytes of a video."""
+    return len(title) >= 8
+
+
 def _remove_reels(library: Library, fight_ids: set[int]) -> tuple[str, ...]:
-    """Remove kept reels that show one of the fights, or that do not say what they show."""
-    folder, removed = library.folder / "reels", []
-    for film in sorted(folder.glob("*.mp4")):
+    """Remove kept reels that show one of the fights; their titles."""
+    found = _reels_of(library, fight_ids)
+    for film, _ in found:
+        film.with_suffix(".json").unlink(missing_ok=True)
+        film.unlink(missing_ok=True)
+    return tuple(title for _, title in found)
+
+
+def _reels_of(library: Library, fight_ids: set[int]) -> list[tuple[Path, str]]:
+    """(file, title) of kept reels that show one of the fights, or that do not say what they show."""
+    folder, found = library.folder / "reels", []
+    # Also what an interrupted removal left: a description without its video.
+    for film in sorted(
+        {path.with_suffix(".mp4") for kind in ("mp4", "json") for path in folder.glob(f"*.{kind}")}
+    ):
         facts = film.with_suffix(".json")
         shows: set[int] | None = None
         title = film.stem
@@ -93,10 +184,8 @@ def _remove_reels(library: Library, fight_ids: set[int]) -> tuple[str, ...]:
             if not facts.exists() and digest_of(film) is None:
                 continue  # somebody's own video
         if shows is None or shows & fight_ids:
-            facts.unlink(missing_ok=True)
-            film.unlink(missing_ok=True)
-            removed.append(title)
-    return tuple(removed)
+            found.append((film, title))
+    return found
 
 
 def mentions(root: Path, name: str) -> tuple[Path, ...]:
@@ -126,7 +215,7 @@ def _reading(path: Path) -> Iterator[IO[bytes]]:
             yield file
         return
     with subprocess.Popen(
-        [sys.executable, "-c", _COPY, str(path)], stdout=subprocess.PIPE, stdin=subprocess.DEVNULL
+        [sys.executable, "-I", "-c", _COPY, str(path)], stdout=subprocess.PIPE, stdin=subprocess.DEVNULL
     ) as child:
         assert child.stdout is not None
         yield child.stdout

@@ -415,7 +415,7 @@ def one_more_fight(folder: Path, search: Search, fights: int) -> None:
         f"one more fight: stored in {store:.0f} ms, in the next search of a running process after "
         f"{seen:.0f} ms, its words after {text:.0f} ms (goal 2000 together)"
     )
-    catalogue.remove_fight(int(str(fight_id)))
+    catalogue.care.forget([int(str(fight_id))])
     search.refresh()
 
 

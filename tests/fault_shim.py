@@ -7,10 +7,16 @@ Every opening for writing, rename, removal, sync and SQL statement that writes u
     count          fail nothing
     kill           the process is killed
     power          it dies and takes along what was not synced: contents become a random beginning of
-                   themselves, names given or taken since their folder was synced may be as before, and the
-                   database's log of changes loses its end
+                   themselves, with or without zeros up to their length, names given or taken since their
+                   folder was synced may be as before, and the database's log of changes loses its end
     ENOSPC, EROFS  the disk refuses from then on
     EIO, EACCES    it refuses once
+
+and three kinds that are counted otherwise:
+
+    unreadable     the n-th opening for reading, of fight folders too, fails once (EIO)
+    moment         killed after so many microseconds of processor time, wherever that is, in SQLite or libav
+    room           no file may grow beyond so many bytes, whoever writes it (SQLite, libav and ffmpeg too)
 """
 
 from __future__ import annotations
@@ -21,6 +27,7 @@ import errno
 import io
 import os
 import random
+import resource
 import signal
 import sqlite3
 import tempfile
@@ -28,9 +35,11 @@ import time
 from pathlib import Path
 from typing import Any, NoReturn
 
-BACKUPS = ("kept", ".kept", ".backup")
+BACKUPS = ("kept", ".kept", ".backup", ".restore")
 LASTING = ("ENOSPC", "EROFS")
-KINDS = ("kill", "power", "ENOSPC", "EIO", "EACCES", "EROFS")
+STEPS = ("kill", "power", "ENOSPC", "EIO", "EACCES", "EROFS")
+OTHERS = ("unreadable", "moment", "room")
+KINDS = STEPS + OTHERS
 _SAYS = {
     "ENOSPC": "database or disk is full",
     "EIO": "disk I/O error",
@@ -43,11 +52,12 @@ _WRITES = ("INSERT", "UPDATE", "DELETE", "CREATE", "ALTER", "BEGIN", "COMMIT", "
 class Shim:
     def __init__(self, root: Path, kind: str, step: int = -1, seed: int = 0):
         self.root, self.kind, self.at = root, kind, step
-        self.steps = 0
+        self.steps = self.reads = 0
         self.rng = random.Random(seed)
         self.began = time.time_ns()
         self.synced: dict[str, tuple[int, int]] = {}  # path: (size, mtime) when last synced
         self.names: list[tuple[str, Path, Path | None]] = []  # (folder, path, what had the name before)
+        self.shadowed = 0
         self.shadows = Path(tempfile.mkdtemp(prefix="shadow-", dir=root.parent))
         self.wal = (0, b"")  # bytes of the log of changes that are safe, of which log
         self._database = (0, 0)
@@ -65,6 +75,7 @@ class Shim:
         self.steps += 1
         if (
             self.kind == "count"
+            or self.kind in OTHERS
             or self.steps < self.at
             or (self.steps > self.at and self.kind not in LASTING)
         ):
@@ -78,6 +89,17 @@ class Shim:
         number = getattr(errno, self.kind)
         raise OSError(number, os.strerror(number), where)
 
+    def read(self, path: Any) -> None:
+        """Count an opening for reading; fail if it is the one."""
+        try:
+            if self._inside or not Path(os.fsdecode(path)).absolute().is_relative_to(self.root.parent):
+                return
+        except TypeError:
+            return
+        self.reads += 1
+        if self.kind == "unreadable" and self.reads == self.at:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), os.fsdecode(path))
+
     def ours(self, path: Any) -> bool:
         try:
             place = Path(os.fsdecode(path)).absolute()
@@ -90,13 +112,17 @@ class Shim:
 
     def install(self) -> None:
         real = {
-            name: getattr(os, name) for name in ("replace", "rename", "unlink", "fsync", "mkdir", "sendfile")
+            name: getattr(os, name)
+            for name in ("replace", "rename", "unlink", "fsync", "mkdir", "sendfile", "open")
         }
         real_open, shim = builtins.open, self
 
         def opened(file: Any, mode: str = "r", *args: Any, **more: Any) -> Any:
-            if any(c in mode for c in "wax+") and shim.ours(file):
-                shim.step(os.fsdecode(file))
+            if any(c in mode for c in "wax+"):
+                if shim.ours(file):
+                    shim.step(os.fsdecode(file))
+            else:
+                shim.read(file)
             return real_open(file, mode, *args, **more)
 
         def replaced(source: Any, target: Any, **more: Any) -> None:
@@ -125,6 +151,11 @@ class Shim:
             real["fsync"](fd)
             shim.note_sync(place)
 
+        def low_opened(path: Any, flags: int, *args: Any, **more: Any) -> int:
+            if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT) and shim.ours(path):
+                shim.step(os.fsdecode(path))
+            return int(real["open"](path, flags, *args, **more))
+
         def made(path: Any, *args: Any, **more: Any) -> None:
             if shim.ours(path):
                 shim.step(os.fsdecode(path))
@@ -137,8 +168,18 @@ class Shim:
         os.replace = os.rename = replaced  # type: ignore[assignment]
         os.unlink = os.remove = unlinked  # type: ignore[assignment]
         os.fsync, os.mkdir, os.sendfile = synced, made, sent  # type: ignore[assignment]
+        os.open = low_opened  # type: ignore[assignment]
         builtins.open = io.open = opened  # type: ignore[assignment]
         self._install_sql()
+        if self.kind == "moment":  # the signal that nobody handles: as sudden as SIGKILL
+            signal.setitimer(signal.ITIMER_PROF, self.at / 1e6)
+        elif self.kind == "room":
+            resource.setrlimit(resource.RLIMIT_FSIZE, (self.at, resource.RLIM_INFINITY))
+
+    def uninstall(self) -> None:
+        """Room again: what fails lastingly ends with the process, all else happens once."""
+        if self.kind == "room":
+            resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
 
     def _install_sql(self) -> None:
         shim, real_connect = self, sqlite3.connect
@@ -173,7 +214,8 @@ class Shim:
         """A name is about to be given to something else, or taken away."""
         before = None
         if path.exists():
-            before = self.shadows / str(len(self.names))
+            self.shadowed += 1
+            before = self.shadows / str(self.shadowed)
             os.link(path, before)
         self.names.append((str(path.parent), path, before))
 
@@ -226,6 +268,8 @@ class Shim:
             unsafe = self.synced.get(str(path)) != (status.st_size, status.st_mtime_ns)
             if unsafe and status.st_mtime_ns >= self.began and status.st_nlink == 1:
                 os.truncate(path, self.rng.randrange(status.st_size + 1))
+                if self.rng.random() < 0.5:  # its length was noted, its contents were not written
+                    os.truncate(path, status.st_size)
         for _, path, before in reversed(self.names):
             if self.rng.random() < 0.5:
                 continue

@@ -1,10 +1,15 @@
-"""Faults at random moments: `python -m tests.faults --moments 500`.
+"""Faults at random moments: `python -m tests.faults --moments 500 --results faults.jsonl`.
 
-At a random step (see fault_shim) of an ingest, an ingest after a change, a reel, reindexing, an upgrade,
-logging and a backup, the process is killed, the power goes, or the disk refuses. Then:
+At a random step (see fault_shim) of the work in fault_work (an ingest, an ingest after a change, a reel,
+reindexing, an upgrade, logging and correcting, a backup, a restore, forgetting), the process is killed, the
+power goes, or the disk refuses. Then:
 
     at once        every clip and listed reel that is there is whole, and so is what was acknowledged
     run again      gives what an undisturbed run gives, and `check --deep` finds nothing
+
+Moments are numbered and repeatable; with `--results` they are noted as they are done, and a run that was
+stopped goes on behind the last one noted. `--every` goes through every kind at every step instead. Nothing
+depends on how long anything takes: a moment is a step or a share of the processor time.
 """
 
 from __future__ import annotations
@@ -12,193 +17,76 @@ from __future__ import annotations
 import argparse
 import collections
 import contextlib
-import hashlib
 import json
 import os
 import random
-import shutil
-import sqlite3
 import sys
-import tempfile
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from cliplib import ingest_cut
-from cliplib.catalogue import Catalogue
 from cliplib.errors import ClipLibError
-from cliplib.ingest_cut import contents
-from cliplib.library import Library
-from cliplib.library_backup import back_up, restore
 from cliplib.media import files
-from tests.fault_shim import KINDS, Shim
-from tests.libraries import ROWS, dump, make_fight, write_log
+from tests.fault_shim import KINDS, STEPS, Shim
+from tests.fault_work import SCENARIOS, Bench, bench_in_memory, outcome, resume, whole
 
-OLD_SCHEMA = Path(__file__).parent / "schemas" / "first_tables.sql"
-MORE = (*ROWS[:1], "0:05,Brandt,lead hook,landed,", "0:07,Adeyemi,jab,,")
-LINES = 5
-
-
-class Bench:
-    """Fights, a library made of them, and places for trials."""
-
-    def __init__(self, folder: Path):
-        self.folder = folder
-        self.fights = folder / "fights"
-        self.base = folder / "base"
-        self.root = folder / "library"
-        self.acknowledged = folder / "acknowledged"
-        make_fight(self.fights / "one")
-        make_fight(self.fights / "two", kind="matroska", title="Other", rows=ROWS[:2])
-
-    def fresh(self, scenario: str) -> None:
-        """The library as it is before a scenario."""
-        for place in (self.root, self.folder / "kept.tar"):
-            shutil.rmtree(place, ignore_errors=True)
-            place.unlink(missing_ok=True)
-        for place in self.folder.glob("shadow-*"):
-            shutil.rmtree(place)
-        self.acknowledged.write_text("")
-        write_log(self.fights / "one", MORE if scenario == "change" else ROWS)
-        if scenario == "upgrade":
-            self.root.mkdir()
-            raw = sqlite3.connect(self.root / "catalogue.db")
-            raw.executescript(OLD_SCHEMA.read_text(encoding="utf-8"))
-            raw.close()
-        elif scenario != "ingest":
-            shutil.copytree(self.base, self.root)
-
-    def acknowledge(self, what: str) -> None:
-        fd = os.open(self.acknowledged, os.O_WRONLY | os.O_APPEND)
-        os.write(fd, f"{what}\n".encode())
-        os.close(fd)
-
-    def acknowledgements(self) -> list[str]:
-        return self.acknowledged.read_text().split("\n")[:-1]
+LEAST_ROOM, MOST_ROOM = 9, 20
+"""Powers of two: the longest file there is room for, from less than a page to more than any that is made."""
 
 
-# --- scenarios: the work, and what it comes to ------------------------------------------------------------
+@dataclass(frozen=True)
+class Undisturbed:
+    """What a scenario takes when it is left in peace, and what it comes to."""
+
+    steps: int
+    reads: int
+    microseconds: int  # of processor time
+    wanted: dict[str, str]  # by kind of fault
 
 
-def _ingest(bench: Bench) -> None:
-    report = Library(bench.root, create=True).ingest([bench.fights])
-    if report.exit_code:
-        raise next(error for fight in report.fights for error in fight.errors)
-    bench.acknowledge("ingested")
+@dataclass(frozen=True)
+class Moment:
+    number: int
+    scenario: str
+    kind: str
+    at: int
+
+    def __str__(self) -> str:
+        of = {"room": "bytes in", "moment": "microseconds of", "unreadable": "reads of"}.get(
+            self.kind, "step of"
+        )
+        return f"moment {self.number}: {self.kind} at {self.at} {of} {self.scenario}"
 
 
-def _reel(bench: Bench) -> None:
-    library = Library(bench.root)
-    made = [reel.name for reel in library.reels()]
-    library.make_reel("jab", title="Jabs", again=made[0] if made else None)
-    bench.acknowledge("reel")
+def moment(number: int, seed: int, known: dict[str, Undisturbed]) -> Moment:
+    """The `number`-th random moment: scenarios and kinds in turn, so that each meets each."""
+    rng = random.Random(f"{seed} {number}")
+    names = list(known)
+    scenario = names[number % len(names)]
+    kind = KINDS[(number + number // len(names)) % len(KINDS)]
+    undisturbed = known[scenario]
+    if kind == "room":
+        return Moment(number, scenario, kind, int(2 ** rng.uniform(LEAST_ROOM, MOST_ROOM)))
+    if kind == "moment":
+        return Moment(number, scenario, kind, rng.randint(1000, undisturbed.microseconds))
+    if kind == "unreadable":
+        return Moment(number, scenario, kind, rng.randint(1, max(1, undisturbed.reads)))
+    late = undisturbed.steps // 5 + 1 if kind == "power" else 0  # power also goes when all is done
+    return Moment(number, scenario, kind, rng.randint(1, undisturbed.steps + late))
 
 
-def _reindex(bench: Bench) -> None:
-    library = Library(bench.root)
-    library.find("jab")
-    library.reindex()
-    bench.acknowledge("reindexed")
-
-
-def _upgrade(bench: Bench) -> None:
-    Catalogue(bench.root / "catalogue.db").close()
-    bench.acknowledge("upgraded")
-
-
-def _live(bench: Bench) -> None:
-    library = Library(bench.root)
-    there = {line.note for line in library.logging.lines(1, "JL")}
-    for number in range(LINES):
-        if f"line {number}" not in there:
-            library.logging.add(1, "JL", 60 + 20 * number, "Brandt jab landed", note=f"line {number}")
-            bench.acknowledge(f"line {number}")
-
-
-def _backup(bench: Bench) -> None:
-    out = bench.folder / "kept.tar"
-    if not out.exists():
-        back_up(Library(bench.root), out, clips=True)
-    bench.acknowledge("backup")
-
-
-SCENARIOS: dict[str, Callable[[Bench], None]] = {
-    "ingest": _ingest,
-    "change": _ingest,
-    "reel": _reel,
-    "reindex": _reindex,
-    "upgrade": _upgrade,
-    "live": _live,
-    "backup": _backup,
-}
-
-
-def outcome(bench: Bench, scenario: str) -> object:
-    """What the work comes to, in a form that can be compared."""
-    if scenario == "upgrade":
-        catalogue = Catalogue(bench.root / "catalogue.db")
-        rows = catalogue._store.rows("SELECT type, name, sql FROM sqlite_master ORDER BY type, name")
-        notes = [(row.note, row.start_frame) for row in catalogue.clip_rows([1, 2])]
-        return json.dumps([rows, notes, catalogue.care.problems()])
-    library = Library(bench.root)
-    held = dump(bench.root)
-    held["found"] = [clip.id for clip in library.find("jab").clips]
-    held["words"] = library.words("nice").total
-    held["reels"] = [hashlib.sha256(r.file.read_bytes()).hexdigest() for r in library.reels()]
-    if scenario == "live":
-        held["lines"] = sorted(line.note for line in library.logging.lines(1, "JL"))
-        for name in ("exchanges", "actions", "clips"):  # ids depend on how often a line was written
-            held[name] = len(held[name])  # type: ignore[arg-type]
-        held = {k: v for k, v in held.items() if not k.startswith(("clips/", "posters/"))}
-    if scenario == "backup":
-        again = bench.folder / "again"
-        shutil.rmtree(again, ignore_errors=True)
-        restore(bench.folder / "kept.tar", again)
-        held["restored"] = {k: v for k, v in dump(again).items() if not k.startswith("working/")}
-    return json.dumps(held, default=str, sort_keys=True)
-
-
-def whole(bench: Bench, scenario: str) -> None:
-    """What must hold the moment after: nothing that can be reached is half-written, nothing is lost."""
-    acknowledged = bench.acknowledgements()
-    if not (bench.root / "catalogue.db").is_file():
-        assert not acknowledged, f"{acknowledged} and no catalogue"
-        return
-    catalogue = Catalogue(bench.root / "catalogue.db", create=True)
-    assert catalogue.care.problems() == []
-    for kept in catalogue.care.files():
-        path = bench.root / kept.place
-        if path.exists() and kept.held is not None:
-            assert contents(path) == kept.held, f"{kept.place} is half-written"
-    if scenario == "upgrade":
-        return
-    library = Library(bench.root)
-    for reel in library.reels():
-        facts = json.loads(reel.file.with_suffix(".json").read_text())
-        assert reel.file.stat().st_size == facts["bytes"], f"reel {reel.name} is half-written"
-    if "ingested" in acknowledged:
-        assert len(library.fights()) == 2, "an acknowledged ingest is lost"
-        assert any(kept.kind == "clip" for kept in catalogue.care.files())
-    if "reel" in acknowledged:
-        assert library.reels(), "an acknowledged reel is lost"
-    if scenario == "live":
-        there = {line.note for line in library.logging.lines(1, "JL")}
-        assert set(acknowledged) <= there, f"lost: {set(acknowledged) - there}"
-    if "backup" in acknowledged:
-        assert (bench.folder / "kept.tar").exists()
-
-
-def resume(bench: Bench, scenario: str) -> None:
-    """The work again, and what an evening's ingest does anyway."""
-    SCENARIOS[scenario](bench)
-    if scenario != "upgrade":
-        Library(bench.root).ingest([bench.fights])
-        found = [str(f) for f in Library(bench.root).check(deep=True) if "MB are free" not in f.what]
-        assert found == [], found
-
-
-# --- trials -----------------------------------------------------------------------------------------------
+def every(known: dict[str, Undisturbed]) -> Iterator[Moment]:
+    """Every kind of fault at every step."""
+    number = 0
+    for scenario, undisturbed in known.items():
+        for kind in (*STEPS, "unreadable"):
+            last = undisturbed.reads if kind == "unreadable" else undisturbed.steps + (kind == "power")
+            for at in range(1, last + 1):
+                yield Moment(number, scenario, kind, at)
+                number += 1
 
 
 def _child(work: Callable[[], None]) -> tuple[int, str]:
@@ -221,109 +109,127 @@ def _child(work: Callable[[], None]) -> tuple[int, str]:
     return (-os.WTERMSIG(status) if os.WIFSIGNALED(status) else os.WEXITSTATUS(status)), text
 
 
+def undisturbed(bench: Bench, scenario: str) -> Undisturbed:
+    """Do a scenario once in peace."""
+    bench.fresh(scenario)
+    note = bench.folder / "note"
+
+    def work() -> None:
+        shim = Shim(bench.root, "count")
+        shim.install()
+        began = time.process_time()
+        SCENARIOS[scenario](bench)
+        took = int((time.process_time() - began) * 1e6)
+        steps, reads = shim.steps, shim.reads
+        whole(bench, scenario)
+        resume(bench, scenario)
+        wanted = {kind: outcome(bench, scenario, kind) for kind in KINDS}
+        note.write_text(json.dumps([steps, reads, took, wanted]))
+
+    code, said = _child(work)
+    assert code == 0, f"{scenario} undisturbed: {said}"
+    return Undisturbed(*json.loads(note.read_text()))
+
+
+def disturb(bench: Bench, one: Moment, wanted: str, seed: int, *, unsynced: bool = False) -> list[str]:
+    """Go through one moment; what was wrong."""
+    bench.fresh(one.scenario)
+
+    def disturbed() -> None:
+        shim = Shim(bench.root, one.kind, one.at, seed * 100_000 + one.number)
+        shim.install()
+        if unsynced:
+            shim._log_now = lambda: (0, b"")  # type: ignore[method-assign] # rows stay, files do not
+            ingest_cut.settle = lambda paths: None
+            files.os.fsync = lambda fd: None  # type: ignore[attr-defined]
+        with contextlib.suppress(ClipLibError):
+            SCENARIOS[one.scenario](bench)
+        shim.uninstall()
+        if one.kind == "power":  # after it was acknowledged
+            shim.cut()
+
+    def after() -> None:
+        whole(bench, one.scenario)
+        resume(bench, one.scenario)
+        assert outcome(bench, one.scenario, one.kind) == wanted, "resumed, it is not the same"
+
+    code, said = _child(disturbed)
+    problems = [said] if code == 1 and "OSError" not in said.strip().splitlines()[-1] else []
+    code, said = _child(after)
+    return problems + ([said or f"ended with {code}"] if code else [])
+
+
 def run(
-    moments: int,
+    moments: int | None,
     seed: int,
     say: Callable[[str], None] = print,
     *,
-    spread: bool = False,
+    results: Path | None = None,
     unsynced: bool = False,
 ) -> int:
-    """Disturb `moments` times; the number of things that went wrong. `spread`: a kind after the other as well
-    as a scenario after the other, for a few moments. `unsynced`: power cuts at the end of ingests that do not
-    sync their clips, to see the harness notice."""
-    rng = random.Random(seed)
-    wrong, hit = 0, collections.Counter[str]()
-    with tempfile.TemporaryDirectory(prefix="faults-") as place:
-        bench = Bench(Path(place).resolve())
-
-        def make_base() -> None:
-            library = Library(bench.base, create=True)
-            assert library.ingest([bench.fights]).exit_code == 0
-            library.find("jab")
-            library.words("nice")
-
-        assert _child(make_base) == (0, "")
-        steps: dict[str, int] = {}
-        wanted: dict[str, str] = {}
-        for scenario, work in SCENARIOS.items():
-            if unsynced and scenario != "ingest":
+    """Disturb `moments` times (None: every kind at every step); the number of moments at which something went
+    wrong. `results`: where each is noted, and how far an earlier run came. `unsynced`: power cuts at the end
+    of ingests that do not sync their clips, to see the harness notice."""
+    done = _noted(results, seed, moments is None)
+    with bench_in_memory() as place:
+        bench = Bench(place)
+        assert _child(bench.prepare) == (0, "")
+        known = {name: undisturbed(bench, name) for name in (["ingest"] if unsynced else SCENARIOS)}
+        say("steps: " + ", ".join(f"{name} {found.steps}" for name, found in known.items()))
+        planned = every(known) if moments is None else (moment(n, seed, known) for n in range(moments))
+        for one in planned:
+            if one.number in done:
                 continue
-            bench.fresh(scenario)
-
-            def counted(scenario: str = scenario, work: Callable[[Bench], None] = work) -> None:
-                shim = Shim(bench.root, "count")
-                shim.install()
-                work(bench)
-                count = shim.steps
-                resume(bench, scenario)
-                (bench.folder / "steps").write_text(str(count))
-                (bench.folder / "wanted").write_text(str(outcome(bench, scenario)))
-
-            code, said = _child(counted)
-            assert code == 0, f"{scenario} undisturbed: {said}"
-            steps[scenario] = int((bench.folder / "steps").read_text())
-            wanted[scenario] = (bench.folder / "wanted").read_text()
-        say("steps: " + ", ".join(f"{name} {count}" for name, count in steps.items()))
-        names = list(steps)
-        for trial in range(moments):
-            scenario = names[trial % len(names)]
-            kind = KINDS[(trial // len(names)) % len(KINDS)]
-            if spread:
-                kind = KINDS[trial % len(KINDS)]
-            at = rng.randint(1, steps[scenario] + (steps[scenario] // 5 + 1 if kind == "power" else 0))
             if unsynced:
-                scenario, kind, at = "ingest", "power", steps["ingest"] * (68 + 3 * trial) // 100
-            bench.fresh(scenario)
+                at = known["ingest"].steps * (68 + 3 * one.number) // 100
+                one = Moment(one.number, "ingest", "power", at)
+            wrong = disturb(bench, one, known[one.scenario].wanted[one.kind], seed, unsynced=unsynced)
+            for problem in wrong:
+                say(f"{one}:\n{problem}")
+            done[one.number] = one.scenario, one.kind, bool(wrong)
+            if results is not None:
+                with results.open("a", encoding="utf-8") as file:
+                    entry = {"seed": seed, "every": moments is None, "number": one.number, "at": one.at}
+                    entry |= {"scenario": one.scenario, "kind": one.kind, "wrong": wrong}
+                    file.write(json.dumps(entry) + "\n")
+    for place_in, what in ((0, "work"), (1, "kind")):
+        counted = collections.Counter(str(entry[place_in]) for entry in done.values())
+        say(f"by {what}: " + ", ".join(f"{name} {count}" for name, count in counted.items()))
+    found = sum(entry[2] for entry in done.values())
+    say(f"{len(done)} moments: {found} wrong")
+    return found
 
-            def disturbed(
-                scenario: str = scenario, kind: str = kind, at: int = at, trial: int = trial
-            ) -> None:
-                shim = Shim(bench.root, kind, at, seed * 100_000 + trial)
-                shim.install()
-                if unsynced:
-                    shim._log_now = lambda: (0, b"")  # type: ignore[method-assign] # rows stay, files do not
-                    ingest_cut.settle = lambda paths: None
-                    files.os.fsync = lambda fd: None  # type: ignore[attr-defined]
-                with contextlib.suppress(ClipLibError):
-                    SCENARIOS[scenario](bench)
-                if kind == "power":  # after it was acknowledged
-                    shim.cut()
 
-            def after(scenario: str = scenario) -> None:
-                whole(bench, scenario)
-                resume(bench, scenario)
-                assert str(outcome(bench, scenario)) == wanted[scenario], "resumed, it is not the same"
-
-            code, said = _child(disturbed)
-            hit[kind] += 1
-            problems = [said] if code == 1 and "OSError" not in said.strip().splitlines()[-1] else []
-            code, said = _child(after)
-            if code:
-                problems.append(said or f"ended with {code}")
-            for problem in problems:
-                wrong += 1
-                say(f"moment {trial}: {kind} at step {at} of {scenario}:\n{problem}")
-    say(f"{moments} moments ({', '.join(f'{n} {k}' for k, n in hit.items())}): {wrong} wrong")
-    return wrong
+def _noted(results: Path | None, seed: int, all_of_them: bool) -> dict[int, tuple[str, str, bool]]:
+    if results is None or not results.exists():
+        return {}
+    entries = [json.loads(line) for line in results.read_text(encoding="utf-8").splitlines()]
+    return {
+        entry["number"]: (entry["scenario"], entry["kind"], bool(entry["wrong"]))
+        for entry in entries
+        if (entry["seed"], entry["every"]) == (seed, all_of_them)
+    }
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--moments", type=int, default=50)
+    parser.add_argument("--every", action="store_true", help="every kind of fault at every step")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--spread", action="store_true", help="few moments, but every kind of fault")
+    parser.add_argument("--results", type=Path, help="note each moment here, and go on from here")
     parser.add_argument("--break-sync", action="store_true", help="see it notice what is not synced")
     given = parser.parse_args()
-    began = time.monotonic()
+    began, processor = time.monotonic(), os.times()
     wrong = run(
-        given.moments,
+        None if given.every else given.moments,
         given.seed,
         lambda text: print(text, flush=True),
-        spread=given.spread,
+        results=given.results,
         unsynced=given.break_sync,
     )
-    print(f"{time.monotonic() - began:.0f} s")
+    now = os.times()
+    used = sum(now[:4]) - sum(processor[:4])
+    print(f"{time.monotonic() - began:.0f} s, {used:.0f} s of processor time")
     return 1 if wrong else 0
 
 

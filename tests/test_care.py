@@ -18,7 +18,7 @@ from cliplib.ingest import LOCK
 from cliplib.ingest_lock import only_one
 from cliplib.library import Library
 from cliplib.library_backup import back_up, restore
-from cliplib.library_forget import fights_of, forget_fights, mentions
+from cliplib.library_forget import fights_of, forget_fights, mentions, save_logs, what_goes
 
 from .libraries import BLUE, ROWS, dump, make_fight
 
@@ -248,6 +248,50 @@ def test_forgetting_a_fighter_leaves_no_trace(tmp_path: Path) -> None:
     assert not list((library.folder / "working").glob("*"))
     assert _settled(library) == []
     assert (fights / "goes" / "fight.mkv").exists()
+
+
+def test_own_logs_and_reels_are_told_before_they_go(library: Library, tmp_path: Path) -> None:
+    library.logging.add(1, "JL", 60, "Brandt jab landed", note="seen twice")
+    library.logging.add(1, "M/K", 60, "Brandt jab landed")
+    gone = library.logging.add(1, "RS", 60, "Brandt jab landed")
+    library.logging.remove(1, "RS", gone.id)  # an empty log is nothing to keep
+    name = library.make_reel([library.find("jab", order="date").clips[0].id], title="One")
+    shows = {clip.fight_id for clip in library.clips(library.made_reel(name).shows)}
+    going = what_goes(library, [1])
+    assert [(log.by, log.lines) for log in going.logs] == [("JL", 1), ("M/K", 1)]
+    assert going.reels == (("One",) if shows == {1} else ())
+    assert what_goes(library, [2]).logs == ()
+    out = tmp_path / "kept logs"
+    saved = [*save_logs(library, going.logs, out), *save_logs(library, going.logs, out)]
+    assert len({path.name for path in saved}) == 4
+    assert all(path.parent == out for path in saved)
+    lines = library.logging.lines(1, "JL")
+    forget_fights(library, [1])
+    library.ingest([tmp_path / "fights"])
+    back = library.fight("Adeyemi v Brandt").id
+    assert library.logging.logs(back) == ()
+    assert library.logging.import_log(back, "JL", saved[0].read_text(), "csv") == 1
+    again = library.logging.lines(back, "JL")
+    assert [(one.frame, one.note) for one in again] == [(one.frame, one.note) for one in lines]
+
+
+def test_forgetting_sweeps_up_what_a_killed_ingest_left(library: Library) -> None:
+    """A half-written clip may be of the fight that is forgotten."""
+    left = _clips(library)[0].with_name(".a.999999-ab12.part.mp4")
+    left.write_bytes(b"somebody's face")
+    library.forget(2)
+    assert not left.exists()
+    assert _settled(library) == []
+
+
+def test_a_title_that_is_still_written_is_told(library: Library) -> None:
+    """The fighters have another fight, so only the title can tell that something of it is left."""
+    make_fight(library.folder.parent / "more" / "x", kind=None, title="Quirkbury Hall")
+    library.ingest([library.folder.parent / "more"])
+    (library.folder / "terms.toml").write_text("# as at Quirkbury Hall\n")
+    done = library.forget(library.fight("Quirkbury Hall").id)
+    assert [said.split(" is still written in ")[0] for said in done.left] == ["“Quirkbury Hall”"]
+    assert "terms.toml" in done.left[0]
 
 
 def test_a_mention_elsewhere_is_told(tmp_path: Path) -> None:

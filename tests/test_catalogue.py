@@ -203,10 +203,10 @@ def test_revisions_tell_which_fights_changed(catalogue: Catalogue) -> None:
     assert after[one] == before[one]
     assert after[two] > before[two]
     assert catalogue.revision() == max(after.values())
-    catalogue.remove_fight(two)
+    catalogue.care.forget([two])
     assert catalogue.revision() > max(after.values())
     with pytest.raises(NotFoundError, match="no fight 2"):
-        catalogue.remove_fight(two)
+        catalogue.care.forget([two])
     with pytest.raises(NotFoundError):
         catalogue.fight(two)
 

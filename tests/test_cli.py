@@ -303,6 +303,24 @@ def test_forget(run: Run, tmp_path: Path) -> None:
     assert total(run, library, "jab") == 1
 
 
+def test_forgetting_offers_logs_that_are_nowhere_else(run: Run, tmp_path: Path) -> None:
+    fight, log = make_fight(tmp_path / "one"), tmp_path / "mine.csv"
+    library = tmp_path / "library"
+    run(library, "ingest", fight)
+    log.write_text("time,fighter,action\n3.0,Brandt,shovel hook landed\n", encoding="utf-8")
+    assert run(library, "log-import", "1", log, "--by", "RS")[0] == 0
+    code, out, _ = run(library, "forget", "1")  # nobody answers the question
+    assert code != 0
+    assert "RS’s log of “Adeyemi v Brandt” (lines: 1)" in out
+    assert "--save-logs" in out
+    assert total(run, library, "jab") == 1
+    kept = tmp_path / "kept"
+    assert run(library, "forget", "1", "--yes", "--save-logs", kept)[0] == 0
+    (saved,) = kept.iterdir()
+    assert "shovel hook" in saved.read_text(encoding="utf-8")
+    assert "No fights yet" in run(library, "fights")[1]
+
+
 def test_reindex_and_check(made: Path, run: Run, tmp_path: Path) -> None:
     library = tmp_path / "library"
     shutil.copytree(made, library)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from tests.crowd import Crowd
+from tests.fault_shim import KINDS
+from tests.fault_work import SCENARIOS
 from tests.fuzz_targets import TARGETS
 
 ROOT = Path(__file__).parents[1]
@@ -22,11 +25,14 @@ def _run(*command: str) -> str:
     return done.stdout
 
 
-def test_faults() -> None:
-    """Each kind of fault, over all kinds of work; the process forks, so it is one of its own."""
-    said = _run("tests.faults", "--moments", "7", "--seed", "3", "--spread")
-    assert "7 moments" in said
-    assert "0 wrong" in said
+def test_faults(tmp_path: Path) -> None:
+    """Each kind of fault and each kind of work once; the process forks, so it is one of its own."""
+    results = tmp_path / "results.jsonl"
+    said = _run("tests.faults", "--moments", "9", "--seed", "3", "--results", str(results))
+    assert "9 moments: 0 wrong" in said
+    noted = [json.loads(line) for line in results.read_text().splitlines()]
+    assert {entry["kind"] for entry in noted} == set(KINDS)
+    assert {entry["scenario"] for entry in noted} == set(SCENARIOS)
 
 
 def test_the_harness_notices(tmp_path: Path) -> None:

@@ -152,6 +152,15 @@ def test_a_child_that_takes_too_long_is_stopped(tmp_path, monkeypatch):
         ffmpeg.run(ffmpeg.output(pattern(), path=tmp_path / "o.mp4"), timeout=0.5)
 
 
+def test_a_child_that_works_without_getting_further_is_stopped(tmp_path, monkeypatch):
+    program = pretend(tmp_path, "while :; do :; done")
+    monkeypatch.setattr(ffmpeg, "STALL_S", 0.3)
+    with pytest.raises(MediaError, match="without getting any further"):
+        ffmpeg.run_command([str(program)])
+    program = pretend(tmp_path, "sleep 1", "slow")  # waiting is not working
+    ffmpeg.run_command([str(program)])
+
+
 def test_a_talkative_child_does_not_block(tmp_path, monkeypatch):
     # Well over the 64 KiB that a pipe holds, on both of its outputs.
     script = "i=0; while [ $i -lt 4000 ]; do echo 'frame=1 and some more words to fill it' >&2; "

@@ -141,7 +141,7 @@ def test_reading_does_not_wait_for_an_ingest(own: Library, tmp_path: Path) -> No
             own.ingest([tmp_path / "fights"])
         with pytest.raises(BusyError):
             own.forget(1)
-    assert own.forget(1).title == "Adeyemi v Brandt"
+    assert own.forget(1).fights[0].title == "Adeyemi v Brandt"
     assert own.find(PHRASE).total == 0
 
 

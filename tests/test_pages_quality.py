@@ -41,6 +41,7 @@ PAGES = (
     "/counts/?q=jab",
     "/fights/new",
     "/fights/1/log",
+    "/fights/1/forget",
     "/nowhere",
 )
 

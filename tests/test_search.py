@@ -290,7 +290,7 @@ def test_a_change_is_seen_at_once(shelf: Shelf) -> None:
     assert shelf.find("jab").total == 1
     assert shelf.search.words("words").total == 1
     (fight,) = [f for f in writer.catalogue.fights() if f.title == f"{ada} v {bram}"]
-    writer.catalogue.remove_fight(fight.id)
+    writer.catalogue.care.forget([fight.id])
     assert shelf.find("cross").total == 0
     assert shelf.search.words("changed").total == 0
     writer.catalogue.close()

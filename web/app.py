@@ -23,6 +23,7 @@ from . import (
     evidence,
     fight,
     find,
+    forget,
     guards,
     handover,
     log,
@@ -79,7 +80,7 @@ def create_app(
     signin.install(app, share=share)
     words.install(app)
     watching = (find, clip, draw, evidence, fight, media, reels, themes, handover)
-    for page in (*watching, log, new, work, api, api_log):
+    for page in (*watching, log, new, forget, work, api, api_log):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)

@@ -3,7 +3,8 @@
 Graphs are ffmpeg-python specs: `inputs(path)` opens footage, `output(...)` ends a graph, `run(spec)` runs it.
 Footage comes from strangers, so a child reads local files only, takes containers of moving pictures only (a
 playlist or concat file dressed as video is refused), gets no standard input, may use `MEMORY_LIMIT` bytes of
-address space, and dies with its parent where the system can arrange that.
+address space and `STALL_S` seconds of processor time without getting further, and dies with its parent where
+the system can arrange that.
 """
 
 from __future__ import annotations
@@ -37,6 +38,10 @@ FORMATS = (
 PROTOCOLS = "file"
 MEMORY_LIMIT = 8 << 30
 """Address space of a child in bytes: ample for decoding and encoding 4K, and an end to a runaway."""
+
+STALL_S = 300.0
+"""Seconds of processor time that a child may use between two signs of progress. Not of the clock: a slow disk
+or a busy machine is no fault of the footage."""
 
 NEEDED_ENCODERS = ("libx264", "aac")
 NEEDED_FILTERS = ("bwdif", "scale", "format", "aresample", "setpts")
@@ -168,16 +173,23 @@ def run_command(
     """`run` for a finished command line that writes ffmpeg's `-progress` to its standard output."""
     key, total = ("frame", total_frames) if total_frames else ("out_time_us", total_us or 0)
     deadline = None if timeout is None else time.monotonic() + timeout
-    done = 0
+    done, reached, allowed = 0, 0, STALL_S
     # Standard error goes to a file: a pipe that nobody empties stops the child once it is full.
     with tempfile.TemporaryFile() as words:
         with _child(command, words) as child:
             assert child.stdout is not None
             for line in _lines(child.stdout):
                 name, _, value = line.partition("=")
-                if name == key and value.strip().isdigit():
-                    done = min(int(value), total or int(value))
+                if name == key and value.strip().isdigit() and int(value) > reached:
+                    reached = int(value)
+                    done = min(reached, total or reached)
+                    allowed = _processor_time(child.pid) + STALL_S
                 progress(stage, done, total or 0)
+                if name in ("", "progress") and _processor_time(child.pid) > allowed:
+                    raise MediaError(
+                        f"ffmpeg was stopped: it worked for {STALL_S:g} s without getting any further, so "
+                        "the file is damaged or made to do so; convert it elsewhere first"
+                    )
                 if deadline is not None and time.monotonic() > deadline:
                     raise MediaError(f"ffmpeg was stopped after {timeout:g} s without coming to an end")
             code = child.wait()
@@ -234,6 +246,16 @@ def _lines(stream: IO[str]) -> Iterator[str]:
         if line is None:
             return
         yield line
+
+
+def _processor_time(pid: int) -> float:
+    """Seconds that a process has used so far; 0 where the system does not tell (proc(5))."""
+    try:
+        with open(f"/proc/{pid}/stat", "rb") as file:
+            fields = file.read().rpartition(b") ")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    except (OSError, ValueError, IndexError):
+        return 0.0
 
 
 @functools.cache

@@ -19,7 +19,8 @@ def replacing(out: Path, *, durable: bool = True) -> Iterator[Path]:
     """A temporary name beside `out`, which becomes `out` if the block ends well and vanishes if not.
 
     The suffix is kept, since ffmpeg goes by it. `durable`: it is on the disk, not only in the system's cache,
-    when it gets its name. Raises StorageError when the disk is full or read-only.
+    when it gets its name, and so is the name in the end. Raises StorageError when the disk is full or
+    read-only.
     """
     temporary = out.with_name(
         f".{out.stem}.{os.getpid()}-{threading.get_ident() & 0xFFFFFF:x}.part{out.suffix}"
@@ -33,6 +34,8 @@ def replacing(out: Path, *, durable: bool = True) -> Iterator[Path]:
                 with open(temporary, "rb") as written:
                     os.fsync(written.fileno())
             os.replace(temporary, out)
+            if durable:
+                _sync_folder(out.parent)
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
@@ -63,10 +66,28 @@ def settle(paths: Iterable[Path]) -> None:
                 os.fsync(file.fileno())
             folders.add(path.parent)
         for folder in folders:
-            opened = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(opened)
-            finally:
-                os.close(opened)
+            _sync_folder(folder)
     except OSError as problem:
         raise StorageError(f"{problem.filename or 'clips'} could not be written: {problem}") from problem
+
+
+def settle_names(folders: Iterable[Path]) -> None:
+    """Bring to the disk which names the folders have, so that nothing that was removed comes back after a
+    power cut. Folders that are gone themselves are passed over. Raises StorageError."""
+    for folder in folders:
+        try:
+            _sync_folder(folder)
+        except FileNotFoundError:
+            continue
+        except OSError as problem:
+            raise StorageError(f"{folder} could not be written: {problem.strerror}") from problem
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "nt":  # names are written through there, and a folder cannot be opened
+        return
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)

@@ -5,11 +5,10 @@ shows, in order, the first being footage time zero. Not counted as frames, as ff
 them: pictures hidden by an edit list, and those before the first key picture of a recording that begins in
 the middle of a group.
 
-A file is read in this process, in bounds: only a regular file, only containers of moving pictures, no other
-file or address opened on its account, pictures of at most `packets.MOST_SIDE` pixels a
-side; everything that grows with the file is a few bytes a packet. One picture is decoded, to see that it
-can be. A child process with limits would cost ten times the probe itself and guard against crashes of the
-decoder alone; long decoding of strangers' files does happen in a limited child (see `ffmpeg`).
+A file is read in a process apart, with limits (see `apart`), and in bounds: only a regular file, only
+containers of moving pictures, no other file or address opened on its account, pictures of at most
+`packets.MOST_SIDE` pixels a side; everything that grows with the file is a few bytes a packet. One picture is
+decoded, to see that it can be.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ import av
 import numpy as np
 
 from cliplib.errors import FootageError
-from cliplib.media import mp4
+from cliplib.media import apart, mp4
 from cliplib.media.frames import open_footage
 from cliplib.media.packets import Packets, read_packets, video_stream
 from cliplib.media.structure import Structure, look
@@ -102,8 +101,35 @@ class Probe:
 def probe(path: Path, progress: Progress = silent) -> Probe:
     """Read what `path` holds: some 15 ms for a short file, else as fast as its packets can be read.
 
-    Raises FootageError saying what is wrong with the file and what to do.
+    Raises FootageError saying what is wrong with the file and what to do, and what `progress` raises.
     """
+    if os.name == "nt":  # without the limits there are elsewhere
+        return probe_here(path, progress)
+    asked = {"path": os.fsdecode(os.path.abspath(path))}
+    said, times = _APART.ask(str(path), asked, progress)
+    info = _info_of(said["info"])
+    pts = np.frombuffer(times, dtype=np.int64).copy()
+    return Probe(Path(path), info, Timeline(pts, int(said["end"]), info.time_base))
+
+
+_APART = apart.Apart("cliplib.media.probe:_answer")
+_FRACTIONS = ("sample_aspect", "rate", "time_base")
+
+
+def _answer(request: dict[str, Any], progress: Progress) -> apart.Answer:
+    """`probe`, in the process apart."""
+    found = probe_here(Path(request["path"]), progress)
+    info = dataclasses.asdict(found.info) | {name: str(getattr(found.info, name)) for name in _FRACTIONS}
+    return {"info": info, "end": int(found.timeline.end)}, found.timeline.pts.tobytes()
+
+
+def _info_of(said: dict[str, Any]) -> FootageInfo:
+    fractions = {name: Fraction(said[name]) for name in _FRACTIONS}
+    return FootageInfo(**{**said, **fractions, "audio": tuple(AudioTrack(**one) for one in said["audio"])})
+
+
+def probe_here(path: Path, progress: Progress = silent) -> Probe:
+    """`probe` in this process."""
     path = Path(path)
     size = _regular(path)
     structure = _whole(path)

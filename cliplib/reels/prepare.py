@@ -21,7 +21,7 @@ import numpy as np
 from PIL import Image
 
 from cliplib.errors import FootageError
-from cliplib.media.files import replacing
+from cliplib.media.files import replacing, settle
 from cliplib.media.frames import FrameReader, Picture, upright_size
 from cliplib.media.joining import Encoding, VideoWriter, samples_before, write_wave
 from cliplib.media.probe import Probe, probe
@@ -101,6 +101,7 @@ def prepare(
         samples, loudness, gain, note = _sound(part, clip, encoding.rate, target)
     with replacing(sound, durable=False) as temporary:
         write_wave(temporary, samples)
+    settle([video, sound])  # the record vouches for them, also after a power cut
     said = {
         "frames": part.frames,
         "video": video.stat().st_size,
