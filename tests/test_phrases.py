@@ -62,10 +62,22 @@ def _phrases(name: str) -> list[Any]:
     return [pytest.param(entry, id=entry["phrase"]) for entry in map(json.loads, filter(None, lines))]
 
 
+def _steps(entry: dict[str, Any]) -> list[dict[str, Any]]:
+    """Steps as the reader gives them; the technique “any” stands for the vocabulary's five roots."""
+    out = []
+    for step in entry.get("steps", []):
+        if step["technique"] == "any":
+            same = {k: v for k, v in step.items() if k != "technique"}
+            others = [{**same, "technique": t} for t in ("defence", "footwork", "feint", "tie-up")]
+            step = {**same, "technique": "punch", "alternatives": others}
+        out.append(step)
+    return out
+
+
 @pytest.mark.parametrize("entry", [*_phrases("phrases_open.jsonl"), *_phrases("phrases_held.jsonl")])
 def test_a_phrase_reads_as_a_coach_means_it(entry: dict[str, Any]) -> None:
     assert reading_of(entry["phrase"]) == {
-        "steps": entry.get("steps", []),
+        "steps": _steps(entry),
         "where": entry.get("where", {}),
         "unread": entry.get("unread", []),
     }
@@ -73,11 +85,11 @@ def test_a_phrase_reads_as_a_coach_means_it(entry: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize(
     "entry",
-    [e for n in ("second", "third", "fourth", "fifth") for e in _phrases(f"phrases_{n}.jsonl")],
+    [e for n in ("second", "third", "fourth", "fifth", "sixth") for e in _phrases(f"phrases_{n}.jsonl")],
 )
 def test_a_phrase_reads_as_a_second_writer_means_it(entry: dict[str, Any]) -> None:
     assert reading_of(entry["phrase"], MORE_FIGHTERS) == {
-        "steps": entry.get("steps", []),
+        "steps": _steps(entry),
         "where": entry.get("where", {}),
         "unread": entry.get("unread", []),
     }

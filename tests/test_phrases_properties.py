@@ -23,7 +23,7 @@ FIGHT = FightInfo("Adeyemi v Brandt", Corner(FIGHTERS[0], "southpaw"), Corner(FI
 SMALL = """the|a|his|then|and|,|or|after|off|behind|against|over|without|no|not|before|it|first|with|by|of
 1-2|3b|6-3-2|one-two|double|triple|opponent|the other's|that was|gets|is|misses with|Brandt|Adeyemi's|Emeka
 round 3|rounds 2 to 4|last round|in 2024|within 1 second|followed by|immediately|into|countered by|jab|cross
-hook|counter|slips the jab|in the corner"""
+hook|counter|slips the jab|in the corner|anything|what|does|happens|nothing"""
 WORDS = sorted({" ".join(x.words) for x in V.lexemes} | set(SMALL.replace("\n", "|").split("|")))
 phrases = st.lists(st.sampled_from(WORDS), min_size=1, max_size=9).map(" ".join)
 
@@ -86,8 +86,15 @@ def patterns(draw: st.DrawFn) -> tuple[tuple[Step, ...], Where]:
             direction=value("left", "right", "inside", "outside") if name in SIDED else None,
             within_us=value(500_000, 1_000_000, 250_000) if index else None,
         )
+        if draw(st.integers(0, 7)) == 0:  # anything at all
+            step = Step(
+                "punch", by=by, fighter=people[by - 1], stance=stances[by - 1], within_us=step.within_us
+            )
+            rest = tuple(replace(step, technique=name) for name in V.roots if name != "punch")
+            step = replace(step, alternatives=rest)
         if steps and steps[-1].technique == "switch stance" and step.by == steps[-1].by:
-            step = replace(step, stance=stances[by - 1])
+            others = tuple(replace(a, stance=stances[by - 1]) for a in step.alternatives)
+            step = replace(step, stance=stances[by - 1], alternatives=others)
         steps.append(step)
     # A person of whom there is no step cannot be named in one; he is the opponent.
     both = {s.by for s in steps} == {1, 2}

@@ -31,6 +31,7 @@ class Proto:
     within_us: int | None = None
     absent: bool = False
     implied: bool = False
+    whatever: bool = False  # any action at all: see anything.py
     alts: dict[str, list[str]] = field(default_factory=dict)
     others: list[Proto] = field(default_factory=list)
     actor: int = 0
@@ -76,6 +77,7 @@ class Chunk:
     headless: bool = True
     role_verb: bool = False
     aux: bool = False
+    asks_next: bool = False  # “what comes after Brandt's jab”: of Brandt
     received: bool = False
     evades: bool = False
     repeated: bool = False  # the same action several times, each with a target of its own
@@ -87,7 +89,7 @@ class Chunk:
 def thrown_by(before: Chunk, link: str, chunk: Chunk) -> bool:
     """“hooks that Brandt throws”: not a punch more, but whose they are; takes it over if so."""
     said = chunk.protos[0] if len(chunk.protos) == 1 else Proto()
-    aimed, fell = (said.target, said.outcome) if before.form == "plural" else (None, None)
+    aimed, fell = said.target if before.form == "plural" else None, said.outcome
     plain = said == Proto(target=aimed, outcome=fell, implied=True)
     plain = plain and not (chunk.objects or chunk.passives or chunk.bare)
     if link != "juxta" or not plain or chunk.name is None or chunk.role_verb or chunk.absent:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cliplib.phrases import filters
+from cliplib.phrases.anything import any_action
 from cliplib.phrases.chunk import LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
@@ -20,9 +21,9 @@ if TYPE_CHECKING:
 _REACHING = ("under", "underneath", "with", "from", "of")
 _NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not", "deny")
 _ORDER = (
-    "fighter", "technique", "side", "hand", "role", "outcome", "target", "top", "place", "range", "direction",
-    "stance", "stance_match", "opponent", "other", "same", "mult", "with", "by", "of", "aux", "throw", "head",
-    "mark", "foul", "query", "filler",
+    "fighter", "technique", "any", "side", "hand", "role", "outcome", "target", "top", "place", "range",
+    "direction", "stance", "stance_match", "opponent", "other", "same", "mult", "with", "by", "of", "aux",
+    "throw", "head", "mark", "foul", "query", "filler",
 )  # fmt: skip
 
 
@@ -217,6 +218,19 @@ class Chunker(VerbReader):
         modify(self)
         return True
 
+    def on_any(self, item: Item) -> bool:
+        """“anything after the slip”; “what happens after it” is what the other one does."""
+        if self.headed:
+            return False
+        punch = item.value("any") == "punch"
+        self.c.protos, self.c.form = [Proto("punch") if punch else any_action(self.v)], "noun"
+        self.c.headless = False
+        self.c.asks_next = item.value("any") == "next"
+        if item.value("any") == "happens" and not (self.c.name or self.c.who):
+            self.c.who = "opponent"
+        modify(self)
+        return True
+
     def _other_defence(self) -> bool:
         """“slips or parries the jab”."""
         follows = self.p.at(1)
@@ -229,6 +243,8 @@ class Chunker(VerbReader):
             or self.c.objects
         ):
             return False
+        if follows.sense("technique", "past") and self.p.noun_phrase_ahead(2):
+            return False  # "a roll or a blocked punch"
         if self.v.kind(self.proto.technique) not in DEFENDED or self.v.kind(technique) not in DEFENDED:
             return False
         self.proto.others.append(Proto(technique))
@@ -371,6 +387,8 @@ class Chunker(VerbReader):
         """“with no jab first”; of nothing else is it known what came first."""
         if self.p.depth > 1:
             return False
+        if item.text.lower() == "first" and self.threw is not None and not self.headed:
+            return self.put("role", "lead", item)  # "throws first"
         if not self.c.absents:
             self.p.refuse(item)
         return True

@@ -69,6 +69,9 @@ class Teller:
             before = out[-1][1] if out else None
             if before is not None and link == "or" and self._or(before, chunk):
                 continue
+            turned = link == "comma" and len(out) > 1 and out[-1][0] in ("after", "against", "answer")
+            if turned and out[-2][1].protos and (chunk.bare or not chunk.protos):
+                before = out[-2][1]  # "hook off the jab, not countered": said of the hook
             if before is not None and before.protos and self._belongs(link, before, chunk):
                 continue
             if before is not None and link == "after" and self._countered_after(before, chunk):
@@ -112,7 +115,7 @@ class Teller:
             carry(before, chunk)
             before.absents.extend(chunk.absents)
             return True
-        if thrown_by(before, link, chunk) and punch:
+        if punch and thrown_by(before, link, chunk):
             return True
         if chunk.absent or not chunk.bare or not punch:
             return False
@@ -125,7 +128,8 @@ class Teller:
         if said.outcome and not said.target and last.outcome is None and not before.passives:
             last.outcome, last.alts["outcome"] = said.outcome, said.alts.get("outcome", [])
             for other in last.others:
-                other.outcome = other.outcome or said.outcome
+                if self.v.is_punch(other.technique):
+                    other.outcome = other.outcome or said.outcome
             before.absents.extend(chunk.absents)
             carry(before, chunk)
             return True
@@ -284,7 +288,12 @@ class Teller:
             self.story.opponents[actor] = chunk.opponent
         if chunk.opponent_stance:
             self.story.opponent_stances[actor] = chunk.opponent_stance
-        for proto in new:
+        if chunk.absent and not any(not p.absent for p in new):
+            self.place, self.range = self.place or chunk.place, self.range or chunk.range
+            new, told = [], new
+            self.story.actions[at:at] = told
+            return at + len(told)
+        for proto in (p for p in new if not p.absent):
             proto.place = proto.place or chunk.place or self.place
             proto.range = proto.range or chunk.range or self.range
         if new:
@@ -335,8 +344,10 @@ class Teller:
             main is not None and self._is_counter(main) and not self._own_before_counter(links[index][1])
         )
         actor = 1 - self.subject if other else self.subject
+        theirs = False
         for _, chunk in links[index:stop]:
             mine = self._actor(chunk, actor)
+            theirs = theirs or mine != self.subject
             self._place(chunk, mine, len(self.story.actions))
         if (
             link == "answer"
@@ -347,7 +358,8 @@ class Teller:
             main.protos[0].role = main.protos[0].role or "counter"
         if main is not None:
             self.group = len(self.story.actions)
-            mine = self._actor(main, self.subject)
+            asked = not other and any(p.whatever for p in main.protos)  # “after the clinch, what does he do”
+            mine = self._actor(main, self.subject, sure=asked or theirs)
             self._place(main, mine, len(self.story.actions))
             self.subject = mine
         return stop + 1
@@ -394,7 +406,7 @@ class Teller:
                 self.story.opponents[subject] = earlier.opponent
                 continue
             suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
-            actor = self._actor(earlier, suggestion)
+            actor = self._actor(earlier, suggestion, sure=links[index - 1][1].asks_next)
             at = self._place(earlier, actor, at)
         self.group = at
         return stop

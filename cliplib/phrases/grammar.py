@@ -68,6 +68,7 @@ class Parser:
         self.i = 0
         self.depth = 0
         self._after_link = -1
+        self._landing = False  # "eats a jab to land the cross"
         self.pending: filters.Filter | None = None  # a time said of the action being read
         self.pending_next: filters.Filter | None = None  # ... of the action after the next link
         self.links_pending = False  # "within 1 second of": what follows came earlier
@@ -82,7 +83,7 @@ class Parser:
         return self.items[index] if 0 <= index < len(self.items) else None
 
     def is_head(self, item: Item | None) -> bool:
-        return item is not None and bool(item.numbers or item.sense("technique"))
+        return item is not None and bool(item.numbers or item.sense("technique") or item.sense("any"))
 
     def is_punch_head(self, item: Item | None) -> bool:
         if item is None:
@@ -180,6 +181,7 @@ class Parser:
                     self.i += 1
                     continue
                 break
+            self._landing = item.value("seq") == "land"
             if found == "seq" and link in ("after", "against", "answer"):
                 found = link
             if _STRENGTH[found] > _STRENGTH[link]:
@@ -200,6 +202,8 @@ class Parser:
 
     def _dangling(self, begun: int) -> None:
         """Link words with nothing behind them: “jab then”. “and” and commas mean nothing there."""
+        if self.phrase[self.items[self.i - 1].end :].strip(" .!?").lower() in ("it", "that", "him", "them"):
+            return  # "parries the jab and crosses over it"
         for item in self.items[begun : self.i]:
             if not (item.sense("comma") or item.sense("and") or item.sense("filler") or item.sense("with")):
                 if item.sense("mark") or item.text.lower() in ("afterwards", "later", "next"):
@@ -225,6 +229,9 @@ class Parser:
             if isinstance(self.pending, filters.Within):
                 chunk.within_us = self.pending.us
             self.pending = None
+        if self._landing and chunk.protos and self.vocabulary.is_punch(chunk.protos[0].technique):
+            chunk.protos[0].outcome = chunk.protos[0].outcome or "landed"
+        self._landing = False
         self.out.links.append((link, chunk))
         self._begins.append(self._begun)
 

@@ -89,6 +89,8 @@ class Lexer:
             return name
         count, senses = self.lexicon.longest(self.tokens, at)
         token = self.tokens[at]
+        if count == 2 and self._to_a_punch(at):
+            count, senses = self.lexicon.longest(self.tokens[: at + 1], at)
         if (
             not count
             and token.norm.isdigit()
@@ -105,6 +107,16 @@ class Lexer:
         if count:
             return count, self._item(at, count, senses=senses)
         return 1, self._item(at, 1)
+
+    def _to_a_punch(self, at: int) -> bool:
+        """“his answer to the right hand” is not to the right."""
+        if self.tokens[at].norm != "to" or self.tokens[at + 1].norm not in ("left", "right"):
+            return False
+        follows = self.tokens[at + 2 : at + 3]
+        if not follows or follows[0].norm == "hand":
+            return bool(follows) and (at + 3 >= len(self.tokens) or self.tokens[at + 3].norm != "side")
+        answers = at > 0 and self.tokens[at - 1].norm in ("answer", "answers", "reply", "counter", "counters")
+        return answers and any(s.kind == "technique" for s in self.lexicon.longest(follows, 0)[1])
 
     def _item(self, at: int, count: int, **what: object) -> Item:
         first, last = self.tokens[at], self.tokens[at + count - 1]

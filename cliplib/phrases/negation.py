@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from cliplib.phrases.chunk import Absent, Proto
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.modifiers import ModifierReader
+from cliplib.phrases.modifiers import SIDEWAYS, ModifierReader
 
 OPPOSITE = {
     "head": "body", "body": "head", "lead": "rear", "rear": "lead", "left": "right", "right": "left",
@@ -59,7 +59,8 @@ class NegationReader(ModifierReader):
             value = follows.value(field)
             if value and not self.p.noun_phrase_ahead(0):
                 self.p.i += 1
-                return self.put(field, OPPOSITE[value], follows)
+                sideways = field == "side" and self.headed and self.proto.technique in SIDEWAYS
+                return self.put("direction" if sideways else field, OPPOSITE[value], follows)
         technique = follows.value("technique")
         if technique and self.is_punch() and follows.sense("technique", "past"):
             self.c.absents.append(Absent(Proto(technique), after=True, other=True))

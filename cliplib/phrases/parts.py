@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from cliplib.models import Step, Where
+from cliplib.phrases.anything import is_any
 from cliplib.phrases.saying import describe, say, say_dates, say_rounds, say_within
 from cliplib.vocabulary import Vocabulary
 
@@ -26,7 +27,7 @@ def parts_of(
 def _parts(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> Iterable[tuple[str, str, str]]:
     for index, step in enumerate(steps if len(steps) <= _MOST_STEPS else ()):
         rest = renumbered((*steps[:index], *steps[index + 1 :]))
-        label = describe(step, vocabulary)
+        label = "anything" if is_any(step, vocabulary) else describe(step, vocabulary)
         yield f"step{index + 1}", ("no " if step.absent else "") + label, say(rest, where, vocabulary)
         for name in _PARTS:
             value = getattr(step, name)

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Sequence
 
 from cliplib.models import Reading, Settings, Step, Unread, Where
+from cliplib.phrases.anything import asked, narrowed
 from cliplib.phrases.chunk import FIELDS, Proto
 from cliplib.phrases.clauses import Story, Teller
 from cliplib.phrases.grammar import Parsed, Parser, words_of
@@ -63,7 +64,7 @@ def read_search(
 
 def parse(phrase: str, vocabulary: Vocabulary, names: Names) -> Parsed:
     """Chunks of a phrase, with what could not be read."""
-    items = Lexer(phrase, tokenise(phrase[:LONGEST]), vocabulary, names).items()
+    items = asked(Lexer(phrase, tokenise(phrase[:LONGEST]), vocabulary, names).items())
     parsed = Parser(phrase, items, vocabulary).parse()
     if phrase[LONGEST:].strip():
         parsed.unread.append(Unread(phrase[LONGEST:], LONGEST, len(phrase)))
@@ -121,7 +122,7 @@ def _build(story: Story, parsed: Parsed) -> tuple[tuple[Step, ...], Where]:
     _spread_stance(actions, stances)
     shared = {
         name: values.pop()
-        if len(values := {getattr(a, name) for a in actions if getattr(a, name)}) == 1
+        if len(values := {getattr(a, name) for a in actions if not a.absent and getattr(a, name)}) == 1
         else None
         for name in ("place", "range")
     }
@@ -158,14 +159,17 @@ def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:
     that it ends in.
     """
     for actor in (0, 1):
+        own = [a for a in actions if a.actor == actor and not a.absent]
         current = stances.get(actor)
+        if current is None and not any(a.technique == "switch stance" for a in own):
+            current = next((a.stance for a in own if a.stance), None)
         for action in actions:
             if action.actor != actor:
                 continue
             switches = action.technique == "switch stance" and not action.absent
             if switches and not action.stance:
                 action.stance = current = switched(current)
-            elif action.stance:
+            elif action.stance and not action.absent:
                 current = action.stance
             elif current and not action.absent:
                 action.stance = current
@@ -173,7 +177,7 @@ def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:
 
 def _step(action: Proto, by: int, names: dict[int, str], shared: dict[str, str | None]) -> Step:
     variants: list[Step] = []
-    for proto in (action, *action.others):
+    for proto in (action, *narrowed(action)):
         fields = [f for f in FIELDS if f in proto.alts]
         for values in itertools.product(*([getattr(proto, f), *proto.alts[f]] for f in fields)):
             chosen = {f: getattr(proto, f) for f in FIELDS} | dict(zip(fields, values, strict=True))

@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime
 
 from cliplib.models import Step, Where
+from cliplib.phrases.anything import is_any
 from cliplib.timebase import SECOND
 from cliplib.vocabulary import Vocabulary
 
-_ARTICLELESS = ("footwork",)
+_ANYTHING, _OF = "anything", "'s"
 _PLACES = {"centre": "in the centre", "ropes": "on the ropes", "corner": "in the corner"}
 _RANGES = {"outside": "at long range", "mid": "at mid range", "inside": "at close range"}
 _MONTHS = (
@@ -88,7 +89,7 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
     """“a missed jab”, “the other fighter's counter to the body”, “Jonas Brandt's lead hook”."""
     flips = before is not None and before.by != step.by
     if step.fighter and (before is None or flips):
-        owner = f"{step.fighter}'s"
+        owner = step.fighter + _OF
     elif flips:
         owner = "the other fighter's"
     elif before is not None and step.role == "counter" and vocabulary.is_punch(before.technique):
@@ -97,10 +98,17 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         owner = ""
     known = before is not None and not flips and before.stance == step.stance
     stance = None if known and step.technique != "switch stance" else step.stance
-    phrase = describe(step, vocabulary, stance)
-    phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
-    for other in step.alternatives:
-        phrase += " or " + describe(other, vocabulary, stance)
+    if is_any(step, vocabulary):
+        phrase = f"{stance} {_ANYTHING}" if stance else _ANYTHING
+        if flips and step.fighter:
+            phrase = f"{step.fighter} does {phrase}"
+        elif owner:
+            phrase += f" by {owner.removesuffix(_OF)}"
+    else:
+        phrase = describe(step, vocabulary, stance)
+        phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
+        for other in step.alternatives:
+            phrase += " or " + describe(other, vocabulary, stance)
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
     if step.range:
@@ -163,6 +171,8 @@ _PARTICIPLES = {
 
 def _never(step: Step, vocabulary: Vocabulary) -> str:
     text = f"no {describe(step, vocabulary, step.stance)}"
+    if is_any(step, vocabulary):
+        return _without_any(step) + (f" by {step.fighter}" if step.fighter else "")
     for other in step.alternatives:
         text += " or " + describe(other, vocabulary, other.stance)
     return text + (f" by {step.fighter}" if step.fighter else "")
@@ -175,11 +185,17 @@ def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool, sh
     if after and others and step == plain and short:
         return ", not countered" + within
     text = f" with no {describe(step, vocabulary, step.stance)}"
-    for other in step.alternatives:
+    if is_any(step, vocabulary):
+        text = " " + _without_any(step)
+    for other in () if is_any(step, vocabulary) else step.alternatives:
         text += " or " + describe(other, vocabulary, other.stance)
     if others:
         text += f" by {step.fighter}" if step.fighter else " by the opponent"
     return text + (" after it" if after else " before it") + within
+
+
+def _without_any(step: Step) -> str:
+    return "without " + (f"{step.stance} " if step.stance else "") + _ANYTHING
 
 
 def say_within(us: int) -> str:

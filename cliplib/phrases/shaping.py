@@ -54,7 +54,8 @@ def _imply(reader: Chunker) -> None:
     hand = reader.pre_items.get("hand")
     if hand is not None and hand.text.lower() in ("back", "front", "power"):
         del pre["hand"], reader.pre_items["hand"]
-        reader.p.refuse(hand)  # "fades back": no punch with the back hand
+        if reader.threw is None or hand.text.lower() != "back":  # "fires the right hand back"
+            reader.p.refuse(hand)  # "fades back": no punch with the back hand
     side = reader.pre_items.get("side")
     if side is not None and len(side.text) == 1:
         del pre["side"], reader.pre_items["side"]
@@ -193,7 +194,7 @@ def _lead(reader: Chunker) -> None:
             reader.p.refuse(reader.pre_items["hand"])  # "a power jab"
         if proto.hand != "lead":
             continue
-        lead_right = proto.technique == "punch" and proto.side == "right" and "hand" in reader.pre
+        lead_right = proto.technique == "punch" and proto.side == "right"
         if by_definition == "rear" or lead_right:
             proto.hand = None
             proto.role = proto.role or "lead"

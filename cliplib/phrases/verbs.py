@@ -70,6 +70,14 @@ class VerbReader(NegationReader):
                 self.c.objects.append(more)
         self._lift(found)
 
+    def on_by(self, item: Item) -> bool:
+        moves = self.headed and self.v.kind(self.proto.technique) == "footwork" and not self.c.objects
+        if moves and item.text.lower() == "from" and self.p.noun_phrase_ahead(1, hands=True):
+            self.p.i += 1  # "circles away from the right hand"
+            self.object()
+            return True
+        return super().on_by(item)
+
     def _lift(self, found: Chunk) -> None:
         """What was said after the object belongs to the whole: “counters the jab in the corner”."""
         for name in ("place", "range", "within_us", "opponent", "opponent_stance"):

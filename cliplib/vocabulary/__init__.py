@@ -83,6 +83,11 @@ class Vocabulary:
             seen = self._parents.get(seen)
         return False
 
+    @property
+    def roots(self) -> tuple[str, ...]:
+        """The techniques without a parent: whatever is done is one of them or a child of one."""
+        return tuple(n for n in self.names if self._parents.get(n) is None)
+
     def family(self, name: str) -> frozenset[str]:
         """`name` and all its children."""
         return frozenset(n for n in self.names if self.is_a(n, name))

@@ -1,0 +1,170 @@
+"""“Anything”, and questions for what was done: “what did Brandt do after the clinch”, “jab, then what”.
+
+A step of a pattern always asks for a technique. Any action is the vocabulary's roots as alternatives of one
+step; said with a target, an outcome, a hand or a role, which only punches have, it is any punch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from cliplib.models import Step
+from cliplib.phrases.chunk import Proto
+from cliplib.phrases.lexer import Item
+from cliplib.phrases.lexicon import Sense
+from cliplib.vocabulary import Vocabulary
+
+PUNCH = "punch"
+_OF_PUNCHES = ("hand", "side", "target", "outcome", "role", "direction")
+_LINKED = ("after", "against", "answer", "seq")
+_ASKS = ("what", "whatever")
+_NAMED = ("anything", "whatever")
+_LOOSE = ("everything", "something", "action", "actions", "thing", "things", "move", "moves", "reaction")
+"""Words that mean any action only where something says before or behind what."""
+_DONE = ("do", "does", "did", "done", "doing")
+_HAPPENS = ("happen", "happens", "happened", "happening")
+_COMES = ("comes", "come", "came", "goes", "go", "went", "follows", "followed")
+_FOLLOW = ("follow", "follows", "followed", "following")
+_BETWEEN = ("next", "else", "usually", "often", "normally", "typically", "mostly", "then", "first")
+_PEOPLE = frozenset(("opponent", "other", "same", "stance"))
+_ENOUGH = ("place", "range")
+
+
+def any_action(vocabulary: Vocabulary) -> Proto:
+    """Whatever somebody does, as one action with alternatives."""
+    rest = [Proto(name) for name in vocabulary.roots if name != PUNCH]
+    return Proto(PUNCH, whatever=True, others=rest)
+
+
+def narrowed(proto: Proto) -> list[Proto]:
+    """The alternatives of an action that are left with all that was said of it."""
+    if proto.whatever and any(getattr(proto, name) for name in _OF_PUNCHES):
+        return [other for other in proto.others if other.technique == PUNCH]
+    return proto.others
+
+
+def is_any(step: Step, vocabulary: Vocabulary) -> bool:
+    """Whether a step asks for any action at all."""
+    if step.technique != PUNCH or any(getattr(step, name) for name in _OF_PUNCHES):
+        return False
+    plain = replace(step, alternatives=())
+    rest = {PUNCH} ^ set(vocabulary.roots)
+    return {replace(plain, technique=name) for name in rest} == set(step.alternatives)
+
+
+def asked(items: Sequence[Item]) -> list[Item]:
+    """The items with an item of the kind “any” where any action is meant."""
+    out: list[Item] = []
+    at = 0
+    while at < len(items):
+        count, instead = _one(items, at, out)
+        out.extend(instead)
+        at += count
+    return out
+
+
+def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[Item]]:
+    item = items[at]
+    word = item.text.lower().replace("’", "'").removesuffix("'s")
+    if word in _FOLLOW:
+        return _follows(items, at, before)
+    if word == "nothing":
+        return _nothing(items, at, before)
+    if word not in (*_ASKS, *_NAMED, *_LOOSE):
+        return 1, [item]
+    asks = word in _ASKS
+    stop, people, verb = _question(items, at + 1)
+    follows = items[stop] if stop < len(items) else None
+    comes = verb in _COMES or (follows is not None and follows.text.lower().split()[0] in _COMES)
+    anything = _any(item, "happens" if verb in _HAPPENS else "next" if comes else "any")
+    found = [*people, anything]
+    while word in _LOOSE and before and before[-1].text.lower() in ("first", "next"):
+        before.pop()
+    last = before[-1] if before else None
+    later = last is not None and any(last.sense(k) for k in ("seq", "without", "not"))
+    if follows is None:
+        told = any(map(_told, before))
+        if word in _NAMED or later or (asks and told):
+            return stop - at, found
+        return 1, [item]
+    if asks and follows.sense("setup"):
+        return stop - at + 1, [*found, replace(follows, senses=(Sense("seq", "then"),))]
+    if follows.sense("with") or (asks and (follows.numbers or follows.sense("technique"))):
+        return 1, [item]
+    done = follows.sense("outcome", "base", "third", "past") or follows.sense("role")
+    if asks and (done or (verb and follows.sense("throw"))):
+        return stop - at, people  # “what does he throw after the slip”, “what lands”
+    facing = follows.sense("against") and not verb and _person(items, stop + 1)
+    if any(follows.sense(kind) for kind in _LINKED) and not facing:
+        return stop - at, found
+    if verb and (follows.filter or follows.kinds & set(_ENOUGH)):
+        return stop - at, found
+    if word in _NAMED and word not in _ASKS:
+        return 1, [anything]
+    return (1, [anything]) if later and word == "something" else (1, [item])
+
+
+def _follows(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[Item]]:
+    """“follows the jab with the right hand”: the jab, then the right hand."""
+    if before and any(_told(i) for i in before[-2:]):
+        return 1, [items[at]]
+    thrown = False
+    for index in range(at + 1, min(len(items), at + 8)):
+        item = items[index]
+        if item.sense("with") and thrown:
+            then = replace(item, senses=(Sense("seq", "then"),))
+            return index - at + 1, [*items[at + 1 : index], then]
+        if item.kinds & {"comma", "and", "seq", "after", "by"}:
+            break
+        thrown = thrown or _told(item) or bool(item.kinds & {"hand", "side"})
+    return 1, [items[at]]
+
+
+def _told(item: Item) -> bool:
+    return bool(item.numbers or item.kinds & {"technique", "role", "outcome"})
+
+
+def _nothing(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[Item]]:
+    """“with nothing behind it”, “jab, then nothing”."""
+    item = items[at]
+    follows = items[at + 1] if at + 1 < len(items) else None
+    last = before[-1] if before else None
+    if not before or not (follows is None or any(follows.sense(k) for k in ("after", "mark", "seq"))):
+        return 1, [item]
+    if last is not None and last.sense("with"):
+        before.pop()
+    behind = follows is not None and follows.text.lower() == "behind"  # of punches, as the trade says it
+    return 1, [replace(item, senses=(Sense("without", "without"),)), _any(item, PUNCH if behind else "any")]
+
+
+def _any(item: Item, value: str = "any") -> Item:
+    return replace(item, senses=(Sense("any", value),), filter=None, meant=())
+
+
+def _question(items: Sequence[Item], at: int) -> tuple[int, list[Item], str]:
+    """From behind the asking word: (where what it asks of begins, the people in between, the verb)."""
+    people: list[Item] = []
+    verb = ""
+    while at < len(items):
+        item = items[at]
+        word = item.text.lower()
+        follows = items[at + 1] if at + 1 < len(items) else None
+        comes = word in _COMES and (follows is None or any(follows.sense(k) for k in _LINKED))
+        if comes or word in (*_DONE, *_HAPPENS):
+            verb = word
+        elif (item.fighter and not item.possessive) or item.kinds & _PEOPLE:
+            people.append(item)
+        elif item.sense("aux"):
+            verb = verb or word
+        elif not (word in _BETWEEN and follows is not None) and not item.sense("filler"):
+            break
+        at += 1
+    return at, people, verb
+
+
+def _person(items: Sequence[Item], at: int) -> bool:
+    item = items[at] if at < len(items) else None
+    return (
+        item is not None and not item.possessive and bool(item.fighter or item.kinds & {"stance", "opponent"})
+    )
