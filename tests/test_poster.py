@@ -58,7 +58,9 @@ def test_the_frame_is_the_one_asked_for(kind, folder):
             assert number(folder / "p.jpg") == made.first + frame
 
 
-@pytest.mark.parametrize("kind", ["closed gop", "open gop", "mpegts", "interlaced", "rotated", "hevc"])
+@pytest.mark.parametrize(
+    "kind", ["closed gop", "open gop", "mpegts", "interlaced", "rotated", "hevc", "h264 avi"]
+)
 def test_so_it_is_without_a_file_that_can_be_sliced(kind, folder):
     made = footage.make(kind)
     footing = dataclasses.replace(prepared(kind, folder), sliced=None)

@@ -56,8 +56,17 @@ def even(length: Fraction | int) -> int:
     return max(2, 2 * round(Fraction(length) / 2))
 
 
+def says_when(info: FootageInfo) -> bool:
+    """Whether decoded frames have the times at which they are shown. AVI knows none, and of H.264, whose
+    frames are decoded in another order, nothing but their order is sure once they are decoded.
+    """
+    return not (info.container == "avi" and info.video_codec == "h264")
+
+
 class FrameReader:
     """Frames of one file by number. Not for use by two threads at once.
+
+    Where decoded frames do not say when they are shown, they are counted from the beginning of the file.
 
     `size`: what each picture is scaled to; the caller chooses one of the same shape as `upright_size`.
     """
@@ -121,6 +130,10 @@ class FrameReader:
 
     def _from(self, first: int) -> Iterator[tuple[int, Any]]:
         """Numbered frames in order, beginning at or before `first` if the file can be made to."""
+        if not says_when(self._info):
+            self._start_anew()
+            yield from enumerate(self._filtered())
+            return
         margin = _MARGIN
         while True:
             aim = first - margin
@@ -134,13 +147,17 @@ class FrameReader:
             yield head
             yield from decoded
 
+    def _start_anew(self) -> None:
+        """Not every container finds its way back to its beginning; a fresh one is there already."""
+        self._graph = None
+        self._container.close()
+        self._open()
+
     def _numbered(self, aim: int) -> Any:
         start, pts = self._info.start_pts, self._timeline.pts
         self._graph = None
         if aim < 0:
-            # Not every container finds its way back to its beginning; a fresh one is there already.
-            self._container.close()
-            self._open()
+            self._start_anew()
         else:
             with contextlib.suppress(av.error.FFmpegError):
                 self._container.seek(start + int(pts[aim]), stream=self._stream, backward=True)

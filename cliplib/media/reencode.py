@@ -19,7 +19,7 @@ from cliplib.media.mp4write import UPRIGHT, TrackOut
 from cliplib.media.sampleentry import avc_description
 from cliplib.media.slices import retime
 from cliplib.media.sound import RATE, limit, read_sound
-from cliplib.media.working import Prepared
+from cliplib.media.working import Prepared, frames_from
 from cliplib.progress import Progress
 
 _CEILING_DB = -1.0
@@ -43,7 +43,7 @@ def reencode(prepared: Prepared, first: int, last: int, out: Path, progress: Pro
         with (
             writing(out),
             Spool(out.parent) as spool,
-            FrameReader(original, info, timeline, (width, height)) as reader,
+            FrameReader(*frames_from(prepared), (width, height)) as reader,
         ):
             coded, config = encoder.encode(_frames(reader, first, last, progress, damaged), spool, 0)
             new = retime(times[coded.order], int(times[0]), int(times[-1]), base.denominator)

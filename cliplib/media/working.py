@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -26,6 +27,7 @@ import numpy as np
 from cliplib.errors import FootageError, MediaError
 from cliplib.media import ffmpeg, mp4
 from cliplib.media.files import replacing
+from cliplib.media.frames import says_when
 from cliplib.media.probe import Probe, probe
 from cliplib.media.slices import shown_frames
 from cliplib.models import FootageInfo
@@ -82,6 +84,23 @@ def prepare(found: Probe, folder: Path, progress: Progress = silent) -> Prepared
         why = f"no working copy could be made, so each clip is encoded from the footage: {problem}"
         return Prepared(found.path, None, found.info, found.timeline, "; ".join([why, *notes]))
     return _with_copy(found, copy, made, notes)
+
+
+def frames_from(prepared: Prepared) -> tuple[Path, FootageInfo, Timeline]:
+    """The file whose frames are decoded: the original, as it is the best there is; the copy where the
+    original has moved or its decoded frames do not say when they are shown. Frame i is frame i of either.
+    """
+    copy = prepared.sliced
+    wanting = not says_when(prepared.info) or not prepared.original.exists()
+    if copy is not None and copy != prepared.original and wanting:
+        found = _probed(copy, copy.stat().st_mtime_ns)
+        return found.path, found.info, found.timeline
+    return prepared.original, prepared.info, prepared.timeline
+
+
+@functools.lru_cache(maxsize=32)
+def _probed(path: Path, _changed: int) -> Probe:
+    return probe(path)
 
 
 def _make(found: Probe, copy: Path, working: Path, progress: Progress) -> tuple[Path, Timeline]:

@@ -8,7 +8,6 @@ copies.
 from __future__ import annotations
 
 import contextlib
-import functools
 import json
 import os
 from collections.abc import Callable, Iterator
@@ -24,16 +23,13 @@ from cliplib.errors import FootageError
 from cliplib.media.files import replacing, settle
 from cliplib.media.frames import FrameReader, Picture, upright_size
 from cliplib.media.joining import Encoding, VideoWriter, samples_before, write_wave
-from cliplib.media.probe import Probe, probe
 from cliplib.media.sound import RATE, Samples, limit, measure, read_sound, silence, stretch
-from cliplib.media.working import Prepared as Footage
-from cliplib.models import FootageInfo
+from cliplib.media.working import frames_from
 from cliplib.reels import lettering
 from cliplib.reels.drawings import drawing_overlays
 from cliplib.reels.frame_shape import Frame, fit, region, whole, zoom_between
 from cliplib.reels.parts import ReelPart
 from cliplib.reels.plan import FADE_FRAMES, PlannedPart, Shot, zoom_amounts
-from cliplib.timebase import Timeline
 
 CEILING_DB = -2.0
 """dBTP before AAC, which may add a little: the encoded reel stays under EBU R 128's -1."""
@@ -195,7 +191,7 @@ def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding) -> Iterator[Pic
 
 def _read(clip: ReelPart, shot: Shot, size: tuple[int, int]) -> Iterator[tuple[int, Picture]]:
     """(source frame, its picture) for each frame of the shot; each is decoded once."""
-    path, info, timeline = _decoded_from(clip.source)
+    path, info, timeline = frames_from(clip.source)
     wanted = sorted(set(shot.frames))
     with FrameReader(path, info, timeline, size) as reader:
         decoded = reader.read(wanted)
@@ -208,23 +204,6 @@ def _read(clip: ReelPart, shot: Shot, size: tuple[int, int]) -> Iterator[tuple[i
                     raise FootageError(f"frame {frame} of {path} cannot be decoded") from None
             assert picture is not None
             yield frame, picture
-
-
-def _decoded_from(footage: Footage) -> tuple[Path, FootageInfo, Timeline]:
-    """The original, as it is the best there is; the copy where the original has moved, or is one of those
-    whose decoded frames do not say when they are shown."""
-    copy = footage.sliced
-    unsure = footage.info.container == "avi" and footage.info.video_codec == "h264"
-    if copy not in (None, footage.original) and (unsure or not footage.original.exists()):
-        assert copy is not None
-        found = _probed(copy, copy.stat().st_mtime_ns)
-        return found.path, found.info, found.timeline
-    return footage.original, footage.info, footage.timeline
-
-
-@functools.lru_cache(maxsize=32)
-def _probed(path: Path, _changed: int) -> Probe:
-    return probe(path)
 
 
 def _place(source: Picture, canvas: Picture, frame: Frame) -> None:
@@ -280,7 +259,7 @@ def _sound(
 
 
 def _shot_sound(clip: ReelPart, shot: Shot, length: int) -> Samples:
-    path, info, _ = _decoded_from(clip.source)
+    path, info, _ = frames_from(clip.source)
     if shot.speed == 1:
         return read_sound(path, info, shot.start, length)
     needed = int(length * shot.speed) + RATE // 10
