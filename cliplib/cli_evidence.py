@@ -32,7 +32,7 @@ only_option = click.option(
     "--only",
     multiple=True,
     metavar="KEY=VALUE",
-    help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}.",
+    help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}, from, to.",
 )
 clips_option = click.option("--clips", is_flag=True, help="List the clips behind the numbers.")
 open_option = click.option("--open", "open_", is_flag=True, help="Play those clips in the system's player.")
@@ -117,8 +117,7 @@ def following(folder: Path, /, phrase: str, only: tuple[str, ...], as_json: bool
 @click.option("--this", multiple=True, required=True, metavar="KEY=VALUE", help="One side; may be repeated.")
 @click.option("--that", multiple=True, required=True, metavar="KEY=VALUE", help="The other side.")
 @click.option("--by", type=click.Choice(KEYS), help="Compare also by this.")
-@json_option
-@cli_filters.options
+@_common
 @click.pass_obj
 def compare(
     folder: Path,
@@ -127,28 +126,16 @@ def compare(
     this: tuple[str, ...],
     that: tuple[str, ...],
     by: str | None,
+    only: tuple[str, ...],
     as_json: bool,
     **filters: Any,
 ) -> None:
-    """Two fighters, fights, rounds or periods beside each other. Besides the keys of `tally`, a side may be
-    given by from=2024-01 and to=2024-06."""
+    """Two fighters, fights, rounds or periods beside each other. A period is from=2024-01, to=2024-06 or
+    both."""
     library = Library(folder)
-    sides = []
-    for given in (_pairs(this), _pairs(that)):
-        dates = {name: given.pop(name, None) for name in ("from", "to")}
-        narrowed = None
-        if any(dates.values()):
-            nothing = dict.fromkeys(filters) | {"rounds": (), "first": dates["from"], "last": dates["to"]}
-            narrowed = cli_filters.where(library, nothing)
-        sides.append((given, narrowed))
+    where = cli_filters.where(library, filters)
     found = library.evidence.compare(
-        phrase,
-        sides[0][0],
-        sides[1][0],
-        by=by,
-        where=cli_filters.where(library, filters),
-        this_where=sides[0][1],
-        that_where=sides[1][1],
+        phrase, _pairs(this), _pairs(that), by=by, where=where, only=_pairs(only)
     )
     if as_json:
         cli_show.as_json(compare_json(found))

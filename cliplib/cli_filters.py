@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 import datetime
 import re
 from collections.abc import Callable
@@ -13,9 +12,11 @@ import click
 
 from cliplib.errors import InputError
 from cliplib.library import Library, ReelSettings
+from cliplib.library_dates import period, span
 from cliplib.models import Where
 
 F = TypeVar("F", bound=Callable[..., Any])
+_AS_THEY_ARE = ("fighter", "opponent", "stance", "opponent_stance", "place", "outcome")
 _STANCES = click.Choice(["orthodox", "southpaw"])
 
 _OPTIONS = (
@@ -44,28 +45,21 @@ def where(library: Library, given: dict[str, Any]) -> Where:
     """What was given as a Where. Raises InputError for a value that makes no sense, NotFoundError for a name
     that nobody has."""
     found = Where(
-        stance=given["stance"],
-        opponent_stance=given["opponent_stance"],
         rounds=tuple(r for text in given["rounds"] for r in _rounds(text)),
+        **{name: given[name] for name in _AS_THEY_ARE if given[name]},
     )
-    if given["fighter"]:
-        found = replace(found, fighter=library.fighter_named(given["fighter"]))
-    if given["opponent"]:
-        found = replace(found, opponent=library.fighter_named(given["opponent"]))
     dates = _dates(given["date"], given["first"], given["last"])
     if given["fight"]:
         fight = library.fight(given["fight"])
         found = replace(found, fight=fight.title)
         if fight.info.date is not None and dates is None:
             dates = (fight.info.date, fight.info.date)  # a title may have been used on another day
-    for name, known in (("place", library.vocabulary.places), ("outcome", library.vocabulary.outcomes)):
-        value = given[name]
-        if value is not None:
-            value = value.strip().casefold()
-            if value not in (*known, "unknown"):
-                raise InputError(f"“{value}” is no {name}; there are {', '.join(known)}")
-            found = replace(found, **{name: value})
-    return replace(found, dates=dates)
+    return replace(library.checked(found), dates=dates)
+
+
+def given_any(given: dict[str, Any]) -> bool:
+    """Whether any filter was given."""
+    return any(value not in (None, ()) for value in given.values())
 
 
 def _rounds(text: str) -> list[int | str]:
@@ -85,33 +79,8 @@ def _dates(
     if date is not None and (first is not None or last is not None):
         raise click.UsageError("--date says it all; leave out --from and --to.")
     if date is not None:
-        return _span(date)
-    if first is None and last is None:
-        return None
-    begin = _span(first)[0] if first is not None else None
-    end = _span(last)[1] if last is not None else None
-    if begin and end and end < begin:
-        raise InputError(f"--from {first} is after --to {last}")
-    return begin, end
-
-
-def _span(text: str) -> tuple[datetime.date, datetime.date]:
-    """First and last day of a day, month or year."""
-    match = re.fullmatch(r"(\d{4})(?:-(\d{1,2})(?:-(\d{1,2}))?)?", text.strip())
-    try:
-        if match is None:
-            raise ValueError
-        year, month, day = (int(part) if part else None for part in match.groups())
-        assert year is not None
-        if month is None:
-            return datetime.date(year, 1, 1), datetime.date(year, 12, 31)
-        if day is None:
-            return datetime.date(year, month, 1), datetime.date(
-                year, month, calendar.monthrange(year, month)[1]
-            )
-        return (datetime.date(year, month, day),) * 2
-    except ValueError as error:
-        raise InputError(f"“{text}” is no date; write 2024-05-11, 2024-05 or 2024") from error
+        return span(date)
+    return period(first, last)
 
 
 def reel_settings(

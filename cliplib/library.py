@@ -35,6 +35,7 @@ from cliplib.library_check import Finding as Finding
 from cliplib.library_correct import Corrections
 from cliplib.library_drawings import Drawings
 from cliplib.library_evidence import Evidence
+from cliplib.library_evidence_json import evidence_json as evidence_json
 from cliplib.library_fight import FightView as FightView
 from cliplib.library_fight import Frames as Frames
 from cliplib.library_fight import Lane as Lane

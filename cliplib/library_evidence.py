@@ -19,6 +19,7 @@ from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FightRow
 from cliplib.errors import InputError
 from cliplib.library_agreement import Decision, TwoLogs, agreed_log, two_logs
+from cliplib.library_dates import period
 from cliplib.library_definitions import (
     ANSWERS,
     CAUGHT,
@@ -154,8 +155,9 @@ class Evidence:
     ) -> Tally:
         """How often, and how it went, by any of `tally.KEYS`.
 
-        `where` filters as `find` does; `only` keeps tries whose very action has these values of KEYS. Raises
-        PhraseError for a phrase that is not understood whole: a count needs to know what it counts.
+        `where` filters as `find` does; `only` keeps tries whose very action has these values of KEYS, and
+        those between the dates `from` and `to`. Raises PhraseError for a phrase that is not understood whole:
+        a count needs to know what it counts.
         """
         reading, found, clock = self._tries(phrase, where, only)
         table = tally(found, by, clock)
@@ -176,22 +178,25 @@ class Evidence:
         *,
         by: str | None = None,
         where: Where | None = None,
-        this_where: Where | None = None,
-        that_where: Where | None = None,
+        only: Mapping[str, str] | None = None,
     ) -> Compare:
-        """Two sides of a phrase's tries beside each other: `this` and `that` are as `only` in `tally`;
-        `this_where` and `that_where` narrow one side (to dates, say)."""
-        reading, first = self._found(phrase, _both(where, this_where), None)
-        second = first
-        if this_where != that_where:
-            second = self._found(phrase, _both(where, that_where), None)[1]
+        """Two sides of a phrase's tries beside each other: `this` and `that` are as `only` in `tally`, which
+        holds for both."""
+        where, both = _within(where, only or {})
+        (where1, this), (where2, that) = _within(where, {**both, **this}), _within(where, {**both, **that})
+        reading, first = self._found(phrase, where1, None)
+        second = first if where1 == where2 else self._found(phrase, where2, None)[1]
         chosen1, chosen2 = self._chosen(this, first.columns), self._chosen(that, second.columns)
         if by is not None and by not in KEYS:
             raise InputError(f"“{by}” is nothing to group by; there are {', '.join(KEYS)}")
+        own = [
+            {key: value for key, value in chosen.items() if key not in both or key in given}
+            for chosen, given in ((chosen1, this), (chosen2, that))
+        ]
         return Compare(
             reading,
-            _side(chosen1, this_where) or "everything",
-            _side(chosen2, that_where) or "everything",
+            _side(own[0], where1 if where1 != where2 else None) or "everything",
+            _side(own[1], where2 if where1 != where2 else None) or "everything",
             compare(first.only(chosen1), second.only(chosen2), by=by),
             (COUNTED, OUTCOMES, *COMPARING, ONE_FIGHT),
         )
@@ -305,6 +310,7 @@ class Evidence:
         self, phrase: str, where: Where | None, only: Mapping[str, str] | None
     ) -> tuple[Reading, Tries]:
         reading = self._names.explain(phrase, strict=True)
+        where, only = _within(where, only or {})
         columns = self._search.columns()
         found = tries_of(self._matches(reading.steps, reading, where, columns), self._vocabulary)
         return reading, found.only(self._chosen(only, columns)) if only else found
@@ -312,10 +318,11 @@ class Evidence:
     def _tries(
         self, phrase: str, where: Where | None, only: Mapping[str, str] | None
     ) -> tuple[Reading, Tries, Watched | None]:
+        where, only = _within(where, only or {})
         reading, found = self._found(phrase, where, only)
         columns = found.columns
         clock = self._watched(reading, where or Where(), columns)
-        return reading, found, None if clock is None else clock.only(self._chosen(only or {}, columns))
+        return reading, found, None if clock is None else clock.only(self._chosen(only, columns))
 
     def _matches(self, steps: Sequence[Step], reading: Reading, where: Where | None, columns: Columns):  # type: ignore[no-untyped-def]
         limit = limits((reading.where, where or Where()), columns)
@@ -443,12 +450,16 @@ class Evidence:
         return found[0]
 
 
-def _both(where: Where | None, more: Where | None) -> Where | None:
-    """`more` over `where`."""
-    if where is None or more is None:
-        return more or where
-    given = {n: getattr(more, n) for n in Where.__slots__ if getattr(more, n) not in (None, ())}
-    return replace(where, **given)
+def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None, dict[str, str]]:
+    """The dates `from` and `to` out of what is chosen, and into the filters."""
+    rest = {" ".join(key.split()).casefold(): value for key, value in only.items()}
+    first, last = rest.pop("from", None), rest.pop("to", None)
+    dates = period(first, last)
+    if dates is None:
+        return where, rest
+    if where is not None and where.dates is not None:
+        raise InputError("the dates are given twice; one pair can be chosen at a time")
+    return replace(where or Where(), dates=dates), rest
 
 
 def _side(only: Mapping[str, str], where: Where | None) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from cliplib.changepoint import Change
 from cliplib.library_agreement import TwoLogs
@@ -13,6 +13,20 @@ from cliplib.proportions import Interval
 from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow, Tries
 from cliplib.tally.pairing import Confusion, OfOne
 from cliplib.timebase import to_seconds
+
+
+def evidence_json(found: Tally | Next | Compare | ChangeFound | Answered | Caught | TwoLogs) -> JSON:
+    """What the command for it prints with --json."""
+    makers: dict[type, Callable[..., JSON]] = {
+        Tally: tally_json,
+        Next: next_json,
+        Compare: compare_json,
+        ChangeFound: change_json,
+        Answered: answers_json,
+        Caught: caught_json,
+        TwoLogs: two_logs_json,
+    }
+    return makers[type(found)](found)
 
 
 def tally_json(found: Tally, *, ids: bool = False) -> JSON:

@@ -311,31 +311,72 @@ class _Links(HTMLParser):
             self.pictures.append((str(given.get("src")), str(given.get("alt") or "")))
 
 
-def test_every_number_on_the_pages_is_a_link_that_shows_as_many(made: Path) -> None:
+def _shown(page: str) -> int:
+    """How many tries, or else exchanges, a page of clips says it shows."""
+    tries = re.search(r"(\d+) tries; an exchange", page)
+    found = tries or re.search(r"<h1>(\d+) exchanges?</h1>", page)
+    assert found
+    return int(found[1])
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/counts/?q=jab&by=fighter&by=round",
+        "/counts/?q=punch&by=technique&only=from%3D2024",
+        "/counts/next?q=missed+jab",
+        "/counts/next?q=punch",
+        "/counts/change?q=jab&fight=1",
+        "/counts/caught?q=slip",
+        "/counts/compare?q=punch&this=round%3D1&that=round%3D2&by=technique",
+        "/counts/compare?q=jab&this=fighter%3DEmeka+Adeyemi&this_to=2024&that_from=2023-05&only=fight%3D1",
+        "/counts/agree/1",
+    ],
+)
+def test_every_number_on_the_pages_is_a_link_that_shows_as_many(made: Path, address: str) -> None:
     from cliplib_web import create_app
 
     client = create_app(made).test_client()
-    for address in (
-        "/counts/?q=jab&by=fighter&by=round",
-        "/counts/next?q=missed+jab",
-        "/counts/change?q=jab&fight=1",
-    ):
-        text = client.get(address).get_data(as_text=True)
-        links = _Links()
-        links.feed(text)
-        assert links.found, address
-        for link in links.found:
-            # In this fight every exchange has one jab, so that a number counts exchanges too.
-            number = re.search(rf'href="{re.escape(link.replace("&", "&amp;"))}">(\d+)', text)
-            assert number, link
-            page = client.get(link).get_data(as_text=True)
-            shown = re.search(r"<h1>(\d+) exchanges?</h1>", page)
-            assert shown, link
-            assert shown[1] == number[1], link
-        for source, alt in links.pictures:
-            picture = client.get(source)
-            assert picture.mimetype == "image/svg+xml"
-            assert alt
+    text = client.get(address).get_data(as_text=True)
+    assert 'role="alert"' not in text
+    links = _Links()
+    links.feed(text)
+    numbers = re.findall(r'href="(/counts/(?:clips|agree)[^"]*)">(\d+)(?: (?:clips|tries)[^<]*)?</a>', text)
+    assert len(numbers) >= 3
+    for link, number in numbers:
+        page = client.get(link.replace("&amp;", "&")).get_data(as_text=True)
+        assert _shown(page) == int(number), link
+    for link in links.found:
+        assert client.get(link).status_code == 200, link
+    # What stands in a table and is no word is 0, a time, a p-value, or opens its clips.
+    for cell in re.findall(r"<td[^>]*>(.*?)</td>", text, re.DOTALL):
+        bare = re.sub(r"<a .*?</a>", "", cell, flags=re.DOTALL)
+        assert not re.search(r"(?<![\d.])[1-9]\d*(?![\d.])(?!.*( s|points|<select|frame))", bare), cell
+    for source, alt in links.pictures:
+        picture = client.get(source)
+        assert picture.mimetype == "image/svg+xml"
+        assert alt
+
+
+def test_a_rate_opens_what_it_is_of(made: Path) -> None:
+    from cliplib_web import create_app
+
+    client = create_app(made).test_client()
+    text = client.get("/counts/?q=jab&by=round").get_data(as_text=True)
+    (link,) = re.findall(r'href="([^"]*)">100 % \(70–100\)</a>', text)
+    assert _shown(client.get(link.replace("&amp;", "&")).get_data(as_text=True)) == 9
+
+
+def test_comparing_asks_for_two_sides(made: Path) -> None:
+    from cliplib_web import create_app
+
+    client = create_app(made).test_client()
+    assert "Choose what is to be compared" in client.get("/counts/compare?q=jab").get_data(as_text=True)
+    text = client.get("/counts/compare?q=jab&this=round%3D1&that=round%3D2").get_data(as_text=True)
+    assert "chance alone would hardly do this" in text
+    assert re.search(r">9</a> of <a [^>]*>9</a>", text)
+    text = client.get("/counts/compare?q=jab&this_from=2024-13").get_data(as_text=True)
+    assert "is no date" in text
 
 
 def test_agreeing_on_the_page(made: Path) -> None:
@@ -367,9 +408,77 @@ def test_bad_addresses_are_answered(made: Path) -> None:
         ("/counts/?q=jab+on+toast", 200),
         ("/counts/clips?q=jab&went=lucky", 400),
         ("/counts/clips?q=jab&then=nobody:jab", 404),
+        ("/counts/clips?q=jab&then=own:kick", 404),
+        ("/counts/clips?q=jab&then=other:slip&part=lucky", 400),
+        ("/counts/clips?q=slip&then=caught:jab&part=next_lucky", 400),
+        ("/counts/caught?q=slip+on+toast", 200),
+        ("/counts/compare?q=jab&this=round", 400),
+        ("/counts/agree/1/pairs?what=colour", 404),
         ("/counts/clips?ids=1,x,99999999999999", 200),
         ("/counts/chart.svg?q=jab&kind=pie", 404),
         ("/counts/change?q=jab&fight=99", 200),
         ("/counts/agree/99", 404),
     ):
         assert client.get(address).status_code == status, address
+
+
+# --- over HTTP --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("address", "arguments"),
+    [
+        ("tally?q=jab&by=round&by=fighter", ("tally", "jab", "--by", "round", "--by", "fighter")),
+        ("tally?q=jab&only=round%3D2&fighter=Emeka+Adeyemi", ("tally", "jab", "--only", "round=2", "--fighter", RED)),
+        ("next?q=missed+jab", ("next", "missed jab")),
+        ("answers?q=jab", ("answers", "jab")),
+        ("answers?q=jab&any_stance=yes", ("answers", "jab", "--any-stance")),
+        ("caught?q=slip", ("answers", "slip", "--defence")),
+        (
+            "compare?q=jab&this=round%3D1&that=round%3D2&by=technique",
+            ("compare", "jab", "--this", "round=1", "--that", "round=2", "--by", "technique"),
+        ),
+        ("compare?q=jab&this=from%3D2024&that=to%3D2023",
+         ("compare", "jab", "--this", "from=2024", "--that", "to=2023")),
+        ("change?q=jab&fight=1", ("change", "jab", "1")),
+        ("change?q=jab&fight=1&of=frequency", ("change", "jab", "1", "--of", "frequency")),
+        ("change?q=hook&fight=1", ("change", "hook", "1")),
+        ("fights/1/agreement", ("agree", "1")),
+    ],
+)  # fmt: skip
+def test_over_http_as_from_the_command(made: Path, address: str, arguments: tuple[str, ...]) -> None:
+    """The same data, and as the OpenAPI document describes it (JSON Schema 2020-12)."""
+    import jsonschema_rs
+
+    from cliplib_web import api_doc, create_app
+
+    answer = create_app(made).test_client().get(f"/api/{address}")
+    assert answer.status_code == 200, answer.get_data(as_text=True)
+    found = answer.get_json()
+    assert found == json.loads(run(made, *arguments, "--json"))
+    document = api_doc.document()
+    path = "/api/" + address.split("?")[0].replace("fights/1", "fights/{fight_id}")
+    schema = document["paths"][path]["get"]["responses"]["200"]["content"]["application/json"]["schema"]
+    jsonschema_rs.Draft202012Validator({**schema, "components": document["components"]}).validate(found)
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("next", "“q” is missing"),
+        ("compare?q=jab", "say what is compared"),
+        ("compare?q=jab&this=round%3D1&that=rnd%3D1", "did you mean “round”"),
+        ("change?q=jab", "“fight” is missing"),
+        ("change?q=jab&fight=1&of=luck", "neither rate nor frequency"),
+        ("tally?q=jab&by=weather", "nothing to group by"),
+        ("tally?q=jab&only=from%3D2024-13", "is no date"),
+        ("answers?q=jab&any_stance=1", "yes or no"),
+        ("fights/1/agreement?first=log.csv&second=log.csv", "two different logs"),
+    ],
+)
+def test_what_cannot_be_counted_is_said_over_http(made: Path, address: str, words: str) -> None:
+    from cliplib_web import create_app
+
+    answer = create_app(made).test_client().get(f"/api/{address}")
+    assert answer.status_code == 400
+    assert words in answer.get_json()["message"]

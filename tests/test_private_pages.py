@@ -48,7 +48,7 @@ def test_no_page_tells_of_it(app: Flask) -> None:
         "/clips/2.mp4",
         "/clips/1.jpg",
     ]
-    asked += ["/reels/quiet-sparring", "/evidence/?q=jab&by=fighter", "/api/fights"]
+    asked += ["/reels/quiet-sparring", "/counts/?q=jab&by=fighter", "/counts/compare?q=jab", "/api/fights"]
     told = 0
     for address in asked:
         with looker.get(address, base_url=HOME) as answer:

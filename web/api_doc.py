@@ -157,6 +157,8 @@ def _does(
 
 
 def document() -> Shape:
+    from . import api_doc_evidence  # which is written in the words of this module
+
     fight, line, clip = _path("fight_id"), _path("line_id"), _path("clip_id")
     upload: Shape = {
         "name": "key",
@@ -268,9 +270,9 @@ def document() -> Shape:
             "description": "A clip library for boxing film study. Times are seconds of footage time, frames "
             "count from 0 in presentation order, spans are half-open. Unknown is null.",
         },
-        "paths": paths,
+        "paths": paths | api_doc_evidence.paths(),
         "components": {
-            "schemas": SCHEMAS,
+            "schemas": SCHEMAS | api_doc_evidence.SCHEMAS,
             "securitySchemes": {
                 "form_key": {"type": "apiKey", "in": "header", "name": "X-Form-Key"},
             },

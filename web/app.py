@@ -17,8 +17,10 @@ from cliplib.library import Library
 
 from . import (
     api,
+    api_evidence,
     api_log,
     clip,
+    compare,
     draw,
     evidence,
     fight,
@@ -79,8 +81,8 @@ def create_app(
     guards.install(app, hosts, private=share)
     signin.install(app, share=share)
     words.install(app)
-    watching = (find, clip, draw, evidence, fight, media, reels, themes, handover)
-    for page in (*watching, log, new, forget, work, api, api_log):
+    watching = (find, clip, draw, evidence, compare, fight, media, reels, themes, handover)
+    for page in (*watching, log, new, forget, work, api, api_log, api_evidence):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)

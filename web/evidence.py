@@ -11,11 +11,11 @@ from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
 
+from .asked import KEYS, Asked, Number, asked, percent
 from .here import library
 
 page = Blueprint("evidence", __name__, url_prefix="/counts")
 
-KEYS = ("fighter", "opponent", "stance match", "round", "fight", "technique", "target", "outcome", "place")
 PARTS = ("tried", "landed", "partial", "blocked", "missed", "unknown")
 DECISIONS = ("first", "second", "both", "neither")
 _MOST_CARDS = 60
@@ -24,53 +24,9 @@ CHART_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What an address asks for. `only`: values that the counted action must have."""
-
-    phrase: str
-    by: tuple[str, ...]
-    only: dict[str, str]
-
-    def link(self, endpoint: str, **more: object) -> str:
-        """An address of the same question, with `only` and the rest put over it."""
-        only = {**self.only, **more.pop("only", {})}  # type: ignore[dict-item]
-        values: dict[str, Any] = {
-            "q": self.phrase or None,
-            "by": list(self.by) or None,
-            "only": [f"{key}={value}" for key, value in only.items()] or None,
-            **more,
-        }
-        return url_for(endpoint, **{k: v for k, v in values.items() if v is not None})
-
-
-@dataclass(frozen=True)
-class Number:
-    """A number that opens its clips; no link for none."""
-
-    text: str
-    link: str = ""
-
-
-@dataclass(frozen=True)
 class Row:
     names: tuple[str, ...]
     numbers: tuple[Number, ...]
-    rest: tuple[str, ...]
-
-
-def asked() -> Asked:
-    """The question in the address. InputError for what cannot be grouped or chosen by."""
-    by = tuple(dict.fromkeys(key for key in request.args.getlist("by") if key))[:3]
-    for key in by:
-        if key not in KEYS:
-            raise InputError(f"“{key}” is nothing to group by; there are {', '.join(KEYS)}")
-    only = {}
-    for item in request.args.getlist("only"):
-        key, equals, value = item.partition("=")
-        if not equals:
-            raise InputError(f"“{item}” chooses nothing; write, for example, round=3")
-        only[key] = value
-    return Asked(request.args.get("q", "").strip()[:500], by, only)
 
 
 @page.get("/")
@@ -96,7 +52,7 @@ def tally() -> ResponseReturnValue:
         chart=here.link("evidence.chart", kind="counts") if rows and here.by else "",
         rates=here.link("evidence.chart", kind="rates") if rows and here.by else "",
         two_logged=[f for f in library().fights() if len(f.info.logs) > 1] if found is None else [],
-        loosened=[(key, value, _without(here, key)) for key, value in here.only.items()],
+        loosened=here.loosened("evidence.tally"),
     )
 
 
@@ -119,18 +75,35 @@ def following() -> ResponseReturnValue:
         "evidence_next.html",
         here=here,
         found=found,
+        tries=here.number(len(found.table.tries)) if found is not None else None,
         sides=sides,
         problem=problem,
         answered=answered,
-        answers=[
-            (row, here.link("evidence.clips", by=None, then=f"{row.stances}:{row.response}"))
-            for row in answered.result.rows
-        ]
-        if answered is not None
-        else [],
+        answers=[_answer_row(here, row) for row in answered.result.rows] if answered is not None else [],
         chart=here.link("evidence.chart", kind="next")
         if found is not None and len(found.table.tries)
         else "",
+        loosened=here.loosened("evidence.following"),
+    )
+
+
+@page.get("/caught")
+def caught() -> ResponseReturnValue:
+    """Which attacks a defence is caught by."""
+    here, problem, found = asked(), "", None
+    if here.phrase:
+        try:
+            found = library().evidence.caught(here.phrase, only=here.only)
+        except InputError as wrong:
+            problem = str(wrong)
+    return render_template(
+        "evidence_caught.html",
+        here=here,
+        found=found,
+        tries=here.number(len(found.tries)) if found is not None else None,
+        rows=[_caught_row(here, row) for row in found.rows] if found is not None else [],
+        problem=problem,
+        loosened=here.loosened("evidence.caught"),
     )
 
 
@@ -154,7 +127,7 @@ def change() -> ResponseReturnValue:
         found=found,
         problem=problem,
         compared=[
-            (title, [(line, _ids(line.clips1), _ids(line.clips2)) for line in lines])
+            (title, [(line, _ids(line.clips1), _ids(line.clips2)) for line in lines], _all(lines))
             for title, lines in (
                 ("Done in that situation", found.result.instead),
                 ("The opponent next", found.result.replies),
@@ -165,44 +138,68 @@ def change() -> ResponseReturnValue:
         else [],
         before=_ids(found.result.before) if found is not None else "",
         after=_ids(found.result.after) if found is not None else "",
+        loosened=here.loosened("evidence.change", fight=fight or None, of=of),
     )
 
 
 @page.get("/clips")
 def clips() -> ResponseReturnValue:
     """The clips behind one number."""
-    here, lib = asked(), library()
+    here = asked()
     went, then, given = request.args.get("went"), request.args.get("then", ""), request.args.get("ids")
+    part = request.args.get("part", "times")
     if given is not None:
         numbers = [int(n) for n in given.split(",")[:_MOST_IDS] if n.isdecimal() and len(n) < 12]
-    elif then:
-        numbers = _followed(here, then)
+        return _show(here, numbers, [])
+    if then:
+        tries = _followed(here, then, part)
+        words = ["" if part == "times" else part.replace("_", " "), f"then {then.split(':', 1)[-1]}"]
+        if then.startswith("caught:"):
+            words = [f"{part.replace('_', ' ')}: {then.split(':', 1)[-1]}"]
     else:
-        numbers = lib.evidence.tally(here.phrase, (), only=here.only).table.clips(None, went)
-    shown = lib.clips(numbers[:_MOST_CARDS])
+        table = library().evidence.tally(here.phrase, (), only=here.only).table
+        tries = table.behind().of(went or "tried")
+        words = ["with a known outcome" if went == "known" else went or ""]
+    return _show(here, tries.exchange_ids().tolist(), words, tries=len(tries))
+
+
+def _show(
+    here: Asked, numbers: Sequence[int], words: Sequence[str], *, tries: int | None = None, back: str = ""
+) -> str:
     return render_template(
         "evidence_clips.html",
         here=here,
-        went=went,
-        then=then,
+        words=[w for w in words if w],
+        tries=tries,
         numbers=numbers,
-        clips=shown,
+        clips=library().clips(numbers[:_MOST_CARDS]),
         joined=",".join(map(str, numbers)),
+        back=back or (here.link("evidence.tally") if here.phrase else ""),
     )
 
 
-def _followed(here: Asked, then: str) -> list[int]:
-    """Clips by what came next (own:cross, other:slip) or by the answer (open:slip, then cross)."""
+def _followed(here: Asked, then: str, part: str) -> Any:
+    """Tries by what came next (own:cross, other:slip), by the answer (open:slip, then cross) or by what
+    catches them (caught:jab)."""
     who, _, what = then.partition(":")
+    evidence = library().evidence
     if who in ("own", "other"):
-        table = library().evidence.next(here.phrase, only=here.only).table
-        named = [(row.what, row.tries) for row in (table.own if who == "own" else table.other)]
+        table = evidence.next(here.phrase, only=here.only).table
+        named = [(row.what, row.behind) for row in (table.own if who == "own" else table.other)]
     elif who in ("open", "closed", "unknown"):
-        rows = library().evidence.answers(here.phrase, only=here.only).result.rows
-        named = [(row.response, row.tries) for row in rows if row.stances == who]
+        rows = evidence.answers(here.phrase, only=here.only).result.rows
+        named = [(row.response, row.behind) for row in rows if row.stances == who]
+    elif who == "caught":
+        when, _, part = part.partition("_")
+        catching = evidence.caught(here.phrase, only=here.only).rows
+        named = [(row.attack, row.after if when == "next" else row.before) for row in catching]
+        part = part or "times"
     else:
         abort(404, "Nothing is counted by that.")
-    return [int(i) for name, tries in named if name == what for i in tries.exchange_ids()]
+    behind = dict(named).get(what)
+    if behind is None:
+        abort(404, "Nothing is counted by that.")
+    return behind.of(part)
 
 
 @page.get("/chart.svg")
@@ -220,6 +217,21 @@ def chart() -> ResponseReturnValue:
 @page.get("/agree/<int:fight_id>")
 def agree(fight_id: int) -> ResponseReturnValue:
     return _agree(fight_id, {})
+
+
+@page.get("/agree/<int:fight_id>/pairs")
+def pairs(fight_id: int) -> ResponseReturnValue:
+    """The clips behind a number of two logs beside each other: actions that the first log calls `one` and the
+    second `two`."""
+    found = _two(fight_id, request.args)
+    what, one, two = (request.args.get(name, "") for name in ("what", "one", "two"))
+    if what not in ("technique", "outcome"):
+        abort(404, "Nothing is counted by that.")
+    chosen = found.agreement.called(what, one or None, two or None)
+    ids = list(dict.fromkeys(p.either.exchange_id for p in chosen))
+    words = [f"{log}: {name}" for log, name in ((found.one, one), (found.two, two)) if name]
+    here = Asked("", (), {})
+    return _show(here, ids, [found.fight.title, *words], back=_agree_link(found))
 
 
 @page.post("/agree/<int:fight_id>")
@@ -242,9 +254,32 @@ def decide(fight_id: int) -> ResponseReturnValue:
 
 def _agree(fight_id: int, decided: Mapping[str, str], problem: str = "") -> str:
     found = _two(fight_id, request.values)
+
+    def pairs(what: str, count: int, one: str | None, two: str | None) -> Number:
+        """A count of actions that the first log calls `one` and the second `two` (None: anything)."""
+        link = _agree_link(found, "evidence.pairs", what=what, one=one, two=two)
+        return Number(str(count), link if count else "")
+
     return render_template(
-        "evidence_agree.html", found=found, decided=decided, decisions=DECISIONS, problem=problem
+        "evidence_agree.html",
+        found=found,
+        decided=decided,
+        decisions=DECISIONS,
+        problem=problem,
+        pairs=pairs,
+        other=_agree_link(found, where_both=None if request.values.get("where_both") == "on" else "on"),
     )
+
+
+def _agree_link(found: Any, endpoint: str = "evidence.agree", **more: str | None) -> str:
+    values: dict[str, Any] = {
+        "fight_id": found.fight.id,
+        "first": found.one,
+        "second": found.two,
+        "where_both": "on" if request.values.get("where_both") == "on" else None,
+        **more,
+    }
+    return url_for(endpoint, **{k: v for k, v in values.items() if v is not None})
 
 
 def _two(fight_id: int, given: Mapping[str, str]) -> Any:
@@ -257,40 +292,51 @@ def _two(fight_id: int, given: Mapping[str, str]) -> Any:
 
 
 def _row(here: Asked, row: Any, chosen: dict[str, str]) -> Row:
-    numbers = []
-    for part in PARTS:
-        count = getattr(row, part)
-        link = (
-            here.link("evidence.clips", by=None, only=chosen, went=None if part == "tried" else part)
-            if count
-            else ""
-        )
-        numbers.append(Number(str(count), link))
-    rate = row.rate
-    shown = "–" if rate is None else f"{100 * rate.value:.0f} % ({100 * rate.low:.0f}–{100 * rate.high:.0f})"
+    numbers = [
+        here.number(getattr(row, part), chosen, went=None if part == "tried" else part) for part in PARTS
+    ]
+    numbers.append(Number(percent(row.rate), here.clips(chosen, went="known") if row.known else ""))
     minute = "–" if row.per_minute is None else f"{row.per_minute:.2f}"
-    return Row(row.values, tuple(numbers), (shown, minute, str(row.fights)))
+    numbers.append(Number(minute, here.clips(chosen) if row.tried else ""))
+    by_fight = here.link("evidence.tally", by=["fight"], only=chosen)
+    numbers.append(Number(str(row.fights), by_fight if row.fights else ""))
+    return Row(row.values, tuple(numbers))
 
 
-def _next_row(here: Asked, who: str, row: Any) -> dict[str, str]:
-    share = row.share
+def _next_row(here: Asked, who: str, row: Any) -> dict[str, Any]:
+    then = f"{who}:{row.what}"
     spread = "–" if row.low_us is None else f"{row.low_us / 1e6:.2f}–{row.high_us / 1e6:.2f} s"
     return {
         "what": row.what,
-        "times": str(row.times),
-        "link": here.link("evidence.clips", by=None, then=f"{who}:{row.what}"),
-        "share": "–"
-        if share is None
-        else f"{100 * share.value:.0f} % ({100 * share.low:.0f}–{100 * share.high:.0f})",
+        "times": here.number(row.times, then=then),
+        "share": Number(percent(row.share), here.clips(then=then)),
         "gap": "–" if row.median_us is None else f"{row.median_us / 1e6:.2f} s",
         "spread": spread,
-        "landed": f"{row.landed} of {row.known}" if row.known else "–",
+        "landed": here.number(row.landed, then=then, part="landed"),
+        "known": here.number(row.known, then=then, part="known"),
     }
 
 
-def _without(here: Asked, key: str) -> str:
-    only = {k: v for k, v in here.only.items() if k != key}
-    return Asked(here.phrase, here.by, only).link("evidence.tally")
+def _answer_row(here: Asked, row: Any) -> dict[str, Any]:
+    then = f"{row.stances}:{row.response}"
+    numbers = {part: here.number(getattr(row, part), then=then, part=part) for part in row.behind.parts}
+    rate = Number(percent(row.beaten_rate), numbers["beaten_known"].link)
+    return {"what": row.response, "stances": row.stances, "rate": rate, **numbers}
+
+
+def _caught_row(here: Asked, row: Any) -> dict[str, Any]:
+    parts = ("against", "against_landed", "against_known", "next", "next_landed", "next_known")
+    then = f"caught:{row.attack}"
+    numbers = {part: here.number(getattr(row, part), then=then, part=part) for part in parts}
+    return {"what": row.attack, **numbers}
+
+
+def _all(lines: Sequence[Any]) -> tuple[str, str]:
+    """The addresses of the clips that the lines' counts are out of, before and after."""
+    sides = ([line.behind1 for line in lines], [line.behind2 for line in lines])
+    first = [next((part[0].tries for part in side if part is not None), None) for side in sides]
+    before, after = ("" if side is None else _ids(side.exchange_ids().tolist()) for side in first)
+    return before, after
 
 
 def _ids(numbers: Sequence[int]) -> str:

@@ -113,6 +113,7 @@ class Agreement:
     of_technique: tuple[OfOne, ...]
     of_outcome: tuple[OfOne, ...]
     percent_error: float | None  # over the counts of each fighter's techniques
+    punches: frozenset[str]  # of the techniques, those that have an outcome
 
     @property
     def paired(self) -> int:
@@ -125,6 +126,23 @@ class Agreement:
     @property
     def only_two(self) -> int:
         return sum(p.one is None for p in self.pairs)
+
+    def called(self, what: str, one: str | None, two: str | None) -> tuple[Pair, ...]:
+        """The pairs, and what only one log has, whose `what` (technique or outcome) is `one` in the first log
+        and `two` in the second; None: whatever it is there, and if it is there at all."""
+        return tuple(
+            pair
+            for pair in self.pairs
+            if all(
+                name is None or (logged is not None and self._name(logged, what) == name)
+                for logged, name in ((pair.one, one), (pair.two, two))
+            )
+        )
+
+    def _name(self, logged: Logged, what: str) -> str | None:
+        if what == "technique":
+            return logged.action.technique
+        return (logged.action.outcome or "unknown") if logged.action.technique in self.punches else None
 
     @property
     def disagreements(self) -> tuple[Pair, ...]:
@@ -157,6 +175,7 @@ def agreement(
         ),
         _each(outcomes, _outcomes(one, is_punch), _outcomes(two, is_punch)),
         percent_error([counts1[k] for k in keys], [counts2[k] for k in keys]),
+        frozenset(x.action.technique for x in (*one, *two) if is_punch(x.action.technique)),
     )
 
 
