@@ -82,6 +82,10 @@ def read_fight_folder(folder: Path, footage_roots: Iterable[Path] = ()) -> Fight
     """Read `folder`/fight.toml. Raises FightFolderError listing everything that is wrong with it."""
     folder = folder.resolve()
     path = folder / NAME
+    if not may_read(path, folder):
+        raise FightFolderError(
+            f"{path}: is a link that leads out of the fight folder; put the file itself there"
+        )
     source, digest = _source(path)
     form = _Form(source, _tables(source))
     info = _info(form)

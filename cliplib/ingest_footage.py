@@ -12,7 +12,7 @@ from pathlib import Path
 from cliplib import __version__
 from cliplib.catalogue_rows import FootageRow
 from cliplib.errors import FootageError
-from cliplib.fightfolder import FightFolder
+from cliplib.fightfolder import FightFolder, may_read
 from cliplib.media.probe import fingerprint, probe
 from cliplib.models import FootageInfo
 from cliplib.timebase import Timeline
@@ -109,12 +109,13 @@ class FootageFinder:
         return None
 
     def _named(self, folder: Path, name: str) -> list[Path]:
-        return sorted(path for root in (folder, *self.roots) for path in self._listed(root).get(name, ()))
+        found = (path for root in (folder, *self.roots) for path in self._listed(root).get(name, ()))
+        return sorted(path for path in found if may_read(path, folder, self.roots))
 
     def _all_files(self, folder: Path) -> Iterator[Path]:
         for root in (folder, *self.roots):
             for paths in self._listed(root).values():
-                yield from paths
+                yield from (path for path in paths if may_read(path, folder, self.roots))
 
     def _listed(self, root: Path) -> dict[str, list[Path]]:
         listed = self._by_name.get(root)

@@ -88,23 +88,14 @@ def test_memory_is_limited(other: Apart) -> None:
 
 
 def test_processor_time_without_getting_further_is_limited(
-    monkeypatch: pytest.MonkeyPatch,
+    other: Apart, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("PYTHONPATH", str(ROOT))
-    stalled = Apart("tests.test_apart:impatient")
+    monkeypatch.setattr(apart, "STALL_S", 0.5)
     with pytest.raises(FootageError, match="kept the processor busy"):
-        ask(stalled, "spin")
+        ask(other, "spin")
     told: list[int] = []
-    ask(stalled, "steps", lambda stage, done, total: told.append(done))  # more in all, but it gets further
+    ask(other, "steps", lambda stage, done, total: told.append(done))  # more in all, but it gets further
     assert told[-1] == 29
-    stalled._end()
-
-
-def impatient(request: dict[str, Any], progress: Progress) -> apart.Answer:
-    """`handler` with half a second of processor time."""
-    apart.STALL_S = 0.5
-    progress("beginning", 0, 1)
-    return handler(request, progress)
 
 
 def test_silence_is_limited(other: Apart, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -26,7 +26,7 @@ from cliplib.errors import FootageError
 from cliplib.progress import Progress
 
 MEMORY_LIMIT = 4 << 30
-STALL_S = 60.0
+STALL_S = 30.0
 """Seconds of processor time between two signs of progress: a sound file needs a small part of one."""
 
 LONGEST_SILENCE_S = 900.0
@@ -61,7 +61,7 @@ class Apart:
                 child = self._started()
                 try:
                     assert child.stdin is not None
-                    child.stdin.write(json.dumps(request).encode() + b"\n")
+                    child.stdin.write(json.dumps({**request, "stall": STALL_S}).encode() + b"\n")
                     child.stdin.flush()
                     break
                 except OSError:  # it was ended while it had nothing to do
@@ -196,14 +196,18 @@ def serve(handler: Handler) -> None:
         answers.write(json.dumps(said).encode() + b"\n" + data)
         answers.flush()
 
+    stall = STALL_S
+
     def progress(stage: str, done: int, total: int) -> None:
-        signal.setitimer(signal.ITIMER_PROF, STALL_S)
+        signal.setitimer(signal.ITIMER_PROF, stall)
         say({"progress": [stage, done, total]})
 
     for line in requests:
-        signal.setitimer(signal.ITIMER_PROF, STALL_S)
+        request = json.loads(line)
+        stall = request.pop("stall")
+        signal.setitimer(signal.ITIMER_PROF, stall)  # a signal that nobody handles
         try:
-            answer, data = handler(json.loads(line), progress)
+            answer, data = handler(request, progress)
         except FootageError as problem:
             say({"refused": str(problem)})
         except MemoryError:
