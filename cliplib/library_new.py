@@ -135,8 +135,7 @@ class NewFights:
                     file.seek(offset)
                     file.write(data)
                     file.flush()
-                    if offset + len(data) == state.size:
-                        os.fsync(file.fileno())
+                    os.fsync(file.fileno())  # after a power cut, its length says how much is really here
             except OSError as error:
                 with contextlib.suppress(OSError):  # half a piece is no piece
                     os.truncate(self._folder / f"{key}.part", offset)
