@@ -79,6 +79,7 @@ class MadeReel:
     file: Path
     recipe: JSON | None = None
     shows: tuple[int, ...] = ()  # clips, by number
+    notes: tuple[str, ...] = ()  # what is not as one might expect, by part
 
     def ingredients(self) -> dict[str, Any]:
         """The arguments with which `Library.make_reel` makes it again; InputError if nobody noted them."""
@@ -154,6 +155,7 @@ def keep_reel(
             "made": datetime.datetime.now().strftime("%Y-%m-%d %H:%M"),
             "recipe": recipe,
             "shows": list(shows),
+            "notes": list(report.notes),
             "bytes": file.stat().st_size,
         }
         with replacing(folder / f"{name}.json") as temporary:
@@ -205,6 +207,7 @@ def _read(path: Path) -> MadeReel | None:
             file=file.resolve(strict=True),
             recipe=facts.get("recipe"),
             shows=tuple(int(i) for i in facts.get("shows", ())),
+            notes=tuple(str(note) for note in facts.get("notes", ())),
         )
     except (OSError, ValueError, KeyError, TypeError, OverflowError):
         return None

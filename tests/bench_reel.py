@@ -25,8 +25,8 @@ from cliplib.media.joining import Encoding
 from cliplib.media.probe import probe
 from cliplib.media.working import Prepared
 from cliplib.reels import ReelPart, ReelSettings, build
-from cliplib.reels.lettering import FONTS
 from cliplib.reels.plan import PRESETS
+from cliplib.reels.typefaces import FONTS
 
 CLIPS, SECONDS, WIDTH, HEIGHT, RATE = 40, 150, 1280, 720, 25
 BIT_RATE = 5_000_000  # of the made film, as in the measurements of cutting

@@ -52,6 +52,7 @@ HOMES = {
     "av": ("cliplib/media/",),
     "opentimelineio": ("cliplib/reels/handover_timeline.py",),
     "fpdf": ("cliplib/reels/handover_sheet.py", "cliplib/report/paper.py"),
+    "fontTools": ("cliplib/reels/typefaces.py",),
     "matplotlib": ("cliplib/report/charts.py",),
     "click": ("cliplib/cli",),
     "flask": ("web/",),

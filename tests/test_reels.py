@@ -22,7 +22,7 @@ from cliplib.media import ffmpeg, joining
 from cliplib.media.probe import probe
 from cliplib.media.sound import RATE
 from cliplib.media.working import Prepared, prepare
-from cliplib.reels import ReelPart, ReelSettings, build, digest_of
+from cliplib.reels import ReelPart, ReelSettings, build, digest_of, typefaces
 from cliplib.reels.parts import Freeze, ReelReport, Slow, Treatment, Zoom
 from cliplib.reels.plan import plan_reel
 from tests import footage
@@ -455,6 +455,16 @@ def test_h264_in_avi_is_read_from_its_copy(tmp_path: Path, cache: Path) -> None:
     ready = prepare(probe(footage.make("h264 avi").path), tmp_path / "working")
     report = build([ReelPart(ready, 33, 66)], tmp_path / "reel.mp4", SMALL, cache)
     assert footage.numbers(report.out) == list(range(33, 66))
+
+
+def test_letters_that_no_font_has_are_named_in_the_report(
+    tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(typefaces, "_known", {"漢": None})
+    made = dataclasses.replace(part("closed gop", 10, 20), title="One", caption=("漢 v Brandt", "jab"))
+    for _ in range(2):  # also when it comes from the cache
+        report = build([made], tmp_path / "reel.mp4", SMALL, cache)
+        assert any(note.startswith("One: ") and "has 漢: empty boxes" in note for note in report.notes)
 
 
 # --- treatments -------------------------------------------------------------------------------------------

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import av
 import numpy as np
 import numpy.typing as npt
 import pytest
+from fontTools.fontBuilder import FontBuilder
+from fontTools.pens.ttGlyphPen import TTGlyphPen
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageDraw, features
 
-from cliplib.reels import lettering
+from cliplib.reels import lettering, typefaces
 from cliplib.reels.frame_shape import fit
 
 CANVAS = (1280, 720)
@@ -101,7 +106,7 @@ def test_text_is_light_on_dark() -> None:
 
 @pytest.mark.parametrize("text", ["a bc def ghij " * 12, "Wörter, die umbrechen müssen", "x" * 300])
 def test_wrapping_loses_nothing_but_what_the_ellipsis_stands_for(text: str) -> None:
-    face = lettering.font(20)
+    face = typefaces.typeface(20)
     whole = lettering.wrap(text, face, 300, 100)
     assert "".join("".join(whole).split()) == "".join(text.split())
     assert all(face.getlength(line) <= 300 for line in whole)
@@ -145,3 +150,95 @@ def test_odd_places_are_kept(x: int, y: int) -> None:
     lettering.overlay(Image.new("RGBA", (9, 7), (255, 255, 255, 255)), x, y).onto(picture)
     rows, columns = np.nonzero(picture[:48] > 200)
     assert (rows.min(), rows.max(), columns.min(), columns.max()) == (y, y + 6, x, x + 8)
+
+
+# --- letters that our own fonts lack -----------------------------------------------------------------------
+
+
+@pytest.fixture
+def installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A system whose only font, of our making, has 漢 as a full square and क as its lower half."""
+    monkeypatch.setattr(typefaces, "folders", lambda: [tmp_path])
+    monkeypatch.setattr(typefaces, "_known", {})
+    typefaces._installed.cache_clear()
+    yield tmp_path
+    typefaces._installed.cache_clear()
+
+
+def _font(out: Path, glyphs: dict[str, int]) -> None:
+    """`glyphs`: each character with the height of its block, of 1000 units to the em."""
+    builder = FontBuilder(1000, isTTF=True)
+    names = {f"block{ord(c)}": tall for c, tall in glyphs.items()}
+    builder.setupGlyphOrder([".notdef", *names])
+    builder.setupCharacterMap({ord(c): f"block{ord(c)}" for c in glyphs})
+    drawn = {".notdef": TTGlyphPen(None).glyph()}
+    for name, tall in names.items():
+        pen = TTGlyphPen(None)
+        pen.moveTo((0, 0))
+        for corner in ((0, tall), (1000, tall), (1000, 0)):
+            pen.lineTo(corner)
+        pen.closePath()
+        drawn[name] = pen.glyph()
+    builder.setupGlyf(drawn)
+    builder.setupHorizontalMetrics(dict.fromkeys(drawn, (1000, 0)))
+    builder.setupHorizontalHeader(ascent=1000, descent=0)
+    builder.setupOS2()
+    builder.setupPost()
+    builder.save(out)
+
+
+def _ink(text: str, size: int = 40) -> npt.NDArray[np.uint8]:
+    """Text standing on row 60, from column 10 on."""
+    image = Image.new("L", (400, 80), 0)
+    typefaces.typeface(size).write(ImageDraw.Draw(image), (10, 60), text, fill=255)
+    return np.asarray(image)
+
+
+def test_what_our_fonts_lack_is_drawn_with_the_systems(installed: Path) -> None:
+    _font(installed / "Blocks-Regular.ttf", {"漢": 1000, "क": 500})
+    assert typefaces.faults(["漢字"]).startswith("no font on this machine has 字:")
+    assert typefaces.faults(["漢क Adeyemi, Łukasz"]) == ""
+    ink = _ink("漢क")
+    assert ink[22:58, 12:48].min() == 255  # an em square, 40 pixels, on the line
+    assert ink[42:58, 52:88].min() == 255
+    assert ink[22:38, 52:88].max() == 0
+    latin = typefaces.typeface(40).getlength("ab ")
+    assert typefaces.typeface(40).getlength("ab 漢क") == pytest.approx(latin + 80, abs=1)
+    assert np.array_equal(_ink("ab 漢")[:, : 10 + int(latin)], _ink("ab ")[:, : 10 + int(latin)])
+
+
+def test_a_line_from_the_right_is_laid_from_the_right(installed: Path) -> None:
+    """Hebrew first: what comes after it stands to its left (UAX #9, rule L2), itself from left to right."""
+    _font(installed / "Blocks-Regular.ttf", {"漢": 1000, "क": 500})
+    ink = _ink("שלום 漢क")
+    full = (ink[22:58] == 255).all(axis=0).nonzero()[0]
+    assert full.min() < 12
+    assert ink[42:58, 52:88].min() == 255
+    assert ink[22:38, 52:88].max() == 0
+    ink = _ink("a 漢 שלום")
+    assert (ink[22:58] == 255).all(axis=0).nonzero()[0].min() > 30
+
+
+def test_another_font_is_another_drawing_and_none_is_said(installed: Path) -> None:
+    assert typefaces.basis(["Adeyemi", "v Brandt…"]) == []
+    assert typefaces.basis(["漢"]) == [""]
+    _font(installed / "Blocks-Regular.ttf", {"漢": 1000})
+    (installed / "Broken.ttf").write_bytes(b"no font at all")
+    typefaces._known.clear()
+    typefaces._installed.cache_clear()
+    assert typefaces.basis(["漢"]) == ["Blocks-Regular.ttf"]
+    assert typefaces.faults(["字"]) != ""
+
+
+@pytest.mark.skipif(not features.check("raqm"), reason="Pillow has no Raqm here")
+def test_arabic_is_joined() -> None:
+    """Beh alone, and twice: joined, two are narrower than one beside the other (Unicode 15.0, section 9.2)."""
+    face = typefaces.typeface(60)
+    assert face.getlength("بب") < 2 * face.getlength("ب") - 5
+    assert "not joined" not in typefaces.faults(["بب"])
+
+
+def test_without_shaping_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(typefaces.features, "check", lambda name: False)
+    assert typefaces.faults(["بب"]).startswith("Arabic letters are not joined")
+    assert typefaces.faults(["Adeyemi v Brandt"]) == ""

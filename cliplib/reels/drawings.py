@@ -12,6 +12,7 @@ from PIL import Image, ImageColor, ImageDraw
 from cliplib.reels import lettering
 from cliplib.reels.frame_shape import Frame
 from cliplib.reels.parts import Drawing, Point
+from cliplib.reels.typefaces import typeface
 
 _FINE = 4
 _HALO = (0, 0, 0, 150)
@@ -32,7 +33,7 @@ def _one(drawing: Drawing, frame: Frame) -> lettering.Overlay | None:
     xs = [x for stroke in strokes for x, _ in stroke] + [x for _, x, _ in labels]
     ys = [y for stroke in strokes for _, y in stroke] + [y for _, _, y in labels]
     if labels:
-        face = lettering.font(_letters(frame))
+        face = typeface(_letters(frame))
         xs += [x + face.getlength(text) for text, x, _ in labels]
     box = frame.box
     left = max(box.x, math.floor(min(xs) - reach) // 2 * 2)
@@ -48,12 +49,11 @@ def _one(drawing: Drawing, frame: Frame) -> lettering.Overlay | None:
         image.alpha_composite(_tinted(mask, colour))
     draw = ImageDraw.Draw(image)
     for text, x, y in labels:
-        draw.text(
+        typeface(_letters(frame), bold=True).write(
+            draw,
             (x - left, y - top),
             text,
-            font=lettering.font(_letters(frame), bold=True),
             fill=(*ink, 255),
-            anchor="ls",
             stroke_width=max(1, round(_letters(frame) / 12)),
             stroke_fill=(0, 0, 0, 220),
         )

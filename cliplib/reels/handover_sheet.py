@@ -12,8 +12,9 @@ from typing import Any
 from cliplib.errors import InputError
 from cliplib.media.poster import Posters
 from cliplib.reels.handover import Row, counts_of
-from cliplib.reels.lettering import FONTS, clean
+from cliplib.reels.lettering import clean
 from cliplib.reels.plan import CAUTIONS, ReelPlan
+from cliplib.reels.typefaces import FONTS
 from cliplib.timebase import format_time
 
 MARGIN, PICTURE, GAP = 15, 52, 5  # millimetres

@@ -3,19 +3,16 @@ that no character in a name can mean anything but itself."""
 
 from __future__ import annotations
 
-import functools
 import math
 import unicodedata
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from cliplib.media.frames import Picture
-
-FONTS = Path(__file__).parent / "fonts"
+from cliplib.reels.typefaces import Typeface, typeface
 
 INK = (255, 255, 255)
 QUIET = (200, 204, 210)
@@ -23,11 +20,6 @@ PAPER = (16, 20, 26)
 ACCENT = (255, 212, 0)
 BOX_OPACITY = 0.8
 _MOST_OF_HEIGHT = 0.28
-
-
-@functools.lru_cache(maxsize=64)
-def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(FONTS / f"DejaVuSans{'-Bold' if bold else ''}.ttf"), size)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +115,7 @@ def clean(text: str) -> str:
     return " ".join(kept.split())
 
 
-def wrap(text: str, face: ImageFont.FreeTypeFont, width: int, most: int) -> list[str]:
+def wrap(text: str, face: Typeface, width: int, most: int) -> list[str]:
     """At most `most` lines no wider than `width` pixels; what doesn't fit ends in an ellipsis."""
     lines: list[str] = []
     rest = text.split()
@@ -144,7 +136,7 @@ def wrap(text: str, face: ImageFont.FreeTypeFont, width: int, most: int) -> list
     return lines
 
 
-def _fitting(word: str, face: ImageFont.FreeTypeFont, width: int) -> int:
+def _fitting(word: str, face: Typeface, width: int) -> int:
     count = 1
     while count < len(word) and face.getlength(word[: count + 1]) <= width:
         count += 1
@@ -165,13 +157,13 @@ def caption(
     pad, gap, margin = round(size * 0.55), round(size * 0.3), round(scale * 0.035)
     room = box[2] - 2 * margin - 2 * pad
     step = round(size * 1.22)
-    set_lines: list[tuple[str, ImageFont.FreeTypeFont, tuple[int, int, int]]] = []
+    set_lines: list[tuple[str, Typeface, tuple[int, int, int]]] = []
     wide = tall = 0
     # In a small picture letters cannot shrink further, so there are fewer: they must not hide the fight.
     for most, said in ((2, texts[:3]), (1, texts[:2]), (1, texts[:1])):
         set_lines = []
         for number, text in enumerate(said):
-            face = font(size, bold=number == 0)
+            face = typeface(size, bold=number == 0)
             set_lines += [
                 (line, face, INK if number == 0 else QUIET) for line in wrap(text, face, room, most)
             ]
@@ -183,7 +175,7 @@ def caption(
     draw = ImageDraw.Draw(image)
     down = pad + round(size * 0.87)
     for number, (line, face, colour) in enumerate(set_lines):
-        draw.text((pad, down), line, font=face, fill=(*colour, 255), anchor="ls")
+        face.write(draw, (pad, down), line, fill=(*colour, 255))
         down += step + (gap if number == 0 else 0)
     beneath = height - (box[1] + box[3])
     y = box[1] + box[3] + margin if beneath >= tall + 2 * margin else box[1] + box[3] - margin - tall
@@ -194,11 +186,11 @@ def number_badge(number: int, box: tuple[int, int, int, int]) -> Overlay:
     """The example's number, at the upper right of the picture."""
     scale = min(box[2:])
     size = max(14, round(scale * 0.055))
-    face = font(size, bold=True)
+    face = typeface(size, bold=True)
     text = str(number)
     wide, tall = round(face.getlength(text)) + size, round(size * 1.6)
     image = Image.new("RGBA", (wide, tall), (*PAPER, round(255 * BOX_OPACITY)))
-    ImageDraw.Draw(image).text((wide / 2, tall / 2), text, font=face, fill=(*ACCENT, 255), anchor="mm")
+    ImageDraw.Draw(image).text((wide / 2, tall / 2), text, font=face.plain, fill=(*ACCENT, 255), anchor="mm")
     margin = round(scale * 0.035)
     return overlay(image, box[0] + box[2] - margin - wide, box[1] + margin)
 
@@ -214,7 +206,7 @@ def card(kind: str, lines: tuple[str, ...], canvas: tuple[int, int]) -> Picture:
     laid: list[tuple[str, int, bool, int]] = []  # text, size, bold, space above
     for number, text in enumerate(text for text in map(clean, lines) if text):
         size = head if number == 0 else body
-        for count, line in enumerate(wrap(text, font(size, number == 0), room, 3 if number == 0 else 4)):
+        for count, line in enumerate(wrap(text, typeface(size, number == 0), room, 3 if number == 0 else 4)):
             above = round(size * 0.25) if count else round(size * (1.1 if number else 0))
             laid.append((line, size, number == 0, above))
     tall = sum(size + above for _, size, _, above in laid)
@@ -225,6 +217,6 @@ def card(kind: str, lines: tuple[str, ...], canvas: tuple[int, int]) -> Picture:
     for text, size, bold, above in laid:
         down += above + size
         colour = INK if bold else QUIET
-        draw.text((left, down), text, font=font(size, bold), fill=(*colour, 255), anchor="ls")
+        typeface(size, bold).write(draw, (left, down), text, fill=(*colour, 255))
     overlay(image, 0, 0).onto(picture)
     return picture

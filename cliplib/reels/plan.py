@@ -1,4 +1,5 @@
-"""From parts and settings to a plan: which source frame each frame of the reel shows. Pure.
+"""From parts and settings to a plan: which source frame each frame of the reel shows. Pure, but for a look at
+which fonts the system has where the texts need one.
 
 What a prepared part depends on is gathered into its key, so that whatever can be reused is, and nothing else.
 """
@@ -19,6 +20,7 @@ import PIL
 from cliplib.errors import InputError
 from cliplib.media.frames import even, upright_size
 from cliplib.media.joining import LIBRARIES, Encoding
+from cliplib.reels import typefaces
 from cliplib.reels.parts import ReelPart, ReelSettings, Treatment, Zoom
 from cliplib.timebase import SECOND
 
@@ -273,7 +275,7 @@ def _clip(place: int, part: ReelPart, settings: ReelSettings, encoding: Encoding
     title = part.title or f"Example {place + 1}"
     key = _digest(
         [
-            _basis(encoding),
+            _basis(encoding, texts_of(caption, part.treatment)),
             part.source.info.fingerprint,
             [[shot.kind, _runs(shot.frames), shot.start, shot.speed, shot.sound] for shot in shots],
             list(caption),
@@ -288,11 +290,19 @@ def _clip(place: int, part: ReelPart, settings: ReelSettings, encoding: Encoding
 
 def _card(card: Card, title: str, encoding: Encoding) -> PlannedPart:
     frames = max(1, round(CARD_US[card.kind] * encoding.rate / SECOND))
-    return PlannedPart(title, frames, _digest([_basis(encoding), _plain(card), frames]), card=card)
+    return PlannedPart(
+        title, frames, _digest([_basis(encoding, card.lines), _plain(card), frames]), card=card
+    )
 
 
-def _basis(encoding: Encoding) -> list[Any]:
-    return [VERSION, LIBRARIES, PIL.__version__, _plain(dataclasses.replace(encoding, audio_bit_rate=0))]
+def texts_of(caption: Sequence[str], treatment: Treatment) -> tuple[str, ...]:
+    """What is written on a clip."""
+    return (*caption, *(drawing.text for drawing in treatment.drawings))
+
+
+def _basis(encoding: Encoding, texts: Sequence[str]) -> list[Any]:
+    plain = _plain(dataclasses.replace(encoding, audio_bit_rate=0))
+    return [VERSION, LIBRARIES, PIL.__version__, plain, *typefaces.basis(texts)]
 
 
 def _runs(frames: Sequence[int]) -> list[tuple[int, int]]:

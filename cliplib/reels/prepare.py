@@ -25,11 +25,11 @@ from cliplib.media.frames import FrameReader, Picture, upright_size
 from cliplib.media.joining import Encoding, VideoWriter, samples_before, write_wave
 from cliplib.media.sound import RATE, Samples, limit, measure, read_sound, silence, stretch
 from cliplib.media.working import frames_from
-from cliplib.reels import lettering
+from cliplib.reels import lettering, typefaces
 from cliplib.reels.drawings import drawing_overlays
 from cliplib.reels.frame_shape import Frame, fit, region, whole, zoom_between
 from cliplib.reels.parts import ReelPart
-from cliplib.reels.plan import FADE_FRAMES, PlannedPart, Shot, zoom_amounts
+from cliplib.reels.plan import FADE_FRAMES, PlannedPart, Shot, texts_of, zoom_amounts
 
 CEILING_DB = -2.0
 """dBTP before AAC, which may add a little: the encoded reel stays under EBU R 128's -1."""
@@ -97,6 +97,8 @@ def prepare(
         samples, loudness, gain, note = _sound(part, clip, encoding.rate, target)
     with replacing(sound, durable=False) as temporary:
         write_wave(temporary, samples)
+    texts = part.card.lines if part.card else texts_of(part.caption, clip.treatment) if clip else ()
+    note = "; ".join(filter(None, (note, typefaces.faults(map(lettering.clean, texts)))))
     settle([video, sound])  # the record vouches for them, also after a power cut
     said = {
         "frames": part.frames,
