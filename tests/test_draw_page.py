@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,14 @@ def drag(page: Any, start: tuple[float, float], end: tuple[float, float], done: 
     page.mouse.move(x1, y1)
     page.mouse.up()
     page.wait_for_function(f"() => document.querySelectorAll('.drawn-list li').length > {before}")
+
+
+def wait_until(true: Callable[[], object]) -> None:
+    for _ in range(200):
+        if true():
+            return
+        time.sleep(0.05)
+    raise AssertionError("it did not come")
 
 
 def lumas(library: Library, out: Path, mirror: bool) -> npt.NDArray[np.float64]:
@@ -171,6 +180,77 @@ def test_everything_goes_by_keyboard_and_can_be_undone(page: Any, library: Libra
     assert library.drawings.of(1) == (arrow,)
     page.keyboard.press("Control+Shift+Z")
     page.wait_for_selector(".drawn-list li", state="detached")
+
+
+def _drawn_freely(page: Any, board: Any, points: list[tuple[float, float]]) -> None:
+    choose(page, "path")
+    for number, (x, y) in enumerate(points):
+        page.mouse.move(board["x"] + x * board["width"], board["y"] + y * board["height"])
+        if number == 0:
+            page.mouse.down()
+    page.mouse.up()
+    page.wait_for_selector(".drawn-list li")
+
+
+def test_points_of_a_path_are_moved_singly(page: Any, library: Library) -> None:
+    """By mouse and by keys; a hand's line with a corner keeps its corner and no point in between."""
+    board = page.locator(".board").bounding_box()
+    way = [(0.2 + 0.3 * k / 30, 0.3) for k in range(31)] + [(0.5, 0.3 + 0.4 * k / 30) for k in range(1, 31)]
+    _drawn_freely(page, board, way)
+    corner = ((0.2, 0.3), (0.5, 0.3), (0.5, 0.7))
+    (path,) = library.drawings.of(1)
+    assert np.allclose(path.drawing.points, corner, atol=0.004)
+    start = path.drawing.points
+    page.locator(".pick-drawing").click()
+    assert page.locator(".board .handle").count() == 3
+    page.mouse.move(board["x"] + 0.5 * board["width"], board["y"] + 0.3 * board["height"])
+    page.mouse.down()
+    page.mouse.move(board["x"] + 0.6 * board["width"], board["y"] + 0.25 * board["height"])
+    page.mouse.move(board["x"] + 0.7 * board["width"], board["y"] + 0.2 * board["height"])
+    page.mouse.up()
+    page.wait_for_selector("[data-undo]:enabled")
+    page.wait_for_function("() => !document.querySelector('[data-problem]:not([hidden])')")
+    wanted = (start[0], (start[1][0] + 0.2, start[1][1] - 0.1), start[2])
+    wait_until(lambda: np.allclose(library.drawings.of(1)[0].drawing.points, wanted, atol=0.004))
+    page.locator(".board").focus()
+    page.keyboard.press("Enter")  # from the corner to the end
+    assert "point 3 of 3" in page.locator("[data-how]").inner_text()
+    page.keyboard.press("Shift+ArrowLeft")
+    now = library.drawings.of(1)[0].drawing.points
+    wanted = (*now[:2], (start[2][0] - 1 / WIDTH, start[2][1]))
+    wait_until(lambda: np.allclose(library.drawings.of(1)[0].drawing.points, wanted, rtol=0, atol=1e-6))
+    page.keyboard.press("Shift+Enter")
+    page.keyboard.press("Shift+Enter")
+    assert "point 1 of 3" in page.locator("[data-how]").inner_text()
+
+
+def test_a_finger_bends_a_path_at_one_place(browser: Any, folder: Path, library: Library) -> None:
+    """Of a curve of many points the one under the finger goes all the way, those beside it less, the ends
+    stay: it bends and does not break."""
+    curve = [[0.2 + 0.6 * k / 200, 0.5 + 0.2 * float(np.sin(k / 200 * np.pi))] for k in range(201)]
+    library.drawings.add(1, {"kind": "path", "points": curve})
+    phone = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+    with served.serve(folder) as address, new_page(browser, **phone) as page:
+        page.goto(f"{address}/clip/1/draw")
+        page.wait_for_selector("[data-drawing=ready]")
+        page.locator(".pick-drawing").tap()
+        board = page.locator(".board").bounding_box()
+        page.locator(".board").scroll_into_view_if_needed()
+        board = page.locator(".board").bounding_box()
+        x, y = board["x"] + 0.5 * board["width"], board["y"] + 0.7 * board["height"]
+        touch = page.context.new_cdp_session(page)
+        for kind, below in (("touchStart", 0), ("touchMove", 10), ("touchMove", 20), ("touchEnd", None)):
+            at = [] if below is None else [{"x": x, "y": y + below}]
+            touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+        page.wait_for_selector("[data-undo]:enabled")
+        wait_until(lambda: library.drawings.of(1)[0].drawing.points != tuple(map(tuple, curve)))
+        by = 20 / board["height"]
+    moved = np.array(library.drawings.of(1)[0].drawing.points) - curve
+    assert np.abs(moved[:, 0]).max() < 1e-9
+    assert moved[:, 1].max() == pytest.approx(by, rel=0.02)
+    assert 90 < moved[:, 1].argmax() < 110
+    assert np.count_nonzero(moved[:, 1]) < 40
+    assert np.abs(np.diff(moved[:, 1])).max() < by / 4
 
 
 def test_a_finger_places_points_one_by_one(browser: Any, folder: Path, library: Library) -> None:

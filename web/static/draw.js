@@ -1,7 +1,10 @@
 // The drawing page: place points with finger, mouse or keys; everything is kept at once and can be undone.
 import { stage } from "./player.js";
 import { NEEDS, layer, make, picture, placer } from "./draw_shapes.js";
+import { handles, shares, simpler } from "./draw_points.js";
 import { steps } from "./draw_steps.js";
+
+const APART = 14; // pixels of the screen between a path's handles at least
 
 const place = document.querySelector(".stage");
 const video = place.querySelector("video");
@@ -90,7 +93,7 @@ const visible = (drawing) => drawing.from_us <= usAt(frame) && usAt(frame) < dra
 function say(text) { how.textContent = text; }
 function hint() {
   const kind = tool();
-  if (kind === "change") return say(chosen === null ? "Choose a drawing in the picture or in the list." : "Drag the drawing or one of its points; arrow keys move it too.");
+  if (kind === "change") return say(chosen === null ? "Choose a drawing in the picture or in the list." : "Drag the drawing or one of its points; arrow keys move it too, and Enter goes on to the next point.");
   const left = NEEDS[kind] - (draft?.length ?? 0);
   if (kind === "path") return say("Draw with the finger or mouse held down; by keys, Enter places each point and twice at one place ends it.");
   if (kind === "text") return say("Point to where the words begin.");
@@ -113,10 +116,11 @@ function draw() {
     return group;
   });
   const kept = one(chosen);
-  if (kept && changing && kept.points.length <= 3) {
-    kept.points.forEach((point, n) => {
-      const [cx, cy] = at.to(point);
-      const handle = make("circle", { cx, cy, r: 8 * scale, class: `handle${part === n + 1 ? " current" : ""}`, "stroke-width": 2 * scale });
+  if (kept && changing) {
+    const radius = kept.points.length > 3 ? 6 : 8;
+    held(kept).forEach((n) => {
+      const [cx, cy] = at.to(kept.points[n]);
+      const handle = make("circle", { cx, cy, r: radius * scale, class: `handle${part === n + 1 ? " current" : ""}`, "stroke-width": 2 * scale });
       handle.dataset.point = n;
       made.push(handle);
     });
@@ -217,7 +221,7 @@ function placed(point) {
   draw();
 }
 function finish() {
-  const points = draft, kind = tool();
+  const kind = tool(), points = kind === "path" ? simpler(draft, far) : draft;
   draft = tip = null;
   if (kind === "path" && points.length < 2) return;
   if (kind !== "text" && points.length === 2 && far(...points) < 2) return;
@@ -240,8 +244,8 @@ svg.addEventListener("pointerdown", (e) => {
     if (tool() === "path") { draft = [spot]; return draw(); }
     return placed(spot);
   }
-  const group = e.target.closest("[data-id]");
-  if (e.target.dataset.point) part = Number(e.target.dataset.point) + 1;
+  const group = e.target.closest("[data-id]"), point = nearest(spot, e.pointerType === "touch" ? 22 : 11);
+  if (point !== undefined) part = point + 1;
   else if (group) { if (chosen !== Number(group.dataset.id)) choose(Number(group.dataset.id)); part = 0; }
   else choose(null);
   if (one(chosen)) down = { spot, pointer: e.pointerId, before: one(chosen) };
@@ -277,12 +281,28 @@ svg.addEventListener("pointerup", (e) => {
 });
 svg.addEventListener("pointercancel", () => { if (down?.before) put(down.before); down = null; giveUp(); });
 
+const held = (drawing) => handles(drawing.points, far, APART, part - 1);
+function nearest(spot, reach) { // the chosen drawing's point under the pointer; undefined if there is none
+  const kept = one(chosen);
+  if (!kept) return undefined;
+  const away = (n) => far(kept.points[n], spot);
+  const found = held(kept).reduce((best, n) => away(n) < away(best) ? n : best);
+  return away(found) <= reach ? found : undefined;
+}
 function moved(drawing, [across, below]) {
-  const points = drawing.points.map(([x, y], n) => part === 0 || part === n + 1 ? [x + across, y + below] : [x, y]);
+  const much = part ? shares(drawing.points.length, held(drawing), part - 1) : null;
+  const points = drawing.points.map(([x, y], n) => [x + across * (much?.[n] ?? 1), y + below * (much?.[n] ?? 1)]);
   return points.every((point) => point.every((value) => value >= -0.5 && value <= 1.5)) ? { ...drawing, points } : drawing;
 }
 
 // --- keys in the picture ---
+function nextPoint(kept, by) {
+  const places = [0, ...handles(kept.points, far, APART, -1).map((n) => n + 1)]; // 0 is the whole
+  const now = places.findLastIndex((place) => place <= part);
+  const next = (now + by + places.length) % places.length;
+  part = places[next];
+  say(next ? `point ${next} of ${places.length - 1}` : "the whole drawing");
+}
 const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 let nudged = null, nudging; // what the moved drawing was before the first of a row of key presses
 function settleNudge() {
@@ -313,7 +333,7 @@ svg.addEventListener("keydown", (e) => {
   } else if (e.key === "Enter" || e.key === " ") {
     if (changing) {
       settleNudge();
-      if (kept && kept.points.length <= 3) { part = (part + 1) % (kept.points.length + 1); say(part ? `point ${part} of ${kept.points.length}` : "the whole drawing"); }
+      if (kept) nextPoint(kept, e.shiftKey ? -1 : 1);
     } else {
       video.pause();
       if (tool() === "path" && draft?.length > 1 && far(draft.at(-1), cross) < 1) finish();
