@@ -438,9 +438,19 @@ def growth(sizes: Sequence[int]) -> None:
                 times += [ms] if turn else []
         size = sum(
             getattr(columns, n).nbytes
-            for n in ("kind", "setting", "since", "next_own", "next_other", "answers")
+            for n in (
+                "kind",
+                "setting",
+                "since",
+                "next_own",
+                "next_other",
+                "ahead_own",
+                "ahead_other",
+                "answers",
+            )
         )
         size += columns.exchange_of.nbytes + columns.corner.nbytes + columns.postings[0].nbytes
+        size += sum(ahead.nbytes for ahead in columns.posted_ahead)
         print(
             f"{fights:8,}{columns.actions:12,}{statistics.median(times):11.2f}"
             f"{np.percentile(times, 95):9.2f}{size / 2**20:8.0f}",

@@ -21,8 +21,8 @@ from typing import Any
 
 import numpy as np
 
-from .codes import BITS, SETTING, SHIFT, Array, Ints
-from .encode import Block, FightEntry, Tables
+from .codes import BITS, NO_OUTCOME, SETTING, SHIFT, Array, Ints
+from .encode import Block, FightEntry, Tables, technique_bits
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,8 @@ class Columns:
     since: Array  # [N] int32 or int64: microseconds since the exchange's first time, UNKNOWN_TIME
     next_own: Array  # [N] int16 or int32
     next_other: Array  # [N]
+    ahead_own: Array  # [N] uint32, see Block
+    ahead_other: Array  # [N]
     answers: Array  # [N]
 
     @cached_property
@@ -79,11 +81,45 @@ class Columns:
         return self.of_kind("corner").astype(np.int8)[self.kind]
 
     @cached_property
-    def postings(self) -> tuple[Ints, Ints]:
-        """(actions by technique, ascending in each, where each technique's code begins)."""
-        technique = self.of_kind("technique")[self.kind].astype(np.uint16)
-        ends = np.cumsum(np.bincount(technique, minlength=len(self.words["technique"]) + 1))
-        return np.argsort(technique, kind="stable"), np.concatenate([[0], ends]).astype(np.int64)
+    def postings(self) -> tuple[Array, Ints, Ints]:
+        """(actions by kind, ascending in each, kinds that are asked for together side by side; each kind's
+        place in that order; where the kind at each place begins)."""
+        by_attribute = [self.of_kind(name) for name in ("side", "hand", "outcome", "technique")]
+        order = np.lexsort(by_attribute)
+        place = np.empty(len(order), np.int64)
+        place[order] = np.arange(len(order))
+        by_place = place.astype(self.kind.dtype)[self.kind]
+        ends = np.cumsum(np.bincount(by_place, minlength=len(order)))
+        rows = np.argsort(by_place, kind="stable").astype(np.int32)
+        return rows, place, np.concatenate([[0], ends]).astype(np.int64)
+
+    @cached_property
+    def posted_ahead(self) -> tuple[Array, Array]:
+        """`ahead_own` and `ahead_other` in the order of `postings`: read side by side they cost little."""
+        return self.ahead_own.take(self.postings[0]), self.ahead_other.take(self.postings[0])
+
+    @cached_property
+    def kind_bits(self) -> Array:
+        """[K] uint32: each kind's technique, as `ahead_own` and `ahead_other` have it."""
+        return technique_bits(self.of_kind("technique"))
+
+    @cached_property
+    def value_bits(self) -> list[tuple[list[tuple[str, int]], Array, Array]]:
+        """What facets count, 64 at a time: (the values as (attribute, code), [K] uint64 a bit for each of
+        technique, stance and corner that a kind has, [K] uint64 its outcome's bit). Only a punch has an
+        outcome, known (code > 0) or not (0)."""
+        codes = {name: self.of_kind(name) for name in ("technique", "stance", "corner", "outcome")}
+        none = (codes["outcome"] == 0) & (self.of_kind("doubt") & NO_OUTCOME == 0)
+        codes["outcome"] = np.where(none, -1, codes["outcome"])
+        values = [(name, int(c)) for name, of_kind in codes.items() for c in np.unique(of_kind) if c >= 0]
+        chunks = []
+        for first in range(0, len(values), 64):
+            some = values[first : first + 64]
+            bits = {True: np.zeros(len(self.kinds), np.uint64), False: np.zeros(len(self.kinds), np.uint64)}
+            for place, (name, code) in enumerate(some):
+                bits[name == "outcome"] |= (codes[name] == code) * np.uint64(1 << place)
+            chunks.append((some, bits[False], bits[True]))
+        return chunks
 
     @cached_property
     def kind_counts(self) -> Ints:
@@ -145,7 +181,7 @@ class Columns:
             cut[entry.id] = Block(
                 (entry,), np.array([e.stop - e.start]), self.last_round[i : i + 1], self.exchange_id[e],
                 self.round[e], self.second[e], sizes[e], kinds[a], settings[a], self.since[a],
-                self.next_own[a], self.next_other[a], self.answers[a],
+                self.next_own[a], self.next_other[a], self.ahead_own[a], self.ahead_other[a], self.answers[a],
             )  # fmt: skip
         return cut
 
@@ -185,6 +221,8 @@ def assemble(blocks: Sequence[Block], tables: Tables) -> Columns:
         since=since.astype(np.int32) if since.max(initial=0) < 1 << 31 else since,
         next_own=small("next_own"),
         next_other=small("next_other"),
+        ahead_own=join("ahead_own", np.uint32),
+        ahead_other=join("ahead_other", np.uint32),
         answers=small("answers"),
     )
 

@@ -36,6 +36,7 @@ RAW_TEXTS = (*CODED, "roles", "inferred")
 then by position: RAW_NUMBERS as integers with -1 for null (`round` and `second_opinion` are the exchange's;
 `answers` is a position in the exchange), RAW_TEXTS as arrays of str or None (`roles` and `inferred` as JSON
 lists)."""
+_BITS_APART = 31
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,8 @@ class Block:
     since: Ints
     next_own: Array  # int32: distance to the next punch by the same fighter, 0 none
     next_other: Array  # int32: ... by the other fighter
+    ahead_own: Array  # uint32: what the same fighter does up to his next punch, as `technique_bits`
+    ahead_other: Array  # uint32: what the other fighter does up to his next punch
     answers: Array  # int32: distance back to the action that this one answers, 0 none
 
 
@@ -167,6 +170,7 @@ def encode_fight(
 
     punches = np.array([False, *(is_punch(w) for w in tables.words["technique"])])[codes["technique"]]
     next_own, next_other = _next_punches(corner, punches, starts_at, exchange)
+    ahead_own, ahead_other = _ahead(corner, codes["technique"], punches, starts_at, exchange)
     answers = np.asarray(raw["answers"], np.int64)[rows]
     back = np.where((answers >= 0) & (answers < position), position - answers, 0)
 
@@ -191,6 +195,8 @@ def encode_fight(
         since=np.where(time < 0, UNKNOWN_TIME, time - firsts[order][exchange]),
         next_own=next_own,
         next_other=next_other,
+        ahead_own=ahead_own,
+        ahead_other=ahead_other,
         answers=back.astype(np.int32),
     )
 
@@ -217,6 +223,37 @@ def _next_punches(corner: Array, punches: Array, starts_at: Array, exchange: Arr
     own = np.choose(corner, by)
     other = np.choose(corner, [by[1], by[0], np.zeros(len(corner), np.int64)])
     return own.astype(np.int32), other.astype(np.int32)
+
+
+def technique_bits(codes: Array) -> Array:
+    """[n] uint32 with a bit for each technique code; codes 32 apart share one, so a bit says "perhaps"."""
+    return np.left_shift(np.uint32(1), (codes & _BITS_APART).astype(np.uint32), dtype=np.uint32)
+
+
+def _ahead(
+    corner: Array, technique: Array, punches: Array, starts_at: Array, exchange: Array
+) -> tuple[Array, Array]:
+    """For each row what comes within the reach of a step that follows it: the techniques of the same and of
+    the other fighter after it in its exchange, up to and with his next punch."""
+    by = []
+    for c in (0, 1, NEITHER):
+        rows = np.flatnonzero(corner == c)
+        bits = np.append(technique_bits(technique[rows]), np.uint32(0))
+        goes_on = np.zeros(len(rows), np.bool_)
+        goes_on[:-1] = (exchange[rows[1:]] == exchange[rows[:-1]]) & ~punches[rows[:-1]]
+        # Twice as far at each turn; the last place stands for the end.
+        then = np.append(np.where(goes_on, np.arange(1, len(rows) + 1), len(rows)), len(rows))
+        while (then[:-1] < len(rows)).any():
+            bits |= bits[then]
+            then = then[then]
+        from_here = np.zeros(len(corner), np.uint32)
+        from_here[rows] = bits[:-1]
+        distance = _next_where(corner == c, starts_at, exchange)
+        after = np.arange(len(corner)) + distance
+        by.append(np.where(distance > 0, from_here[after], np.uint32(0)))
+    own = np.choose(corner, by)
+    other = np.choose(corner, [by[1], by[0], np.zeros(len(corner), np.uint32)])
+    return own.astype(np.uint32), other.astype(np.uint32)
 
 
 def _opponent_stance(

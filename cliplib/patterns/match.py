@@ -42,6 +42,8 @@ from .where import Limits
 
 _GAP_TICK_US = 62_500
 _MERGE_FROM = 4096
+_RARE = 16
+"""A step so many times as rare as the first decides where to look at all."""
 
 
 class Pattern:
@@ -82,31 +84,25 @@ class Pattern:
         layers = [self._begin(exchanges)]
         for i in range(1, len(self.steps)):
             if not len(layers[-1].row):
-                return Matches(self.columns, layers[-1:], layers[-1].row, layers[-1].cost, None)
+                none = layers[-1].row
+                return Matches(self.columns, layers[-1:], none, none, layers[-1].cost, None)
             layers.append(self._continue(layers[-1], i))
         last = layers[-1]
         self._drop_followed(last, len(self.steps))
-        complete = last.seen == (1 << len(self.limits.some)) - 1 if self.limits.some else None
-        if len(self.steps) > 1 or complete is not None:
-            last.alive = np.ones(len(last.row), np.bool_) if complete is None else complete
-        for layer, before in zip(layers[:0:-1], layers[-2::-1], strict=True):
-            used = layer.alive if layer.child is None else layer.alive[layer.child]  # type: ignore[index]
-            before.alive = np.zeros(len(before.row), np.bool_)
-            before.alive[layer.parent[used]] = True
+        if last.seen is not None:
+            last.alive = last.seen == (1 << len(self.limits.some)) - 1
         return self._summed(layers)
 
     def _summed(self, layers: list[Layer]) -> Matches:
         """The exchanges of the last layer's living nodes, each with its cheapest match."""
         last, columns = layers[-1], self.columns
         rows, cost = last.living(), last.cost if last.alive is None else last.cost[np.flatnonzero(last.alive)]
-        exchange = columns.exchange_of[rows]
-        if not (exchange[1:] >= exchange[:-1]).all():
-            order = np.argsort(exchange, kind="stable")
-            exchange, cost = exchange[order], cost[order]
+        exchange = columns.exchange_of.take(rows)
+        # A later layer's actions may change places within their exchange, never with another's.
         begins = np.flatnonzero(np.concatenate([[True], exchange[1:] != exchange[:-1]])[: len(rows)])
         if len(begins) < len(rows):
-            cost = np.minimum.reduceat(cost, begins)
-        return Matches(columns, layers, exchange[begins].astype(np.int64), cost, self.result)
+            cost, exchange = np.minimum.reduceat(cost, begins), exchange.take(begins)
+        return Matches(columns, layers, exchange, begins, cost, self.result)
 
     # --- the first step -----------------------------------------------------------------------------------
 
@@ -120,29 +116,40 @@ class Pattern:
         elif not hits[rarest]:
             exchanges = np.zeros(0, np.int64)
         else:
-            if allowed is not None:
-                exchanges = self._if_few(allowed)
-            if rarest and hits[rarest] * 3 < hits[0] and exchanges is None:
+            if rarest and hits[rarest] * _RARE < hits[0]:
                 # Begin where the rarest step can happen: most exchanges need no look at the others.
-                there = np.zeros(columns.exchanges, np.bool_)
-                there[columns.exchange_of[self.wanted[rarest].rows(columns)]] = True
+                there = self._where(rarest)
                 allowed = there if allowed is None else there & allowed
+            if allowed is not None:
                 exchanges = self._if_few(allowed)
         if exchanges is not None:
             starts = columns.first_action
             row = wanted.rows(columns, ranges(starts[exchanges], starts[exchanges + 1] - starts[exchanges]))
         else:
-            row = wanted.rows(columns)
+            ahead = None if len(hits) == 1 else (columns.posted_ahead[not self._same(1)], self._bits(1))
+            row = wanted.rows(columns, ahead=ahead)
             if allowed is not None:
-                row = row[allowed[columns.exchange_of[row]]]
-        layer = Layer(
-            row, np.zeros(len(row), np.int32), None, np.zeros(len(row), np.int32), np.zeros(0, np.int32)
-        )
-        layer.cost = wanted.cost[columns.kind[row]]
+                row = row.take(np.flatnonzero(allowed.take(columns.exchange_of.take(row))))
+            elif rarest > 1 and hits[rarest] < len(row):
+                row = row.take(np.flatnonzero(self._where(rarest).take(columns.exchange_of.take(row))))
+        seen = np.zeros(len(row), np.int32) if self.limits.some else None
+        layer = Layer(row, row[:0], None, seen, wanted.cost.take(columns.kind.take(row)))
         self._check_people(layer)
         self._note(layer, 0)
         self._drop_preceded(layer)
         return layer
+
+    def _where(self, i: int) -> Array:
+        """[E] bool: exchanges in which the step can happen."""
+        there = np.zeros(self.columns.exchanges, np.bool_)
+        there[self.columns.exchange_of.take(self.wanted[i].rows(self.columns))] = True
+        return there
+
+    def _same(self, i: int) -> bool:
+        return self.steps[i].by == self.steps[i - 1].by
+
+    def _bits(self, i: int) -> np.uint32:
+        return self.wanted[i].bits(self.columns)
 
     def _if_few(self, allowed: Array) -> Array | None:
         """The allowed exchanges, if it pays to look at their actions only."""
@@ -170,6 +177,7 @@ class Pattern:
         for bit, some in enumerate(self.limits.some):
             if bit in self.limits.of_result and self.result not in (None, i):
                 continue
+            assert layer.seen is not None
             layer.seen |= (some.judge(self.columns, layer.row) > 0).astype(np.int32) << bit
         layer.kept = {step: rows for step, rows in layer.kept.items() if self.kept_until[step] > i}
         if i in self.kept_until:
@@ -178,25 +186,27 @@ class Pattern:
     # --- the steps that follow ----------------------------------------------------------------------------
 
     def _continue(self, before: Layer, i: int) -> Layer:
-        columns, step, wanted = self.columns, self.steps[i], self.wanted[i]
-        same = step.by == self.steps[i - 1].by
-        to_punch = (columns.next_own if same else columns.next_other)[before.row]
+        columns, step, wanted, same = self.columns, self.steps[i], self.wanted[i], self._same(i)
+        ahead = columns.ahead_own if same else columns.ahead_other
+        start = np.flatnonzero((ahead.take(before.row) & self._bits(i)) != 0)
+        before_row = before.row.take(start)
+        to_punch = (columns.next_own if same else columns.next_other).take(before_row)
         if wanted.only_punches:
             # Rule 4 leaves a single choice: the fighter's next punch.
-            parent = np.flatnonzero(to_punch > 0)
-            row = before.row[parent] + to_punch[parent]
+            parent, row = _only(to_punch > 0, start, before_row + to_punch)
             verdict = wanted.judge(columns, row)
             parent, row, verdict = _only(verdict > 0, parent, row, verdict)
         else:
-            left = columns.first_action[columns.exchange_of[before.row] + 1] - before.row - 1
-            parent, row, verdict = self._walk(wanted, before.row, np.where(to_punch > 0, to_punch, left))
-            parent, row, verdict = _only(self._by(before.row[parent], row, same), parent, row, verdict)
+            left = columns.first_action.take(columns.exchange_of.take(before_row) + 1) - before_row - 1
+            parent, row, verdict = self._walk(wanted, before_row, np.where(to_punch > 0, to_punch, left))
+            parent, row, verdict = _only(self._by(before_row.take(parent), row, same), parent, row, verdict)
+            parent = start.take(parent)
         window = self.settings.step_window_us if step.within_us is None else step.within_us
-        gap = self._gap(before.row[parent], row)
+        gap = self._gap(before.row.take(parent), row)
         parent, row, verdict, gap = _only(gap <= window, parent, row, verdict, gap)
         answered = self.answers_step[i]
         if answered is not None and (verdict == MUST_ANSWER).any():
-            fine = (verdict != MUST_ANSWER) | self._answers(row, before.kept[answered][parent])
+            fine = (verdict != MUST_ANSWER) | self._answers(row, before.kept[answered].take(parent))
             parent, row, gap = _only(fine, parent, row, gap)
         limit = GAP_LIMIT // max(1, len(self.steps) - 1)
         ticks = np.minimum(np.where(gap < 0, window, gap) // _GAP_TICK_US, limit).astype(np.int32)
@@ -204,9 +214,9 @@ class Pattern:
             row,
             parent,
             None,
-            before.seen[parent],
-            before.cost[parent] + wanted.cost[columns.kind[row]] + ticks * np.int32(GAP_UNIT),
-            {j: rows[parent] for j, rows in before.kept.items()},
+            None if before.seen is None else before.seen.take(parent),
+            before.cost.take(parent) + wanted.cost.take(columns.kind.take(row)) + ticks * np.int32(GAP_UNIT),
+            {j: rows.take(parent) for j, rows in before.kept.items()},
         )
         for absent, unwanted in self.absent[i]:
             since = before.row[layer.parent]
@@ -218,31 +228,33 @@ class Pattern:
 
     def _walk(self, wanted: Wanted, row: Array, reach: Array) -> tuple[Array, Array, Array]:
         """Going on from each of `row` over at most `reach` actions, those that are asked for:
-        (index into `row`, the action, the verdict on it)."""
+        (index into `row`, the action, the verdict on it), by the action."""
         found = []
         walking, distance = np.flatnonzero(reach > 0), 1
         while len(walking):
-            at = row[walking] + distance
+            at = row.take(walking) + distance
             verdict = wanted.judge(self.columns, at)
-            hit = np.flatnonzero(verdict)
-            found.append((walking[hit], at[hit], verdict[hit]))
-            walking, distance = walking[reach[walking] > distance], distance + 1
+            hit = np.flatnonzero(verdict > 0)
+            found.append((walking.take(hit), at.take(hit), verdict.take(hit)))
+            walking, distance = walking.take(np.flatnonzero(reach.take(walking) > distance)), distance + 1
         if not found:
             return row[:0], row[:0], np.zeros(0, np.uint8)
         walked, at, verdict = (np.concatenate(part) for part in zip(*found, strict=True))
-        return walked, at, verdict
+        order = _order(at)
+        return walked.take(order), at.take(order), verdict.take(order)
 
     def _by(self, earlier: Array, later: Array, same: bool) -> Array:
         """Whether `later` is by the same person as `earlier`, or by his opponent."""
-        a, b = self.columns.corner[earlier], self.columns.corner[later]
+        a, b = self.columns.corner.take(earlier), self.columns.corner.take(later)
         fits: Array = a == b if same else (a ^ b) == 1
         return fits
 
     def _gap(self, earlier: Array, later: Array) -> Array:
         """Microseconds between (0 if the later has the earlier time), -1 where either time is unknown."""
-        a, b = self.columns.since[earlier], self.columns.since[later]
+        a, b = self.columns.since.take(earlier), self.columns.since.take(later)
         gap: Array = np.maximum(b - a, 0)
-        gap[(a | b) < 0] = -1  # the sign bit of either, since UNKNOWN_TIME is -1
+        unknown = np.flatnonzero((a | b) < 0)  # the sign bit of either, since UNKNOWN_TIME is -1
+        gap[unknown] = -1
         return gap
 
     def _answers(self, row: Array, punch: Array) -> Array:
@@ -304,7 +316,7 @@ class Pattern:
             # Only where it can happen at all.
             there = np.zeros(columns.exchanges, np.bool_)
             there[columns.exchange_of[row]] = True
-            some = np.flatnonzero(there[columns.exchange_of[layer.row]])
+            some = np.flatnonzero(there.take(columns.exchange_of.take(layer.row)))
         reach = until[some] - since[some] - 1
         found, row, verdict = self._walk(unwanted, since[some], reach)
         node = some[found]
@@ -322,4 +334,10 @@ class Pattern:
 
 def _only(which: Array, *arrays: Array) -> tuple[Array, ...]:
     places = np.flatnonzero(which)
-    return arrays if len(places) == len(which) else tuple(a[places] for a in arrays)
+    return arrays if len(places) == len(which) else tuple(a.take(places) for a in arrays)
+
+
+def _order(values: Array) -> Array:
+    """What sorts them, ties as they stand; sorting plain numbers is faster than a stable sort of places."""
+    ordered: Array = np.sort(values.astype(np.int64) << 32 | np.arange(len(values))) & 0xFFFFFFFF
+    return ordered

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from cliplib.errors import InputError
@@ -22,25 +24,28 @@ def page(matches: Matches, order: str, offset: int, limit: int) -> Array:
     found = matches.exchanges
     if order not in ORDERS:
         raise InputError(f"“{order}” is no order; choose {', '.join(ORDERS)}")
-    offset, limit = max(0, offset), max(0, limit)
+    first = max(0, offset)
+    end = min(first + max(0, limit), len(found))
     if order == "date":
-        return found[offset : offset + limit]
-    if order == "fit":
-        rank = matches.cost.astype(np.int64)
-    elif order == "round":
-        rounds = matches.columns.round[found].astype(np.int64)
-        rank = np.where(rounds == 0, 1 << 20, rounds)
-    else:
-        rank = _fighters(matches)
+        return found[first:end]
     # Exchanges stand in the order of the date already, so their place breaks ties.
-    key = rank * max(1, matches.columns.exchanges) + found
-    if offset >= len(key):
-        return found[:0]
-    last = min(offset + limit, len(key)) - 1
-    if last < offset:
-        return found[:0]
-    key = np.partition(key, [offset, last])[offset : last + 1]
-    return np.sort(key) % max(1, matches.columns.exchanges)
+    return found.take(_between(_RANKS[order](matches), first, end))
+
+
+def _between(rank: Array, first: int, end: int) -> Array:
+    """The places that come `first` to `end` in the order of `rank`, ties as they stand; without sorting the
+    rest."""
+    if first >= end:
+        return np.zeros(0, np.int64)
+    in_order = np.sort(rank)  # numbers alone sort several times as fast as places
+    low, high = in_order[first], in_order[end - 1]
+    skipped = first - int(np.searchsorted(in_order, low))
+    if low == high:
+        return np.flatnonzero(rank == low)[skipped : skipped + end - first]
+    between = np.flatnonzero((rank > low) & (rank < high))
+    between = between.take(np.argsort(rank.take(between), kind="stable"))
+    found = [np.flatnonzero(rank == low)[skipped:], between, np.flatnonzero(rank == high)]
+    return np.concatenate(found)[: end - first]
 
 
 def _fighters(matches: Matches) -> Array:
@@ -52,3 +57,15 @@ def _fighters(matches: Matches) -> Array:
     first = np.full(columns.exchanges, len(columns.fighters), np.int64)
     np.minimum.at(first, exchange, names[columns.fight_of[exchange], columns.corner[rows]])
     return first[matches.exchanges]
+
+
+def _fit(matches: Matches) -> Array:
+    return matches.cost
+
+
+def _round(matches: Matches) -> Array:
+    rounds = matches.columns.round.take(matches.exchanges).astype(np.int32)
+    return np.where(rounds == 0, np.int32(1 << 20), rounds)
+
+
+_RANKS: dict[str, Callable[[Matches], Array]] = {"fit": _fit, "round": _round, "fighter": _fighters}

@@ -74,39 +74,48 @@ class Wanted:
 
     def judge(self, columns: Columns, rows: Array) -> Array:
         """Verdicts on these actions."""
-        kind = columns.kind[rows]
+        kind = columns.kind.take(rows)
         best: Array | None = None
         for part in self.parts:
-            verdict = part.verdict[kind]
+            verdict = part.verdict.take(kind)
             if part.settings is not None:
-                verdict = verdict * part.settings[columns.setting[rows]]
+                verdict = verdict * part.settings.take(columns.setting.take(rows))
             if part.corners is not None:
-                fight = columns.fight_of[columns.exchange_of[rows]]
-                verdict = verdict * (columns.corner[rows] == part.corners[fight])
+                fight = columns.fight_of.take(columns.exchange_of.take(rows))
+                verdict = verdict * (columns.corner.take(rows) == part.corners.take(fight))
             best = verdict if best is None else np.maximum(best, verdict)
         return best if best is not None else np.zeros(len(rows), np.uint8)
 
-    def rows(self, columns: Columns, within: Array | None = None) -> Array:
-        """The actions asked for, ascending; `within`: only among these."""
+    def bits(self, columns: Columns) -> np.uint32:
+        """The techniques asked for, as `encode.technique_bits` has them."""
+        found: np.uint32 = np.bitwise_or.reduce(columns.kind_bits.take(np.flatnonzero(self.verdict > 0)))
+        return found
+
+    def rows(
+        self,
+        columns: Columns,
+        within: Array | None = None,
+        ahead: tuple[Array, np.uint32] | None = None,
+    ) -> Array:
+        """The actions asked for, ascending; `within`: only among these; `ahead`: only those for which the
+        array [N], in the order of the postings, has one of the bits."""
         if within is not None:
-            return within[self.judge(columns, within) > 0]
-        order, starts = columns.postings
-        technique = columns.of_kind("technique")
-        suits = self.verdict > 0
-        used = np.flatnonzero(np.bincount(technique, suits, len(starts) - 1))
-        of_technique = [order[starts[t] : starts[t + 1]] for t in used]
-        whole = self.parts[0].settings is None and self.parts[0].corners is None and len(self.parts) == 1
-        if not (whole and np.array_equal(suits, np.isin(technique, used))):
-            of_technique = [rows[self.judge(columns, rows) > 0] for rows in of_technique]
-        if len(of_technique) == 1:
-            return of_technique[0]
-        if sum(map(len, of_technique)) < columns.actions >> 6:
-            return np.sort(np.concatenate([order[:0], *of_technique]))
-        # Marked one by one, they come out of the mask in ascending order without sorting.
-        mask = np.zeros(columns.actions, np.bool_)
-        for rows in of_technique:
-            mask[rows] = True
-        return np.flatnonzero(mask)
+            return within.take(np.flatnonzero(self.judge(columns, within) > 0))
+        by_kind, place, starts = columns.postings
+        places = np.sort(place.take(np.flatnonzero(self.verdict > 0)))
+        # Kinds that stand side by side are one slice.
+        breaks = np.flatnonzero(np.diff(places) != 1) + 1
+        begins = starts[places[np.concatenate([[0], breaks])]] if len(places) else places
+        ends = starts[places[np.concatenate([breaks - 1, [-1]])] + 1] if len(places) else places
+        slices = [by_kind[i:j] for i, j in zip(begins.tolist(), ends.tolist(), strict=True)]
+        if ahead is not None:
+            array, bits = ahead
+            leading = [(array[i:j] & bits) != 0 for i, j in zip(begins.tolist(), ends.tolist(), strict=True)]
+            slices = [rows.take(np.flatnonzero(some)) for rows, some in zip(slices, leading, strict=True)]
+        rows = slices[0] if len(slices) == 1 else np.concatenate([by_kind[:0], *slices])
+        if any(part.settings is not None or part.corners is not None for part in self.parts):
+            rows = rows.take(np.flatnonzero(self.judge(columns, rows) > 0))
+        return np.sort(rows)
 
 
 def corners_of(fighter: str, columns: Columns) -> Array:

@@ -23,7 +23,7 @@ from cliplib.media.files import replacing
 from .columns import Columns
 from .encode import FightEntry
 
-LAYOUT = 1
+LAYOUT = 2
 _MAGIC = b"cliplibC"
 _DIGEST, _ALIGN = 32, 64
 _ARRAYS = tuple(f.name for f in fields(Columns) if f.name not in ("fights", "words"))
@@ -99,6 +99,7 @@ def _consistent(columns: Columns) -> bool:
         and int(columns.first_action[-1]) == len(columns.kind) == len(columns.since) == len(columns.answers)
         and len(columns.second) == len(columns.round)
         and len(columns.next_own) == len(columns.next_other) == len(columns.kind)
+        and len(columns.ahead_own) == len(columns.ahead_other) == len(columns.kind)
         and len(columns.setting) == len(columns.kind)
         and int(columns.kind.max(initial=0)) < max(1, len(columns.kinds))
         and int(columns.setting.max(initial=0)) < max(1, len(columns.settings))
