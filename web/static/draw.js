@@ -4,7 +4,8 @@ import { NEEDS, layer, make, picture, placer } from "./draw_shapes.js";
 import { handles, shares, simpler } from "./draw_points.js";
 import { steps } from "./draw_steps.js";
 
-const APART = 14; // pixels of the screen between a path's handles at least
+const APART = 30; // pixels of the screen between a path's handles at least
+const MANY = 60; // points up to which keys visit them all
 
 const place = document.querySelector(".stage");
 const video = place.querySelector("video");
@@ -244,7 +245,7 @@ svg.addEventListener("pointerdown", (e) => {
     if (tool() === "path") { draft = [spot]; return draw(); }
     return placed(spot);
   }
-  const group = e.target.closest("[data-id]"), point = nearest(spot, e.pointerType === "touch" ? 22 : 11);
+  const group = e.target.closest("[data-id]"), point = nearest(spot, e.pointerType === "touch" ? 22 : 10);
   if (point !== undefined) part = point + 1;
   else if (group) { if (chosen !== Number(group.dataset.id)) choose(Number(group.dataset.id)); part = 0; }
   else choose(null);
@@ -287,7 +288,7 @@ function nearest(spot, reach) { // the chosen drawing's point under the pointer;
   if (!kept) return undefined;
   const away = (n) => far(kept.points[n], spot);
   const found = held(kept).reduce((best, n) => away(n) < away(best) ? n : best);
-  return away(found) <= reach ? found : undefined;
+  return away(found) <= (kept.points.length > 3 ? Math.min(reach, 13) : reach) ? found : undefined; // else the whole
 }
 function moved(drawing, [across, below]) {
   const much = part ? shares(drawing.points.length, held(drawing), part - 1) : null;
@@ -297,7 +298,8 @@ function moved(drawing, [across, below]) {
 
 // --- keys in the picture ---
 function nextPoint(kept, by) {
-  const places = [0, ...handles(kept.points, far, APART, -1).map((n) => n + 1)]; // 0 is the whole
+  const apart = kept.points.length > MANY ? APART : 0;
+  const places = [0, ...handles(kept.points, far, apart, -1).map((n) => n + 1)]; // 0 is the whole
   const now = places.findLastIndex((place) => place <= part);
   const next = (now + by + places.length) % places.length;
   part = places[next];
