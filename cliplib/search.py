@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -48,8 +49,8 @@ MATCHES_SHOWN = 50
 """At most so many matches of one exchange are listed; all are counted."""
 
 _KEPT_RESULTS = 16
-_PATIENCE_S = 2.0
-"""How long a search waits for columns or text to be brought up to date before it takes them as they are."""
+_PATIENCE_S = 30.0
+"""How long a search waits for another process to finish with the text index before it says so."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,8 @@ class _State:
 class Search:
     """The search of one library. `folder`: the library's, where the derived files are kept.
 
-    Any number of threads may search at once; a change to the catalogue is seen by the next search.
+    Any number of threads may search at once. A search takes the catalogue's revision first, and is answered
+    from a state that holds at least that: what was written before it began is in its answer.
     """
 
     def __init__(
@@ -80,11 +82,9 @@ class Search:
         self._settings = settings or Settings()
         self._path = Path(folder) / COLUMNS_FILE
         self._text = TextIndex(Path(folder) / "index")
-        # Searching waits for none of these longer than _PATIENCE_S, unless there is nothing to search yet.
         self._columns_lock, self._text_lock = threading.Lock(), threading.Lock()
         self._results_lock = threading.Lock()
         self._state: _State | None = None
-        self._left_behind = -1  # revision of columns that were used while newer ones were being made
         self._results: OrderedDict[object, _Result] = OrderedDict()
         self._courses: Courses | None = None
 
@@ -116,7 +116,7 @@ class Search:
             if not second_opinions and state.columns.second.any():
                 told = self._result(reading, where or Where(), True, state)
                 left_out = len(told.matches.exchanges) - len(result.matches.exchanges)
-            if state.revision in (self._catalogue.revision(), self._left_behind):
+            if state.revision == self._catalogue.revision():
                 break  # else something changed meanwhile, and matches might point at other actions
         total = len(result.matches.exchanges)
         return Found(reading, total, tuple(clips), result.facets, max(0, offset), left_out)
@@ -150,9 +150,12 @@ class Search:
 
     def rebuild(self, progress: Progress = silent) -> None:
         """Make columns and text index anew, whatever there was."""
+        # Searches go on over what there is meanwhile, and take over what is written.
+        revision = self._catalogue.revision()
+        columns = self._taken_over(assemble([], Tables()), progress)
         with self._columns_lock:
-            self._state = None
             self._path.unlink(missing_ok=True)
+            self._state = _State(columns, revision)
             self._refresh_columns(progress, must_save=True)
         with self._text_lock:
             self._text.remove()
@@ -187,51 +190,53 @@ class Search:
             self._results.clear()
 
     def _current(self) -> _State:
+        wanted = self._catalogue.revision()
         state = self._state
-        if state is not None and state.revision == self._catalogue.revision():
+        if state is not None and state.revision >= wanted:
             return state
-        if self._columns_lock.acquire(timeout=-1 if state is None else _PATIENCE_S):
-            try:
-                return self._refresh_columns(silent, must_save=False)
-            finally:
-                self._columns_lock.release()
-        assert state is not None
-        self._left_behind = state.revision
-        return state
+        with self._columns_lock:  # whoever has it is doing this very work
+            if self._state is not None and self._state.revision >= wanted:
+                return self._state
+            return self._refresh_columns(silent, must_save=False)
 
     def _refresh_columns(self, progress: Progress, *, must_save: bool) -> _State:
         # The revision is read first: a change that comes in between is noticed by the next search.
         revision = self._catalogue.revision()
-        if self._state is not None and self._state.revision == revision:
-            return self._state
         made_with = self._made_with()
-        old = self._state.columns if self._state else load(self._path, made_with)
-        columns = old if old is not None else assemble([], Tables())
+        state = self._state
+        if state is None or state.revision < revision or not self._path.exists():
+            old = state.columns if state else load(self._path, made_with)
+            columns = self._taken_over(old if old is not None else assemble([], Tables()), progress)
+            self._state = state = _State(columns, revision)
+            self.forget_results()
+            if columns is not old or not self._path.exists():
+                try:
+                    save(columns, self._path, made_with)
+                except StorageError:
+                    # A full or read-only disk is no reason not to answer.
+                    if must_save:
+                        raise
+        return state
+
+    def _taken_over(self, columns: Columns, progress: Progress) -> Columns:
+        """The columns with what the catalogue holds differently; themselves if that is nothing."""
         revisions = self._catalogue.revisions()
         changed = [f for f, r in revisions.items() if columns.revisions.get(f) != r]
         gone = [f for f in columns.revisions if f not in revisions]
-        if changed or gone or old is None:
-            tables = columns.tables.copy()
-            blocks = []
-            rows = {fight.id: fight for fight in self._catalogue.fights(changed)}
-            for done, fight_id in enumerate(changed):
-                progress("reading actions", done, len(changed))
-                if fight_id in rows:
-                    fight = rows[fight_id]
-                    entry = FightEntry.of(fight.id, fight.revision, fight.info, fight.red_id, fight.blue_id)
-                    raw = self._catalogue.columns([fight_id])
-                    blocks.append(encode_fight(entry, raw, tables, self._vocabulary.is_punch))
-            columns = splice(columns, tables, blocks, gone)
-            progress("reading actions", len(changed), len(changed))
-            try:
-                save(columns, self._path, made_with)
-            except StorageError:
-                # A full or read-only disk is no reason not to answer.
-                if must_save:
-                    raise
-        state = self._state = _State(columns, revision)
-        self.forget_results()
-        return state
+        if not changed and not gone:
+            return columns
+        tables = columns.tables.copy()
+        blocks = []
+        rows = {fight.id: fight for fight in self._catalogue.fights(changed)}
+        for done, fight_id in enumerate(changed):
+            progress("reading actions", done, len(changed))
+            if fight_id in rows:
+                fight = rows[fight_id]
+                entry = FightEntry.of(fight.id, fight.revision, fight.info, fight.red_id, fight.blue_id)
+                raw = self._catalogue.columns([fight_id])
+                blocks.append(encode_fight(entry, raw, tables, self._vocabulary.is_punch))
+        progress("reading actions", len(changed), len(changed))
+        return splice(columns, tables, blocks, gone)
 
     def _made_with(self) -> str:
         """What of the vocabulary is baked into the columns: which techniques are punches."""
@@ -241,15 +246,17 @@ class Search:
         ).hexdigest()
 
     def _catch_up_text(self) -> None:
-        """Bring the text index up to date for a search, if that can be done in a moment."""
-        if self._text_lock.acquire(timeout=_PATIENCE_S):
-            try:
-                self._refresh_text(silent)
-            except (BusyError, StorageError):
-                # Somebody else is at it, or the disk is full or read-only: no reason not to answer.
-                pass
-            finally:
-                self._text_lock.release()
+        """Bring the text index up to date for a search. BusyError if another process keeps it to itself."""
+        end = time.monotonic() + _PATIENCE_S
+        with self._text_lock:
+            while True:
+                try:
+                    return self._refresh_text(silent)
+                except StorageError:
+                    return None  # a full or read-only disk is no reason not to answer
+                except BusyError:
+                    if time.monotonic() > end:
+                        raise
 
     def _refresh_text(self, progress: Progress) -> None:
         revisions = self._catalogue.revisions()

@@ -389,25 +389,56 @@ def test_many_threads_while_fights_come_in(tmp_path: Path) -> None:
     shelf.catalogue.close()
 
 
-def test_searching_goes_on_while_fights_are_taken_over(tmp_path: Path) -> None:
-    """A long refresh (an ingest's last step) keeps nobody waiting for longer than a moment."""
+@pytest.mark.parametrize("held_up", ["reading actions", "indexing words"])
+def test_what_was_written_before_a_search_is_in_its_answer(tmp_path: Path, held_up: str) -> None:
+    """However long taking over takes, and whoever is at it: a search that began later has what was written
+    before, and one over actions does not wait for words."""
     shelf = Shelf(tmp_path)
     ada, bram = PEOPLE[:2]
     shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1, "zonkers")])
     shelf.search.refresh()
     shelf.add(ada, PEOPLE[2], [told("A jab landed 0", ada, PEOPLE[2], 1, "zonkers")])
-    inside, go_on = threading.Event(), threading.Event()
+    inside, go_on, found = threading.Event(), threading.Event(), []
 
     def slow(stage: str, done: int, total: int) -> None:
-        inside.set()
-        go_on.wait(30)
+        if stage == held_up:
+            inside.set()
+            go_on.wait(30)
 
-    thread = threading.Thread(target=lambda: (shelf.search.refresh(slow), shelf.catalogue.close()))
-    thread.start()
+    def refresh() -> None:
+        shelf.search.refresh(slow)
+        shelf.catalogue.close()
+
+    def seek() -> None:
+        found.append((shelf.find("jab").total, shelf.search.words("zonkers").total))
+        shelf.catalogue.close()
+
+    threads = [threading.Thread(target=work) for work in (refresh, seek)]
+    threads[0].start()
     assert inside.wait(10)
-    assert shelf.find("jab").total == 1
+    if held_up == "indexing words":
+        assert shelf.find("jab").total == 2
+    threads[1].start()
     go_on.set()
-    thread.join()
+    for thread in threads:
+        thread.join()
+    assert found == [(2, 2)]
+    shelf.catalogue.close()
+
+
+def test_searching_goes_on_while_everything_is_made_anew(tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path)
+    ada, bram = PEOPLE[:2]
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1, "")])
+    shelf.search.refresh()
+    found = []
+
+    def slow(stage: str, done: int, total: int) -> None:
+        if stage == "reading actions" and not found:
+            shelf.add(ada, PEOPLE[2], [told("A jab landed 0", ada, PEOPLE[2], 1, "")])
+            found.append(shelf.find("jab").total)
+
+    shelf.search.rebuild(slow)
+    assert found == [2]
     assert shelf.find("jab").total == 2
-    assert shelf.search.words("zonkers").total == 2
     shelf.catalogue.close()
