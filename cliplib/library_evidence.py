@@ -463,7 +463,7 @@ def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None,
 
 
 def _side(only: Mapping[str, str], where: Where | None) -> str:
-    said = [f"{key} {value}" for key, value in only.items()]
+    said = [value if key in ("fighter", "fight") else f"{key} {value}" for key, value in only.items()]
     if where is not None and where.dates is not None:
         first, last = where.dates
         said.append(" to ".join(d.isoformat() if d else "now" for d in (first, last)))

@@ -99,12 +99,17 @@ def compared(
 ) -> tuple[Compared, ...]:
     """Lines of (k1, n1, k2, n2), tested together; `parts`: what each one's k1 and k2 count."""
     p = [fisher(k1, n1 - k1, k2, n2 - k2) for k1, n1, k2, n2 in lines.values()]
+    # Where one side has nothing there is nothing to find, so that it is no look.
+    looks = [i for i, (_, n1, _, n2) in enumerate(lines.values()) if n1 and n2]
+    q = [1.0] * len(p)
+    for i, of_look in zip(looks, adjusted([p[i] for i in looks]), strict=True):
+        q[i] = of_look
     return tuple(
         Compared(
-            what, k1, n1, k2, n2, difference(k1, n1, k2, n2), one, q, in_words(k1, n1, k2, n2, q),
+            what, k1, n1, k2, n2, difference(k1, n1, k2, n2), p[i], q[i], in_words(k1, n1, k2, n2, q[i]),
             *parts[what],
         )
-        for (what, (k1, n1, k2, n2)), one, q in zip(lines.items(), p, adjusted(p), strict=True)
+        for i, (what, (k1, n1, k2, n2)) in enumerate(lines.items())
     )  # fmt: skip
 
 
