@@ -25,6 +25,7 @@ from cliplib import (
     cli_reels,
     cli_serve,
     cli_show,
+    cli_words,
 )
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import ClipLibError, InputError
@@ -141,6 +142,8 @@ def find(
         cli_show.as_json(found_json(found))
     else:
         cli_show.found(found)
+        if found.reading.unread:
+            cli_show.word_hits(library.words(" ".join(u.text for u in found.reading.unread), limit=limit))
     if open_:
         cli_play.play([c.file for c in found.clips if c.file], library.folder / "cache" / "found.m3u8")
 
@@ -178,7 +181,9 @@ def fights(folder: Path, as_json: bool) -> None:
 @click.argument("phrase", required=False)
 @click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
 @click.option("--clips", help="Clips by number, in that order: 12,4,31.")
+@cli_filters.options
 @out_option
+@click.option("--force", is_flag=True, help="Write over a file that is no reel of ours.")
 @click.option("--title", help="What the title card says.")
 @click.option(
     "--preset", type=click.Choice(["standard", "tablet", "phone", "archive"]), help="Made for what."
@@ -189,20 +194,27 @@ def fights(folder: Path, as_json: bool) -> None:
 @click.pass_obj
 def reel(
     folder: Path,
+    /,
     phrase: str | None,
     theme: Path | None,
     clips: str | None,
     out: Path,
+    force: bool,
     title: str | None,
     preset: str | None,
     no_captions: bool,
     no_cards: bool,
     as_json: bool,
+    **filters: Any,
 ) -> None:
-    """Make one video of the clips that a phrase finds."""
+    """Make one video of the clips that a phrase finds: an .mp4."""
     library = Library(folder)
     if sum(given is not None for given in (phrase, theme, clips)) != 1:
         raise click.UsageError("Give one of these: a phrase, --theme or --clips.")
+    if clips is not None and cli_filters.given_any(filters):
+        raise click.UsageError("Clips by number are those very clips; leave out the filters.")
+    where = cli_filters.where(library, filters) if clips is None else None
+    library.check_reel(out, over=force)
     source: Source
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:
@@ -215,7 +227,7 @@ def reel(
         source = phrase
     settings = cli_filters.reel_settings(settings, title, preset, no_captions, no_cards)
     with ProgressLine() as progress:
-        report = library.reel(source, out, settings=settings, progress=progress)
+        report = library.reel(source, out, where=where, settings=settings, progress=progress)
     if as_json:
         cli_show.as_json(report.as_json())
     else:
@@ -274,6 +286,7 @@ for _more in (
     *cli_care.COMMANDS,
     *cli_serve.COMMANDS,
     *cli_fight.COMMANDS,
+    *cli_words.COMMANDS,
 ):
     cli.add_command(_more)
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from cliplib import cli_show
 from cliplib.cli_progress import ProgressLine
 from cliplib.library import Library
 from cliplib.library_backup import back_up
@@ -95,7 +96,7 @@ def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: P
             click.echo(f"{path} was written")
     if not yes:
         for row in rows:
-            click.echo(f"“{row.title}”, {row.exchanges} exchanges")
+            click.echo(f"“{row.title}”, {cli_show.many(row.exchanges, 'exchange')}")
         for log in going.logs if save_logs_to is None else ():
             click.echo(
                 f"{log.by}’s log of “{log.fight.title}” (lines: {log.lines}) was written in this library, is "

@@ -33,7 +33,7 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         cli_show.as_json(view_json(view))
         return
     for lane in view.lanes:
-        click.echo(f"{_round(lane.round)}: {len(lane.clips)} exchanges")
+        click.echo(f"{_round(lane.round)}: {cli_show.many(len(lane.clips), 'exchange')}")
         for clip in lane.clips:
             at = "" if clip.clock_us is None else f"{format_clock(clip.clock_us)} left"
             click.echo(cli_show.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip)}"))

@@ -9,9 +9,18 @@ from collections.abc import Iterable, Sequence
 
 import click
 
-from cliplib.library import FightReport, FightRow, IngestReport, ReelReport, what_happens
+from cliplib.errors import LogError
+from cliplib.library import FightReport, FightRow, IngestReport, ReelReport, WordHits, what_happens
 from cliplib.models import JSON, ClipRow, Found, Reading
 from cliplib.timebase import format_clock, format_time
+
+ROLES = {
+    "counter": "a punch that answers the opponent's punch, at most a moment after it",
+    "lead": "the exchange's first punch",
+    "naked": "with no punch or feint of one's own shortly before it",
+    "follow-up": "said by the logger: thrown behind one's own punch",
+}
+"""What stands behind the words under “roles”, a line each; the exact times are settings of the library."""
 
 _MOST_VALUES = 8  # of a facet in one line, and of warnings of one kind
 
@@ -58,6 +67,23 @@ def reading(read: Reading) -> None:
         )
 
 
+def many(count: int, word: str) -> str:
+    """“1 clip”, “2 clips”."""
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def word_hits(hits: WordHits) -> None:
+    """Notes and titles that hold the words, with those marked, and what was meant by words nobody wrote."""
+    click.echo(f"{many(hits.total, 'note')} and titles" if hits.total != 1 else "1 note or title")
+    for hit in hits.hits:
+        where = f"clip {hit.exchange_id}" if hit.exchange_id is not None else f"fight {hit.fight_id}"
+        words = "".join(click.style(plain(t), bold=True) if hit_ else plain(t) for t, hit_ in hit.snippet)
+        click.echo(f"  {where} ({plain(hit.title)}): {words}")
+    for word, near in hits.meant.items():
+        meant = " or ".join(f"“{plain(n)}”" for n in near[:3])
+        click.echo(f"  Nobody wrote “{plain(word)}”; did you mean {meant}?")
+
+
 def whose() -> None:
     """The caution wherever pictures leave the library."""
     click.echo(
@@ -70,7 +96,7 @@ def found(result: Found) -> None:
     """The reading, a page of results, the counts of all of them."""
     reading(result.reading)
     shown = len(result.clips)
-    count = f"{result.total} exchange{'' if result.total == 1 else 's'}"
+    count = many(result.total, "exchange")
     if shown < result.total:
         count += f", {result.offset + 1} to {result.offset + shown} shown" if shown else ", none shown"
     click.echo(count)
@@ -132,6 +158,9 @@ def clip(row: ClipRow) -> None:
         for action in row.actions
     ]
     table(("time", "fighter", "action", "target", "direction", "outcome", "roles"), cells, give=1)
+    roles = dict.fromkeys(role for action in row.actions for role in action.roles)
+    for role in (r for r in roles if r in ROLES):
+        click.echo(f"  {role}: {ROLES[role]}")
     if row.note:
         click.echo(f"\nNote: {plain(row.note)}")
     click.echo(f"\n{row.file}" if row.file else "\nNot cut yet: its footage has not turned up.")
@@ -177,7 +206,7 @@ def fight_json(row: FightRow) -> JSON:
 def reel(report: ReelReport) -> None:
     clips = sum(part.clip is not None for part in report.parts)
     length = format_time(int(report.frames / report.rate) * 1_000_000)
-    click.echo(f"{report.out}: {clips} clips, {length}, {report.width}x{report.height}")
+    click.echo(f"{report.out}: {many(clips, 'clip')}, {length}, {report.width}x{report.height}")
     for note in report.notes:
         click.echo(f"  {plain(note)}")
 
@@ -200,14 +229,19 @@ def ingest(report: IngestReport) -> None:
     if more > 0:
         click.echo(f"the folders of {more} more fights are gone; “check” lists them", err=True)
     cut = sum(sum(fight.cut.values()) for fight in report.fights)
-    count = len(report.fights)
-    click.echo(f"{count} fight{'' if count == 1 else 's'}, {cut} clips cut, {report.seconds:.1f} s")
+    if any(isinstance(error, LogError) for fight in report.fights for error in fight.errors):
+        click.echo(
+            "Nothing of a fight whose log cannot be read was changed in the library; --skip-bad-rows takes "
+            "the good rows and lists the others.",
+            err=True,
+        )
+    click.echo(f"{many(len(report.fights), 'fight')}, {many(cut, 'clip')} cut, {report.seconds:.1f} s")
 
 
 def _fight_line(fight: FightReport) -> str:
     parts = [fight.status if fight.status != "failed" else "failed, see below"]
     if fight.fight_id is not None:
-        parts.append(f"{fight.exchanges} exchanges")
+        parts.append(many(fight.exchanges, "exchange"))
     for count, word in (
         (fight.exchanges_added if fight.status != "added" else 0, "new"),
         (fight.exchanges_changed, "changed"),
@@ -216,10 +250,10 @@ def _fight_line(fight: FightReport) -> str:
         if count:
             parts.append(f"{count} {word}")
     for how, count in sorted(fight.cut.items()):
-        parts.append(f"{count} clips cut" if how == "slice" else f"{count} clips encoded")
+        parts.append(f"{many(count, 'clip')} {'cut' if how == 'slice' else 'encoded'}")
     if fight.waiting:
         parts.append(f"{fight.waiting} waiting for the footage")
     if fight.skipped:
-        parts.append(f"{len(fight.skipped)} rows left out")
+        parts.append(f"{many(len(fight.skipped), 'row')} left out")
     line = ", ".join(parts)
     return line + "".join(f"\n  {plain(why)}" for why in fight.why)

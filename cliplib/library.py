@@ -15,16 +15,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from cliplib import library_fight, library_media, library_names, library_reels, logs, phrases
+from cliplib import library_fight, library_media, library_names, library_out, library_reels, logs, phrases
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FighterRow
 from cliplib.catalogue_rows import FightRow as FightRow
-from cliplib.errors import (
-    InputError,
-    NotFoundError,
-    PhraseError,
-    StorageError,
-)
+from cliplib.errors import InputError, NotFoundError, PhraseError, StorageError
 from cliplib.ingest import Ingest
 from cliplib.ingest_correct import Line as Line
 from cliplib.ingest_correct import with_exact_span
@@ -43,6 +38,7 @@ from cliplib.library_forget import Forgotten, Going, forget_fights, what_goes
 from cliplib.library_handover import HandOver, parts_of
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
+from cliplib.library_json import words_json as words_json
 from cliplib.library_live import Logging
 from cliplib.library_live import LogLine as LogLine
 from cliplib.library_new import NewFight as NewFight
@@ -51,6 +47,7 @@ from cliplib.library_new import Upload as Upload
 from cliplib.library_next import NextLines
 from cliplib.library_next import Offer as Offer
 from cliplib.library_next import Offers as Offers
+from cliplib.library_past import PastPhrases, with_why
 from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
@@ -75,7 +72,7 @@ from cliplib.search import Search
 from cliplib.settings import NAME as SETTINGS_FILE
 from cliplib.settings import read_settings
 from cliplib.similar import Similar
-from cliplib.textindex import WordHits
+from cliplib.textindex import WordHits as WordHits
 from cliplib.vocabulary import Vocabulary, load_vocabulary
 
 CATALOGUE = "catalogue.db"
@@ -111,6 +108,7 @@ class Library:
         self.corrections = Corrections(self)
         self.drawings = Drawings(self)
         self.themes = Themes(self)
+        self.past = PastPhrases(self.folder)
         self.handover = HandOver(self)
         self.logging = Logging(self)
         self.next_lines = NextLines(self)
@@ -179,9 +177,13 @@ class Library:
         people logged counts once, as the first of them told it, unless `second_opinions` are asked for.
         """
         reading = self.explain(phrase, strict=strict)
-        return self._search.find(
+        found = self._search.find(
             reading, where=where, order=order, offset=offset, limit=limit, second_opinions=second_opinions
         )
+        if found.total and not self._hides:
+            self.past.add(reading)
+        asked = (*reading.where.rounds, *(where.rounds if where else ()))
+        return found if found.total or not asked else with_why(found, asked, self._search.columns())
 
     def similar(self, clip_id: int, limit: int = 10) -> list[Similar]:
         """Exchanges with a like course of actions, the nearest first; NotFoundError for no such clip."""
@@ -247,9 +249,16 @@ class Library:
         """The full name of the one fighter whose name holds `text`; NotFoundError if none or several do."""
         return library_names.fighter_named(text, self._known_names()[0])
 
+    def checked(self, where: Where) -> Where:
+        """Filters with names as the library has them; InputError for a value that nothing can have, with the
+        nearest ones."""
+        return library_names.checked(where, *self._known_names(), self.vocabulary)
+
     def complete(self, prefix: str) -> list[str]:
-        """Phrases that begin with what was typed so far."""
-        return phrases.complete(prefix, self.vocabulary, self._known_names()[0], ())
+        """Phrases that begin with what was typed so far: those searched before and those of themes first."""
+        fighters, titles = self._known_names()
+        past = [*self.past.phrases({*fighters, *titles}), *self.themes.phrases()] if prefix.strip() else []
+        return phrases.complete(prefix, self.vocabulary, fighters, past, titles)
 
     def _known_names(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
         revision = self._catalogue.revision()
@@ -412,16 +421,12 @@ class Library:
 
     def check_out(self, out: Path) -> None:
         """Raise InputError for an output that would land on what a library is made of, or nowhere."""
-        target = out.absolute()
-        if target.is_dir():
-            raise InputError(f"{out} is a folder; give a file name, such as {out / 'reel.mp4'}")
-        if not target.parent.is_dir():
-            raise InputError(f"{target.parent} does not exist; make that folder first")
-        real = target.resolve()
-        root = self.folder.resolve()
-        inside = real.is_relative_to(root) and real.relative_to(root).parts[0] != "reels"
-        if inside or any(f.footage and f.footage.resolve() == real for f in self._catalogue.fights()):
-            raise InputError(f"{out} belongs to the library or its footage; choose another place")
+        library_out.check_out(out, self.folder, self._catalogue.fights())
+
+    def check_reel(self, out: Path, *, over: bool = False) -> None:
+        """The same for a reel; `over`: it may take the place of a file that is no reel of ours."""
+        self.check_out(out)
+        library_out.check_film(out, over=over)
 
     # --- upkeep -------------------------------------------------------------------------------------------
 

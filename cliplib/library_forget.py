@@ -120,6 +120,8 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
         ingest_cut.sweep_working(root, catalogue.sliced_files())
         ingest_cut.sweep_leftovers(root)  # what somebody was killed at may be of one of them
         library._search.rebuild(told)
+        left = (*(f.name for f in catalogue.fighters()), *(f.title for f in catalogue.fights()))
+        library.past.keep_only(left)
         complete = catalogue.care.scrub()
         settle_names(_folders(root, fights))
     gone = before - {fighter.name for fighter in catalogue.fighters()}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cliplib.models import JSON, Action, ClipRow, Found
 from cliplib.phrases import reading_json
+from cliplib.textindex import WordHits
 from cliplib.timebase import to_seconds
 
 
@@ -31,6 +32,24 @@ def clip_json(clip: ClipRow) -> JSON:
         "poster": str(clip.poster) if clip.poster else None,
         "actions": [_action(action) for action in clip.actions],
         "matches": [list(match) for match in clip.matches],
+    }
+
+
+def words_json(hits: WordHits) -> JSON:
+    """What `cliplib words --json` prints. `clip` is null for a fight's title. A snippet's pieces are [text,
+    whether it was looked for]."""
+    return {
+        "total": hits.total,
+        "hits": [
+            {
+                "clip": hit.exchange_id,
+                "fight": hit.title,
+                "fight_id": hit.fight_id,
+                "snippet": [list(piece) for piece in hit.snippet],
+            }
+            for hit in hits.hits
+        ],
+        "meant": {word: list(near) for word, near in hits.meant.items()},
     }
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from cliplib.library import Library
 
 FOLDER = "themes"
+_LONGEST_NAME = 240  # bytes: with its ending it fits into a file name
 LONGEST = 200_000
 """Letters of a theme's text."""
 
@@ -62,10 +63,19 @@ class Themes:
     def __init__(self, library: Library):
         self._library = library
         self.folder = library.folder / FOLDER
+        self._phrases: tuple[dict[Path, int], list[str]] | None = None
 
     def all(self) -> list[ThemeFile]:
         """Every theme, by name; one that cannot be read too."""
         return [self.one(name) for name in sorted(path.stem for path in self.folder.glob(rebuild.NAME))]
+
+    def phrases(self) -> list[str]:
+        """What they look for, each once; files that cannot be read are passed over."""
+        files = {path: path.stat().st_mtime_ns for path in sorted(self.folder.glob(rebuild.NAME))}
+        if self._phrases is None or self._phrases[0] != files:
+            said = (one.theme.phrase for one in self.all() if one.theme)
+            self._phrases = files, list(dict.fromkeys(said))
+        return self._phrases[1]
 
     def one(self, name: str) -> ThemeFile:
         """A theme by name; NotFoundError if there is none."""
@@ -182,8 +192,13 @@ class Themes:
             return None
 
     def _path(self, name: str) -> Path:
-        path = self.folder / f"{name}.toml"
-        if name in ("", ".", "..") or Path(name).name != name or not path.is_file():
+        path = self.folder / f"{name[:_LONGEST_NAME]}.toml"
+        if (
+            len(name) > _LONGEST_NAME
+            or name in ("", ".", "..")
+            or Path(name).name != name
+            or not path.is_file()
+        ):
             raise NotFoundError(f"there is no theme called “{name}” in this library")
         return path
 

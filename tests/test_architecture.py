@@ -64,6 +64,7 @@ HOMES = {
         "cliplib/logs",
         "cliplib/fightfolder.py",
         "cliplib/reels",
+        "cliplib/library_names.py",
     ),
 }
 

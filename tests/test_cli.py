@@ -142,6 +142,9 @@ def test_filters(made: Path, run: Run) -> None:
         ("--date", "yesterday", "no date"),
         ("--date", "2024-02-30", "no date"),
         ("--place", "kitchen", "centre, ropes, corner"),
+        ("--place", "rope", "did you mean “ropes”?"),
+        ("--fighter", "brant", "did you mean “Jonas Brandt”?"),
+        ("--opponent", "Ademeyi", "did you mean “Emeka Adeyemi”?"),
         ("--outcome", "painful", "landed"),
         ("--fighter", "Nobody", "nobody called"),
         ("--fighter", "a", "may be"),
@@ -272,6 +275,83 @@ def test_reel(made: Path, run: Run, tmp_path: Path) -> None:
     )
     assert code == 0, err
     assert json.loads(said)["clips"] == 2
+
+
+def test_a_reel_has_the_filters_of_find(made: Path, run: Run, tmp_path: Path) -> None:
+    counter = "counter to the body after a missed jab"
+    out = tmp_path / "reel.mp4"
+    code, said, err = run(made, "reel", counter, "--fight", "again", "-o", out, "--no-cards", "--json")
+    assert code == 0, err
+    assert json.loads(said)["clips"] == 1
+    # A reel of ours is made anew in its place; anybody else's file is not.
+    code, said, err = run(made, "reel", counter, "--fight", "1", "-o", out, "--no-cards", "--json")
+    assert code == 0, err
+    assert json.loads(said)["clips"] == 2
+    out.write_bytes(b"a film of somebody's own")
+    code, _, err = run(made, "reel", counter, "-o", out)
+    assert (code, out.read_bytes()) == (2, b"a film of somebody's own")
+    assert "no reel of ours" in err
+    assert "--force" in err
+    assert run(made, "reel", counter, "--fight", "again", "-o", out, "--no-cards", "--force")[0] == 0
+    assert out.read_bytes() != b"a film of somebody's own"
+    code, _, err = run(made, "reel", counter, "-o", tmp_path / "reel.avi")
+    assert code == 2
+    assert "reel.mp4" in err
+    assert "leave out the filters" in run(made, "reel", "--clips", "1", "--round", "1", "-o", out)[2]
+
+
+def test_a_round_that_no_fight_has(made: Path, run: Run) -> None:
+    for arguments in (("jab", "--round", "9"), ("jab in round 9",)):
+        code, said, err = run(made, "find", *arguments)
+        assert (code, err) == (0, "")
+        assert "no fight here has anything in round 9; the last one that was logged is round 1" in said
+    assert "no fight here" not in run(made, "find", "overhand in round 1")[1]
+
+
+def test_words_in_notes(made: Path, run: Run) -> None:
+    code, said, err = run(made, "words", "low")
+    assert (code, err) == (0, "")
+    assert "nice and low" in said
+    assert "Adeyemi v Brandt" in said
+    found = json.loads(run(made, "words", "low", "--json")[1])
+    assert found["total"] == len(found["hits"]) > 0
+    assert ["low", True] in found["hits"][0]["snippet"]
+    assert "did you mean “nice”" in run(made, "words", "nicw")[1]
+    # The same beneath a phrase with a word that only notes could hold.
+    said = run(made, "find", "uppercut nicw")[1]
+    assert "Not understood: “nicw”" in said
+    assert "did you mean “nice”" in said
+
+
+def test_completions_begin_with_what_was_searched(run: Run, tmp_path: Path) -> None:
+    fight = make_fight(tmp_path / "one", kind=None)
+    library = tmp_path / "library"
+    run(library, "ingest", fight)
+    run(library, "find", "counter uppercut to the body in round 1")
+    code, said, err = run(library, "complete", "counter up")
+    assert (code, err) == (0, "")
+    assert said.splitlines()[0] == "counter uppercut to the body in round 1"
+    assert "counter uppercut" in said.splitlines()
+
+
+def test_a_log_with_bad_rows_says_what_to_do(run: Run, tmp_path: Path) -> None:
+    fight = make_fight(tmp_path / "one", kind=None)
+    library = tmp_path / "library"
+    assert "1 fight, 0 clips cut" in run(library, "ingest", fight)[1]
+    write_log(fight, [*ROWS, "0:07,Brandt,flying knee,landed,"])
+    code, _, err = run(library, "ingest", fight)
+    assert code == 2
+    assert "--skip-bad-rows" in err
+    assert "Nothing of a fight" in err
+    assert "2" in run(library, "fights")[1]
+    write_log(fight, ROWS[2:])
+    assert "1 exchange," in run(library, "ingest", fight)[1]
+
+
+def test_roles_are_explained(made: Path, run: Run) -> None:
+    said = run(made, "clip", "1")[1]
+    assert "counter: a punch that answers" in said
+    assert "lead: the exchange's first punch" in said
 
 
 def test_reels_that_cannot_be(made: Path, run: Run, tmp_path: Path) -> None:
@@ -530,10 +610,10 @@ def test_progress_into_a_file_is_sparse(monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_names_are_our_own_and_every_command_has_help() -> None:
     assert sorted(cli.cli.commands) == [
-        "agree", "alike", "answers", "backup", "bundle", "change", "check", "clip", "compare", "correct", "draw",
-        "explain", "export", "fight", "fights", "find", "forget", "handover", "ingest", "log", "log-import",
+        "agree", "alike", "answers", "backup", "bundle", "change", "check", "clip", "compare", "complete",
+        "correct", "draw", "explain", "export", "fight", "fights", "find", "forget", "handover", "ingest", "log", "log-import",
         "next", "passphrase", "recut", "reel", "reels", "reindex", "remake", "report", "restore", "serve",
-        "tally", "themes",
+        "tally", "themes", "words",
     ]  # fmt: skip
     for command in cli.cli.commands.values():
         assert command.help

@@ -18,6 +18,8 @@ from cliplib.models import FightInfo
 from cliplib.timebase import SECOND, RoundClock, format_time, parse_time
 
 _LAST_US = 100 * 3600 * SECOND
+_DOTTED = re.compile(r"(\d)[.,]([0-5]\d)")
+"""A clock written with the wrong mark: 0.05 would be five hundredths of a second."""
 _SAME_US = SECOND  # a ringside clock shows whole seconds, so `time` and `clock` may differ by one
 _ROUND = re.compile(r"(?:r(?:ound)?\s*)?(\d{1,3})", re.IGNORECASE | re.ASCII)
 
@@ -98,6 +100,9 @@ class _Placing:
                 raise ValueError(
                     f"“{cell.text[:40]}” is negative; times count from the footage's first frame"
                 )
+            if column == "clock" and (dotted := _DOTTED.fullmatch(cell.text)):
+                clock = f"{dotted[1]}:{dotted[2]}"
+                raise ValueError(f"“{cell.text}” is not a clock; write minutes:seconds, such as {clock}")
             us = parse_time(cell.text[:60])
         except ValueError as error:
             raise Refused(cell.problem(str(error))) from error

@@ -74,6 +74,7 @@ class Chunk:
     range: str | None = None
     within_us: int | None = None
     absent: bool = False
+    before: bool = False  # absent before what was said last: “hook, no jab before it”
     headless: bool = True
     role_verb: bool = False
     aux: bool = False

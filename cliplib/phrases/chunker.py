@@ -389,7 +389,9 @@ class Chunker(VerbReader):
             return False
         if item.text.lower() == "first" and self.threw is not None and not self.headed:
             return self.put("role", "lead", item)  # "throws first"
-        if not self.c.absents:
+        if self.c.absent and self.headed:
+            self.c.before = True  # "hook, no jab beforehand"
+        elif not self.c.absents:
             self.p.refuse(item)
         return True
 

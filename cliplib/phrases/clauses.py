@@ -74,7 +74,7 @@ class Teller:
                 before = out[-2][1]  # "hook off the jab, not countered": said of the hook
             if before is not None and before.protos and self._belongs(link, before, chunk):
                 continue
-            if before is not None and link == "after" and self._countered_after(before, chunk):
+            if before is not None and self._countered_after(link, before, chunk):
                 continue
             out.append(("seq" if link == "or" else link, chunk))
         return out
@@ -155,12 +155,15 @@ class Teller:
             return False
         return False
 
-    def _countered_after(self, before: Chunk, chunk: Chunk) -> bool:
+    def _countered_after(self, link: str, before: Chunk, chunk: Chunk) -> bool:
         """“gets countered after missing the jab”: what is countered is that jab."""
         said = before.protos[0] if len(before.protos) == 1 and before.passives else None
+        moving = link == "juxta" and chunk.form == "ing"  # "gets countered coming in"
         if said is None or said != Proto(implied=True) or not chunk.protos:
             return False
-        if not self.v.is_punch(chunk.protos[-1].technique) or chunk.objects or chunk.passives:
+        moving = moving and self.v.kind(chunk.protos[-1].technique) == "footwork"
+        punch = link == "after" and self.v.is_punch(chunk.protos[-1].technique)
+        if not (moving or punch) or chunk.objects or chunk.passives:
             return False
         if (chunk.name or chunk.by) not in (None, before.name) or chunk.who in ("other", "opponent"):
             return False
@@ -239,7 +242,11 @@ class Teller:
         elif chunk.who != "same" and self._stands_otherwise(chunk, suggestion):
             suggestion = 1 - suggestion
         actor = self._actor(chunk, suggestion, sure=flips)
-        self._place(chunk, actor, len(self.story.actions))
+        at = len(self.story.actions)
+        if chunk.before and last is not None:
+            there = [i for i, action in enumerate(self.story.actions) if not action.absent]
+            at = there[-1] if there else at
+        self._place(chunk, actor, at)
         if not (chunk.received or chunk.evades or chunk.who == "opponent"):
             self.subject = actor
         elif chunk.who == "opponent" and not chunk.received:
@@ -401,12 +408,15 @@ class Teller:
         if at == 0 and chunk.within_us is not None and main.within_us is None:
             # "hook off the jab within half a second": the time between the two is the later one's
             main.within_us, chunk.within_us = chunk.within_us, None
+        before = links[index - 1][1]
+        happens = before.who == "opponent" and any(p.whatever for p in before.protos)
+        asked = before.asks_next or happens  # "what happens after Brandt's jab lands"
         for _, earlier in links[index:stop]:
             if not earlier.protos and earlier.opponent:
                 self.story.opponents[subject] = earlier.opponent
                 continue
             suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
-            actor = self._actor(earlier, suggestion, sure=links[index - 1][1].asks_next)
+            actor = self._actor(earlier, suggestion, sure=asked)
             at = self._place(earlier, actor, at)
         self.group = at
         return stop

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
+from itertools import islice
 
 from cliplib.phrases.lexicon import names_of
 from cliplib.phrases.reader import parse, read_search
@@ -11,6 +12,7 @@ from cliplib.phrases.tokens import DETERMINERS, fold
 from cliplib.vocabulary import Lexeme, Vocabulary
 
 _MOST = 10
+_MOST_PAST = 5
 _MOST_READ = 60
 _LONGEST_TAIL = 4
 """Words at the end of what was typed that one continuation may begin with: “slips outside the j”."""
@@ -62,16 +64,22 @@ _PLAIN = ("then", "and")
 
 
 def complete(
-    prefix: str, vocabulary: Vocabulary, fighters: Sequence[str] = (), past: Iterable[str] = ()
+    prefix: str,
+    vocabulary: Vocabulary,
+    fighters: Sequence[str] = (),
+    past: Iterable[str] = (),
+    fights: Sequence[str] = (),
 ) -> list[str]:
-    """Phrases for the search box that carry on what was typed: past ones first, then with the word or the few
-    words being typed finished, or the next ones offered. Each reads without a rest. At most ten.
+    """Phrases for the search box that carry on what was typed: a few past ones first, then with the word or
+    the few words being typed finished, or the next ones offered. Each reads without a rest. At most ten.
     """
     typed = fold(prefix).lstrip()
     if not typed.strip():
         return []
-    out = [p for p in past if fold(p).startswith(typed) and fold(p) != typed.strip()]
     known = tuple(fighters)
+    begun = (p for p in past if fold(p).startswith(typed) and fold(p) != typed.strip())
+    read = (p for p in begun if not read_search(p, vocabulary, fighters=known, fights=fights).unread)
+    out = list(dict.fromkeys(islice(read, _MOST_PAST)))
     tried = 0
     for continuations in _by_tail(prefix, vocabulary, known):
         found = False

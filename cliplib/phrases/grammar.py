@@ -202,11 +202,20 @@ class Parser:
 
     def _dangling(self, begun: int) -> None:
         """Link words with nothing behind them: “jab then”. “and” and commas mean nothing there."""
-        if self.phrase[self.items[self.i - 1].end :].strip(" .!?").lower() in ("it", "that", "him", "them"):
+        last = self.items[self.i - 1]
+        pronoun = self.phrase[last.end :].strip(" .!?").lower() in ("it", "that", "him", "them")
+        if last.text.lower() == "before" and self.out.links and self.out.links[-1][1].absent:
+            self.out.links[-1][1].before = True  # "hook, no jab before it"
+            return
+        if pronoun and not last.sense("seq"):
             return  # "parries the jab and crosses over it"
         for item in self.items[begun : self.i]:
             if not (item.sense("comma") or item.sense("and") or item.sense("filler") or item.sense("with")):
-                if item.sense("mark") or item.text.lower() in ("afterwards", "later", "next"):
+                if (item.sense("mark") and item.text.lower() != "before") or item.text.lower() in (
+                    "afterwards",
+                    "later",
+                    "next",
+                ):
                     continue
                 self.refuse(item)
 

@@ -371,6 +371,10 @@ class ModifierReader:
         if not self.headed:
             return self.put("direction", value, item)
         if self.is_punch():
+            done = self.c.passives[-1] if self.c.passives else None
+            if done is not None and done.technique in SIDEWAYS and done.direction is None:
+                done.direction = value  # "was slipped to the outside"
+                return True
             if self.p.depth > 1:
                 return False  # "slips the jab to the right": of the slip
             if value in ("inside", "outside") and item.text.lower() == value:

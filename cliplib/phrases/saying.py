@@ -108,7 +108,8 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         phrase = describe(step, vocabulary, stance)
         phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
         for other in step.alternatives:
-            phrase += " or " + describe(other, vocabulary, stance)
+            fronted = step.direction is None
+            phrase += " or " + describe(other, vocabulary, stance, fronted=fronted)
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
     if step.range:
@@ -118,13 +119,17 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
     return phrase
 
 
-def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> str:
-    """The step's own words without an article: “missed counter left hook to the body”."""
+def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None, *, fronted: bool = False) -> str:
+    """The step's own words without an article: “missed counter left hook to the body”. `fronted`: the
+    direction comes first, so that it is this step's only (“a duck or left step out”).
+    """
     words: list[str] = []
     switches = step.technique == "switch stance"
     if stance and not switches:
         words.append(stance)
-    if step.outcome:
+    if fronted and step.direction:
+        words.append(step.direction)
+    if step.outcome and step.outcome != "hurt":
         words.append(
             "knockdown" if step.outcome == "knockdown" else _PARTICIPLES.get(step.outcome, step.outcome)
         )
@@ -151,13 +156,13 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None) -> s
         text += f" to {stance}"  # the stance that it ends in
     if step.target:
         text += f" to the {step.target}"
-    if step.direction:
+    if step.direction and not fronted:
         text += (
             f" to the {step.direction}"
             if step.direction in ("inside", "outside", "left", "right")
             else f" {step.direction}"
         )
-    return text + role_after
+    return text + role_after + (" that hurt" if step.outcome == "hurt" else "")
 
 
 _PARTICIPLES = {

@@ -20,6 +20,8 @@ def close_up(tokens: Sequence[Token], lexicon: Lexicon, names: Names) -> list[To
         start = at - 1
         while start >= 0 and at - start < _WIDEST and _person(out[start], names):
             start -= 1
+        if start >= 0 and out[start].norm.startswith("back"):
+            continue  # "backs Brandt up" drives him back
         if start < 0 or start == at - 1 or out[start].possessive:
             continue
         count, senses = lexicon.longest((out[start], out[at]), 0)

@@ -115,6 +115,9 @@ def modify(reader: Chunker) -> None:
         field = name
         if name == "side" and c.protos[0].technique in SIDEWAYS:
             field = "direction"  # "a left slip"
+        if field == "direction" and name == "side" and "hand" in reader.pre_items[name].text.lower():
+            reader.p.refuse(reader.pre_items[name])  # "the right hand with a shoulder roll"
+            continue
         if name == "stance" and c.protos[0].technique == "switch stance":
             # The stance of a switch is the one it ends in: a southpaw who switches ends orthodox.
             values = [switched(v) or v for v in values]

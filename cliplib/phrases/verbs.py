@@ -223,6 +223,9 @@ class VerbReader(NegationReader):
                 or self.c.form != "noun"
             ):
                 return False
+            if self.proto.technique == "cross" and self.last is not None and self.proto.side is None:
+                other = ("a counter thrown over the jab", "counter cross over the jab")
+                self.p.choose(self.last.start, item.end, "a cross as the counter", other)
             return self.put("role", "counter", item)  # "cross counter"
         if "role" in self.pre and self.pre["role"] != ["counter"]:
             return False
