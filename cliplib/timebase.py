@@ -110,9 +110,11 @@ class Timeline:
         return first, max(first, self.first_frame_from(out_us))
 
     def frame_at(self, us: int) -> int:
-        """The frame on screen at `us`, clamped to the footage."""
-        ticks = (us * self.time_base.denominator) // (SECOND * self.time_base.numerator)
-        return max(0, int(np.searchsorted(self.pts, ticks, side="right")) - 1)
+        """The frame on screen during the microsecond that begins at `us`, the later one if it changes then;
+        clamped to the footage. A frame's own time, which `us_of` rounds down, so gives that frame.
+        """
+        ticks = -((-(us + 1) * self.time_base.denominator) // (SECOND * self.time_base.numerator))
+        return max(0, int(np.searchsorted(self.pts, ticks, side="left")) - 1)
 
     def time_of(self, frame: int) -> Fraction:
         """Seconds, exactly; `len(self)` gives the footage's end."""

@@ -152,6 +152,16 @@ def test_freeze_without_replay_is_in_the_play() -> None:
     )  # half a second of 25 is twelve and a half, and halves go to the even number
 
 
+def test_an_action_logged_on_a_frame_is_frozen_on_that_frame() -> None:
+    """At 30000/1001 most frames begin between two microseconds, and their time is rounded down."""
+    source = footage(rate=Fraction(30000, 1001))
+    for frame in range(20, 60):
+        moment = source.timeline.us_of(frame)
+        part = ReelPart(source, 10, 90, moments_us=(moment,), treatment=Treatment(freeze=Freeze()))
+        (held,) = (shot for shot in shots_of(part, Fraction(30000, 1001)) if shot.kind == "freeze")
+        assert set(held.frames) == {frame}
+
+
 def test_no_action_known_takes_the_middle() -> None:
     held = shots_of(ReelPart(footage(), 20, 40, treatment=Treatment(freeze=Freeze())), Fraction(25))[1]
     assert set(held.frames) == {30}

@@ -154,7 +154,7 @@ def test_frames_in_a_span(timeline: Timeline, data: st.DataObject) -> None:
 def test_frame_on_screen(timeline: Timeline, data: st.DataObject) -> None:
     us = data.draw(st.integers(-SECOND, timeline.duration_us + SECOND))
     times = [int(ticks) * timeline.time_base for ticks in timeline.pts]
-    shown = [i for i, t in enumerate(times) if t <= Fraction(us, SECOND)]
+    shown = [i for i, t in enumerate(times) if t < Fraction(us + 1, SECOND)]
     assert timeline.frame_at(us) == (shown[-1] if shown else 0)
 
 
@@ -167,12 +167,25 @@ def test_frames_and_back(timeline: Timeline, data: st.DataObject) -> None:
     assert got == (first, last)
 
 
+@given(timelines(), st.data())
+def test_a_frames_time_is_that_frames(timeline: Timeline, data: st.DataObject) -> None:
+    """What is logged on a frame is shown, frozen and measured on that very frame, at any rate."""
+    frame = data.draw(st.integers(0, len(timeline) - 1))
+    us = timeline.us_of(frame)
+    alone = frame + 1 == len(timeline) or timeline.us_of(frame + 1) > us
+    if alone:  # frames within one microsecond share it
+        assert timeline.frame_at(us) == frame
+    assert timeline.frame_at(us) >= frame
+    assert timeline.first_frame_from(us) <= timeline.frame_at(us)
+
+
 @pytest.mark.parametrize("rate", sorted(RATES))
 def test_an_hour_does_not_drift(rate: str) -> None:
     timeline = constant(rate, 220_000)
     for frame in (0, 1, 89_999, 107_892, 219_999):
         us = timeline.us_of(frame)
-        assert timeline.frame_at(us + 1) == frame
+        assert timeline.frame_at(us) == timeline.frame_at(us + 1) == frame
+        assert timeline.frame_at(us - 1) == max(0, frame - 1)
         assert timeline.first_frame_from(us) == frame
 
 
