@@ -302,7 +302,7 @@ class Evidence:
         rows = self.tally(phrase, by, where=where, only=only).table.rows[:MOST_ROWS]
         title = f"By {', then '.join(by)}" if by else "All"
         make = content.bars if kind == "counts" else content.dots
-        return report.svg(make(title, rows))
+        return report.svg(make(title, by, rows))
 
     # --- how it is found ----------------------------------------------------------------------------------
 

@@ -129,12 +129,17 @@ def adjusted(p_values: Sequence[float]) -> list[float]:
 
 
 def in_words(successes1: int, tries1: int, successes2: int, tries2: int, p: float) -> str:
-    """`4 of 9 against 1 of 12: could be chance`. The bounds .05 and .005 are convention, not law."""
+    """`4 of 9 against 1 of 12: could be chance`."""
     counts = f"{successes1} of {tries1} against {successes2} of {tries2}"
     if min(tries1, tries2) == 0:
         return f"{counts}: nothing to compare"
+    return f"{counts}: {worth(p)}"
+
+
+def worth(p: float) -> str:
+    """What a p-value, plain or adjusted, is worth in words. The bounds .05 and .005 are convention."""
     if p < 0.005:
-        return f"{counts}: chance alone would hardly do this"
+        return "chance alone would hardly do this"
     if p < 0.05:
-        return f"{counts}: probably not chance alone"
-    return f"{counts}: could be chance"
+        return "probably not chance alone"
+    return "could be chance"

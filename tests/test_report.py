@@ -10,13 +10,16 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from statsmodels.stats.multitest import multipletests
 
+from cliplib.changepoint import Change
 from cliplib.cli import cli
 from cliplib.errors import InputError
 from cliplib.library import Library
-from cliplib.library_report import fight_report, fighter_report
+from cliplib.library_report import LOOKED_AT, fight_report, fighter_report
 from cliplib.proportions import wilson
 from cliplib.report import Bars, Dots, Flow, Grid, Report, Section, html, pdf, svg
+from cliplib.report.paper import _paper, _widths
 from tests.test_evidence import made as made  # the same small library
 
 BARS = Bars("By round", ("1", "2"), (("landed", (3, 0)), ("missed", (1, 4)), ("unknown", (0, 2))))
@@ -85,7 +88,8 @@ def test_a_fight_and_a_fighter_in_one_command(made: Path, tmp_path: Path) -> Non
             assert out.stat().st_size > 10_000
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
     text = (tmp_path / "fight.html").read_text(encoding="utf-8")
-    assert "9 of 9 landed before, 0 of 9 after" in text
+    cells = ["jab", "9 of 9 landed", "0 of 9", "round 2, 0:02", "chance alone would hardly do this"]
+    assert f"Emeka Adeyemi</th>{''.join(f'<td>{cell}</td>' for cell in cells)}" in text
     wrong = CliRunner().invoke(
         cli, ["--library", str(made), "report", "fight", "1", "-o", str(tmp_path / "x.docx")]
     )
@@ -103,6 +107,48 @@ def test_a_report_says_what_the_counts_say(made: Path) -> None:
     with pytest.raises(InputError, match="nothing to report"):
         fighter_report(library.evidence, "unknown")
     library.close()
+
+
+def test_many_looks_are_adjusted_together(made: Path) -> None:
+    """Benjamini and Hochberg 1995, against statsmodels, over all patterns of both fighters that could be
+    looked at; those with too few tries are named."""
+    library = Library(made)
+    section = fight_report(library.evidence, library.fight(1)).sections[-1]
+    assert section.title == "Did landing change?"
+    assert section.grid is not None
+    p, q = ([float(row[i]) for row in section.grid.rows] for i in (-2, -1))
+    changes = {
+        (name, phrase): library.evidence.change(phrase, 1, only={"fighter": name}).result.found
+        for name in library.fight(1).info.fighters
+        for phrase in LOOKED_AT
+    }
+    found = {key: one.p for key, one in changes.items() if isinstance(one, Change)}
+    assert len(found) == len(section.grid.rows) > 2
+    assert [round(found[row[0], row[1]], 3) for row in section.grid.rows] == p
+    expected = multipletests([found[row[0], row[1]] for row in section.grid.rows], method="fdr_bh")[1]
+    assert q == pytest.approx(expected.tolist(), abs=6e-4)
+    assert f"12 patterns looked at, {len(found)} with enough tries" in section.words[0]
+    assert "Jonas Brandt, hook (0)" in section.words[1]
+    assert section.grid.clips[0]
+    library.close()
+
+
+def test_columns_break_no_word_and_fill_the_page() -> None:
+    grid = Grid(
+        ("fighter", "tried", "landed", "partial", "blocked", "missed", "unknown", "rate", "a minute"),
+        (("Emeka Adeyemi", "20", "9", "0", "2", "9", "0", "45 % (26–66)", "16.67"),),
+        (tuple(range(100, 190)),),
+        "clips of landed",
+    )
+    paper = _paper(report())
+    paper.set_font("text", size=8)
+    head = [*grid.head, grid.clips_head]
+    rows = [[*grid.rows[0], ", ".join(map(str, grid.clips[0]))]]
+    widths = _widths(paper, head, rows)
+    assert sum(widths) == pytest.approx(paper.epw)
+    for name, width in zip(head, widths, strict=True):
+        paper.set_font(style="B")
+        assert max(paper.get_string_width(word) for word in name.split()) < width - 2
 
 
 def test_nothing_draws_until_a_picture_is_wanted() -> None:

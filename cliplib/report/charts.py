@@ -35,7 +35,7 @@ def svg(chart: Chart, *, named: bool = True) -> bytes:
     from matplotlib.figure import Figure
 
     with _LOCK, mpl.rc_context(_STYLE):  # type: ignore[arg-type]
-        figure = Figure(figsize=_size(chart), layout="constrained")
+        figure = Figure(figsize=size(chart), layout="constrained")
         _DRAW[type(chart)](figure, chart)
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata=_NO_METADATA)
@@ -67,7 +67,8 @@ def describe(chart: Chart) -> str:
     )
 
 
-def _size(chart: Chart) -> tuple[float, float]:
+def size(chart: Chart) -> tuple[float, float]:
+    """Width and height in inches."""
     if isinstance(chart, Flow):
         return 7.2, 0.9 + 0.34 * (len(chart.own) + len(chart.other) + 1)
     return 7.2, 1.1 + 0.3 * max(1, len(chart.names))

@@ -85,8 +85,9 @@ PARTS = ("landed", "partial", "blocked", "missed", "unknown")
 
 
 def counts_grid(by: Sequence[str], rows: Sequence[CountRow], clips: Sequence[Sequence[int]]) -> Grid:
-    """The table beside a chart of counts."""
-    head = (*by, "tried", *PARTS, "rate", "a minute", "fights")
+    """The table beside a chart of counts. In how many fights stands there only where they differ."""
+    fights = len({row.fights for row in rows} - {1}) > 0
+    head = (*by, "tried", *PARTS, "rate", "a minute", *(["fights"] if fights else []))
     return Grid(
         head,
         tuple(
@@ -96,7 +97,7 @@ def counts_grid(by: Sequence[str], rows: Sequence[CountRow], clips: Sequence[Seq
                 *(str(getattr(row, name)) for name in PARTS),
                 percent(row.rate),
                 "–" if row.per_minute is None else f"{row.per_minute:.2f}",
-                str(row.fights),
+                *([str(row.fights)] if fights else []),
             )
             for row in rows
         ),
@@ -105,20 +106,29 @@ def counts_grid(by: Sequence[str], rows: Sequence[CountRow], clips: Sequence[Seq
     )
 
 
-def bars(title: str, rows: Sequence[CountRow]) -> Bars:
+def bars(title: str, by: Sequence[str], rows: Sequence[CountRow]) -> Bars:
     return Bars(
         title,
-        tuple(", ".join(row.values) for row in rows),
+        _names(by, rows),
         tuple((name, tuple(getattr(row, name) for row in rows)) for name in PARTS),
     )
 
 
-def dots(title: str, rows: Sequence[CountRow]) -> Dots:
+def dots(title: str, by: Sequence[str], rows: Sequence[CountRow]) -> Dots:
     return Dots(
         title,
-        tuple(", ".join(row.values) for row in rows),
+        _names(by, rows),
         tuple(row.rate for row in rows),
         tuple(f"{row.landed} of {row.known}" for row in rows),
+    )
+
+
+def _names(by: Sequence[str], rows: Sequence[CountRow]) -> tuple[str, ...]:
+    """A bare number says nothing beside a bar, nor does a bare “open”."""
+    before = {"round": "round ", "stance match": "stances "}
+    return tuple(
+        ", ".join(before.get(key, "") + value for key, value in zip(by, row.values, strict=True)) or "all"
+        for row in rows
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from cliplib.changepoint import Change, TooLittle, change_in_frequency, change_in_rate
 from cliplib.patterns.codes import Ints
+from cliplib.proportions import worth
 
 from .clock import FightClock
 from .comparing import Compared, Part, compared
@@ -58,19 +59,18 @@ class Adjustment:
         """A sentence for a coach."""
         if isinstance(self.found, TooLittle):
             return str(self.found)
+        before, after = self.counts
+        return f"{before} before, {after} after: {worth(self.found.p)} (p = {self.found.p:.3f})"
+
+    @property
+    def counts(self) -> tuple[str, str]:
+        """What was counted before and after; empty where there is too little."""
+        if isinstance(self.found, TooLittle):
+            return "", ""
         (a, b), (c, d) = self.found.before, self.found.after
         if self.kind == "rate":
-            counts = f"{a} of {b} landed before, {c} of {d} after"
-        else:
-            counts = f"{_often(a, b)} before, {_often(c, d)} after"
-        worth = (
-            "chance alone would hardly do this"
-            if self.found.p < 0.005
-            else "probably not chance alone"
-            if self.found.p < 0.05
-            else "could be chance"
-        )
-        return f"{counts}: {worth} (p = {self.found.p:.3f})"
+            return f"{a} of {b} landed", f"{c} of {d}"
+        return _often(a, b), _often(c, d)
 
 
 def _often(count: int, us: int) -> str:
