@@ -42,6 +42,30 @@ def test_what_is_said_back_reads_to_the_same(phrase: str) -> None:
     assert again.said == found.said
 
 
+@pytest.mark.parametrize(
+    "phrase",
+    [
+        "backed off from gets off first without southpaw boxers changes of levels",
+        "pulls back up top without orthodox fighters off forehead",
+        "lean backs gets home Adeyemi's",
+        "with no setup or dips underneath partial",
+        "punch right lead hands",
+        "from outside without pulling back from in close rocking",
+        "bob and weave or touched gloves",
+        "movement not left handed",
+        "on ropes stunned corner no step away from",
+        "no in middle of ring landed knockdown in corners hit guard",
+        "no at arms length on counter medium range side stepping of way of",
+        "ducking down or left step out",
+    ],
+)
+def test_what_was_once_said_back_otherwise(phrase: str) -> None:
+    """Found by drawing some 100,000 new examples for the property above."""
+    found = read(phrase)
+    again = read(found.said)
+    assert (again.steps, again.where, again.unread) == (found.steps, found.where, ())
+
+
 @settings(max_examples=150, deadline=None)
 @given(phrases)
 def test_every_part_leaves_a_phrase_that_reads(phrase: str) -> None:

@@ -25,9 +25,11 @@ _LOOSE = ("everything", "something", "action", "actions", "thing", "things", "mo
 _DONE = ("do", "does", "did", "done", "doing")
 _HAPPENS = ("happen", "happens", "happened", "happening")
 _COMES = ("comes", "come", "came", "goes", "go", "went", "follows", "followed")
+_WHEN = ("when", "whenever", "where", "if", "as", "once")
+"""“His jab when it misses” is his missed jab."""
 _FOLLOW = ("follow", "follows", "followed", "following")
 _BETWEEN = ("next", "else", "usually", "often", "normally", "typically", "mostly", "then", "first")
-_PEOPLE = frozenset(("opponent", "other", "same", "stance"))
+_PEOPLE = frozenset(("opponent", "same", "stance"))
 _ENOUGH = ("place", "range")
 
 
@@ -67,6 +69,9 @@ def asked(items: Sequence[Item]) -> list[Item]:
 def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[Item]]:
     item = items[at]
     word = item.text.lower().replace("’", "'").removesuffix("'s")
+    if word in _WHEN and at + 1 < len(items):
+        told = items[at + 1]
+        return 1, [] if told.pronoun == "it" and told.kinds & {"outcome", "aux"} else [item]
     if word in _FOLLOW:
         return _follows(items, at, before)
     if word == "nothing":
@@ -78,6 +83,8 @@ def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[
     follows = items[stop] if stop < len(items) else None
     comes = verb in _COMES or (follows is not None and follows.text.lower().split()[0] in _COMES)
     anything = _any(item, "happens" if verb in _HAPPENS else "next" if comes else "any")
+    if follows is not None and follows.text.lower().startswith("thrown "):
+        anything = _any(item, PUNCH)  # “what is thrown after the slip”
     found = [*people, anything]
     while word in _LOOSE and before and before[-1].text.lower() in ("first", "next"):
         before.pop()
@@ -153,6 +160,8 @@ def _question(items: Sequence[Item], at: int) -> tuple[int, list[Item], str]:
         comes = word in _COMES and (follows is None or any(follows.sense(k) for k in _LINKED))
         if comes or word in (*_DONE, *_HAPPENS):
             verb = word
+        elif item.sense("other"):
+            people.append(replace(item, senses=(Sense("opponent", "opponent"),)))
         elif (item.fighter and not item.possessive) or item.kinds & _PEOPLE:
             people.append(item)
         elif item.sense("aux"):

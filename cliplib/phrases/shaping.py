@@ -16,6 +16,7 @@ _THROWN = (
     "throws",
     "threw",
     "throwing",
+    "thrown",
     "fire",
     "fires",
     "fired",
@@ -52,7 +53,8 @@ def _imply(reader: Chunker) -> None:
     """Words without a technique that still say something was thrown: “counters”, “misses”, “to the body”."""
     c, pre = reader.c, reader.pre
     hand = reader.pre_items.get("hand")
-    if hand is not None and hand.text.lower() in ("back", "front", "power"):
+    power = hand is not None and hand.text.lower() == "power" and "side" in pre  # "power right"
+    if hand is not None and hand.text.lower() in ("back", "front", "power") and not power:
         del pre["hand"], reader.pre_items["hand"]
         if reader.threw is None or hand.text.lower() != "back":  # "fires the right hand back"
             reader.p.refuse(hand)  # "fades back": no punch with the back hand
