@@ -70,8 +70,8 @@ def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[
     item = items[at]
     word = item.text.lower().replace("’", "'").removesuffix("'s")
     if word in _WHEN and at + 1 < len(items):
-        told = items[at + 1]
-        return 1, [] if told.pronoun == "it" and told.kinds & {"outcome", "aux"} else [item]
+        fell = items[at + 1]
+        return 1, [] if fell.pronoun == "it" and fell.kinds & {"outcome", "aux"} else [item]
     if word in _FOLLOW:
         return _follows(items, at, before)
     if word == "nothing":
