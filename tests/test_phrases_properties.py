@@ -57,6 +57,11 @@ def test_what_is_said_back_reads_to_the_same(phrase: str) -> None:
         "no in middle of ring landed knockdown in corners hit guard",
         "no at arms length on counter medium range side stepping of way of",
         "ducking down or left step out",
+        "southpaw lead hands left hands",
+        "sidestep no straights",
+        "switch stances not rear hands",
+        "side stepped of reach or to right hand side level feints",
+        "step backs or hits gloves makes pay",
     ],
 )
 def test_what_was_once_said_back_otherwise(phrase: str) -> None:

@@ -214,6 +214,17 @@ class Chunker(VerbReader):
                 )
             if self.v.kind(sense.value) == "feint":
                 self._feinted(item)
+            last = self.p.at(-1)
+            whose = self.c.name or self.c.who or item.determiner not in ("", "the")
+            if (
+                sense.value == "clinch"
+                and self.c.form == "noun"
+                and last
+                and last.sense("after")
+                and not whose
+            ):
+                other = ("the other's clinch", "opponent's clinch")
+                self.p.choose(item.start, item.end, "a clinch of his own", other)
         self.c.headless = False
         modify(self)
         return True
@@ -243,7 +254,9 @@ class Chunker(VerbReader):
             or self.c.objects
         ):
             return False
-        if follows.sense("technique", "past") and self.p.noun_phrase_ahead(2):
+        beyond = self.p.at(2)
+        punch = self.p.noun_phrase_ahead(2) or (beyond is not None and beyond.sense("role"))
+        if follows.sense("technique", "past") and punch:
             return False  # "a roll or a blocked punch"
         if self.v.kind(self.proto.technique) not in DEFENDED or self.v.kind(technique) not in DEFENDED:
             return False

@@ -59,6 +59,10 @@ class NegationReader(ModifierReader):
             value = follows.value(field)
             if value and not self.p.noun_phrase_ahead(0):
                 self.p.i += 1
+                if field == "hand" and self.headed and self.v.kind(self.proto.technique) == "footwork":
+                    self.p.refuse(item)
+                    self.p.refuse(follows)
+                    return True
                 sideways = field == "side" and self.headed and self.proto.technique in SIDEWAYS
                 return self.put("direction" if sideways else field, OPPOSITE[value], follows)
         technique = follows.value("technique")

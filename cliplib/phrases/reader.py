@@ -208,6 +208,7 @@ def technique_of(proto: Proto, fields: dict[str, str | None]) -> str:
     hand = hand_of(fields.get("side"), fields.get("stance"))
     if proto.technique == "straight" and hand:
         return "cross" if hand == "rear" else "jab"
-    if proto.technique == "punch" and proto.implied and hand == "rear" and fields.get("target") is None:
+    rear = hand == "rear" and fields.get("hand") != "lead"
+    if proto.technique == "punch" and proto.implied and rear and fields.get("target") is None:
         return "cross"
     return proto.technique

@@ -6,6 +6,7 @@ import datetime
 
 from cliplib.models import Step, Where
 from cliplib.phrases.anything import is_any
+from cliplib.phrases.modifiers import SIDEWAYS
 from cliplib.timebase import SECOND
 from cliplib.vocabulary import Vocabulary
 
@@ -108,7 +109,7 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         phrase = describe(step, vocabulary, stance)
         phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
         for other in step.alternatives:
-            fronted = step.direction is None
+            fronted = step.direction is None and other.technique in SIDEWAYS
             phrase += " or " + describe(other, vocabulary, stance, fronted=fronted)
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
@@ -190,6 +191,8 @@ def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool, sh
     if after and others and step == plain and short:
         return ", not countered" + within
     text = f" with no {describe(step, vocabulary, step.stance)}"
+    if text.endswith(" straight"):
+        text += " punch"  # "straight after" is a time
     if is_any(step, vocabulary):
         text = " " + _without_any(step)
     for other in () if is_any(step, vocabulary) else step.alternatives:
