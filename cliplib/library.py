@@ -47,7 +47,7 @@ from cliplib.library_new import Upload as Upload
 from cliplib.library_next import NextLines
 from cliplib.library_next import Offer as Offer
 from cliplib.library_next import Offers as Offers
-from cliplib.library_past import PastPhrases, with_why
+from cliplib.library_past import PastPhrases, with_meant, with_why
 from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
@@ -182,8 +182,11 @@ class Library:
         )
         if found.total and not self._hides:
             self.past.add(reading)
-        asked = (*reading.where.rounds, *(where.rounds if where else ()))
-        return found if found.total or not asked else with_why(found, asked, self._search.columns())
+        if found.total:
+            return found
+        if reading.unread:
+            found = with_meant(found, self.words(" ".join(u.text for u in reading.unread), limit=0))
+        return with_why(found, where, self._search.columns())
 
     def similar(self, clip_id: int, limit: int = 10) -> list[Similar]:
         """Exchanges with a like course of actions, the nearest first; NotFoundError for no such clip."""

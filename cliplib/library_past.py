@@ -11,15 +11,16 @@ import contextlib
 import json
 import os
 import threading
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from cliplib.errors import StorageError
 from cliplib.media.files import replacing
-from cliplib.models import Found, Reading
+from cliplib.models import Found, Reading, Where
 from cliplib.patterns import Columns
 from cliplib.phrases.tokens import fold
+from cliplib.textindex import WordHits
 
 NAME = "past.jsonl"
 KEPT = 500
@@ -97,11 +98,21 @@ class PastPhrases:
             temporary.write_bytes(lines)
 
 
-def with_why(found: Found, rounds: Sequence[int | str], columns: Columns) -> Found:
+def with_meant(found: Found, hits: WordHits) -> Found:
+    """A result without anything, with what was meant by words that nobody wrote in a note or title either."""
+    unread = tuple(
+        replace(word, meant=tuple(dict.fromkeys((*word.meant, *hits.meant.get(fold(word.text), ())))))
+        for word in found.reading.unread
+    )
+    return replace(found, reading=replace(found.reading, unread=unread))
+
+
+def with_why(found: Found, where: Where | None, columns: Columns) -> Found:
     """A result without anything, noting that no fight went so far, where that is why."""
+    rounds = (*found.reading.where.rounds, *(where.rounds if where else ()))
     last = int(columns.last_round.max(initial=0))
     asked = [number for number in rounds if isinstance(number, int)]
-    if len(asked) < len(rounds) or not 0 < last < min(asked):
+    if not asked or len(asked) < len(rounds) or not 0 < last < min(asked):
         return found
     note = f"no fight here has anything in round {min(asked)}; the last one that was logged is round {last}"
     return replace(found, reading=replace(found.reading, notes=(*found.reading.notes, note)))

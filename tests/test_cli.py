@@ -319,8 +319,9 @@ def test_words_in_notes(made: Path, run: Run) -> None:
     assert "did you mean “nice”" in run(made, "words", "nicw")[1]
     # The same beneath a phrase with a word that only notes could hold.
     said = run(made, "find", "uppercut nicw")[1]
-    assert "Not understood: “nicw”" in said
-    assert "did you mean “nice”" in said
+    assert "Not understood: “nicw”, so it is looked for in notes and titles; did you mean “nice”?" in said
+    found = json.loads(run(made, "find", "uppercut nicw", "--json")[1])
+    assert found["reading"]["meant"][0]["meant"] == ["nice"]
 
 
 def test_completions_begin_with_what_was_searched(run: Run, tmp_path: Path) -> None:
@@ -346,6 +347,16 @@ def test_a_log_with_bad_rows_says_what_to_do(run: Run, tmp_path: Path) -> None:
     assert "2" in run(library, "fights")[1]
     write_log(fight, ROWS[2:])
     assert "1 exchange," in run(library, "ingest", fight)[1]
+
+
+def test_a_clock_is_minutes_and_seconds(run: Run, tmp_path: Path) -> None:
+    fight = make_fight(tmp_path / "one", kind=None)
+    (fight / "log.csv").write_text("round,clock,fighter,action\n1,0.05,Brandt,jab\n")
+    code, _, err = run(tmp_path / "library", "ingest", fight)
+    assert code == 2
+    assert "“0.05” is not a clock; write minutes:seconds, such as 0:05" in err
+    (fight / "log.csv").write_text("round,clock,fighter,action\n1,0:05,Brandt,jab\n1,4.5,Brandt,jab\n")
+    assert run(tmp_path / "library", "ingest", fight)[0] == 0
 
 
 def test_roles_are_explained(made: Path, run: Run) -> None:
