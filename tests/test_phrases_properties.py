@@ -62,6 +62,8 @@ def test_what_is_said_back_reads_to_the_same(phrase: str) -> None:
         "switch stances not rear hands",
         "side stepped of reach or to right hand side level feints",
         "step backs or hits gloves makes pay",
+        "stepping out not jabbing hand",
+        "without buckles legs ducked overhand punch",
     ],
 )
 def test_what_was_once_said_back_otherwise(phrase: str) -> None:

@@ -59,7 +59,8 @@ class NegationReader(ModifierReader):
             value = follows.value(field)
             if value and not self.p.noun_phrase_ahead(0):
                 self.p.i += 1
-                if field == "hand" and self.headed and self.v.kind(self.proto.technique) == "footwork":
+                moves = self.headed and self.v.kind(self.proto.technique) == "footwork"
+                if field == "hand" and self.headed and (moves or self.proto.technique in SIDEWAYS):
                     self.p.refuse(item)
                     self.p.refuse(follows)
                     return True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 
 from cliplib.models import Step, Where
 from cliplib.phrases.anything import is_any
@@ -176,11 +177,11 @@ _PARTICIPLES = {
 
 
 def _never(step: Step, vocabulary: Vocabulary) -> str:
-    text = f"no {describe(step, vocabulary, step.stance)}"
+    text = f"no {_unwanted(step, vocabulary)}"
     if is_any(step, vocabulary):
         return _without_any(step) + (f" by {step.fighter}" if step.fighter else "")
     for other in step.alternatives:
-        text += " or " + describe(other, vocabulary, other.stance)
+        text += " or " + _unwanted(other, vocabulary)
     return text + (f" by {step.fighter}" if step.fighter else "")
 
 
@@ -190,16 +191,22 @@ def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool, sh
     plain = Step("punch", by=step.by, role="counter", absent=True, within_us=step.within_us)
     if after and others and step == plain and short:
         return ", not countered" + within
-    text = f" with no {describe(step, vocabulary, step.stance)}"
+    text = f" with no {_unwanted(step, vocabulary)}"
     if text.endswith(" straight"):
         text += " punch"  # "straight after" is a time
     if is_any(step, vocabulary):
         text = " " + _without_any(step)
     for other in () if is_any(step, vocabulary) else step.alternatives:
-        text += " or " + describe(other, vocabulary, other.stance)
+        text += " or " + _unwanted(other, vocabulary)
     if others:
         text += f" by {step.fighter}" if step.fighter else " by the opponent"
     return text + (" after it" if after else " before it") + within
+
+
+def _unwanted(step: Step, vocabulary: Vocabulary) -> str:
+    hurt = step.outcome == "hurt"  # "no punch that hurt before it" would leave open what came before what
+    text = describe(replace(step, outcome=None) if hurt else step, vocabulary, step.stance)
+    return "hurt " + text if hurt else text
 
 
 def _without_any(step: Step) -> str:
