@@ -25,6 +25,8 @@ _LOOSE = ("everything", "something", "action", "actions", "thing", "things", "mo
 _DONE = ("do", "does", "did", "done", "doing")
 _HAPPENS = ("happen", "happens", "happened", "happening")
 _COMES = ("comes", "come", "came", "goes", "go", "went", "follows", "followed")
+_REACTION = ("reaction", "reactions")
+_TIMED = ("time", "times", "timed", "timing")
 _WHEN = ("when", "whenever", "where", "if", "as", "once")
 """“His jab when it misses” is his missed jab."""
 _FOLLOW = ("follow", "follows", "followed", "following")
@@ -74,6 +76,15 @@ def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[
         return 1, [] if fell.pronoun == "it" and fell.kinds & {"outcome", "aux"} else [item]
     if word in _FOLLOW:
         return _follows(items, at, before)
+    if word in _REACTION and at + 2 < len(items) and items[at + 1].text.lower() == "to":
+        return 2, [_any(item), replace(items[at + 1], senses=(Sense("against", "against"),))]
+    person = before and (before[-1].fighter or before[-1].kinds & {"opponent", "other", "stance"})
+    if item.sense("answer") and word in ("response to", "reply to") and person:
+        return 1, [_any(item), replace(item, senses=(Sense("against", "against"),))]
+    if word in _TIMED and at + 1 < len(items) and items[at + 1].determiner and _tool(items, at + 1):
+        return 1, [replace(item, senses=(Sense("role", "counter", "third"),))]
+    if word in _COMES and at + 1 < len(items) and items[at + 1].text.lower() == "over":
+        return _over(items, at, before)
     if word == "nothing":
         return _nothing(items, at, before)
     if word not in (*_ASKS, *_NAMED, *_LOOSE):
@@ -100,7 +111,7 @@ def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[
     if follows.sense("with") or (asks and (follows.numbers or follows.sense("technique"))):
         return 1, [item]
     done = follows.sense("outcome", "base", "third", "past") or follows.sense("role")
-    if asks and (done or (verb and follows.sense("throw"))):
+    if asks and (follows.text.lower() in _REACTION or done or (verb and follows.sense("throw"))):
         return stop - at, people  # “what does he throw after the slip”, “what lands”
     facing = follows.sense("against") and not verb and _person(items, stop + 1)
     if any(follows.sense(kind) for kind in _LINKED) and not facing:
@@ -114,18 +125,36 @@ def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[
 
 def _follows(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[Item]]:
     """“follows the jab with the right hand”: the jab, then the right hand."""
-    if before and any(_told(i) for i in before[-2:]):
+    index = _tool(items, at + 1)
+    if not index or (before and any(_told(i) for i in before[-2:])):
         return 1, [items[at]]
+    then = replace(items[index], senses=(Sense("seq", "then"),))
+    return index - at + 1, [*items[at + 1 : index], then]
+
+
+def _over(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[Item]]:
+    """“comes over the jab with the right”: over the jab, the right."""
+    index = _tool(items, at + 2)
+    if not index:
+        return 1, [items[at]]
+    people: list[Item] = []
+    while before and before[-1].fighter and not before[-1].possessive:
+        people.insert(0, before.pop())
+    comma = replace(items[index], senses=(Sense("comma", "comma"),))
+    return index - at + 1, [*items[at + 1 : index], comma, *people]
+
+
+def _tool(items: Sequence[Item], at: int) -> int:
+    """Where from here the “with” of “the jab with the right hand” stands; 0 if nowhere."""
     thrown = False
-    for index in range(at + 1, min(len(items), at + 8)):
+    for index in range(at, min(len(items), at + 7)):
         item = items[index]
         if item.sense("with") and thrown:
-            then = replace(item, senses=(Sense("seq", "then"),))
-            return index - at + 1, [*items[at + 1 : index], then]
+            return index if index + 1 < len(items) else 0
         if item.kinds & {"comma", "and", "seq", "after", "by"}:
-            break
+            return 0
         thrown = thrown or _told(item) or bool(item.kinds & {"hand", "side"})
-    return 1, [items[at]]
+    return 0
 
 
 def _told(item: Item) -> bool:

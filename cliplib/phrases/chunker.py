@@ -9,7 +9,7 @@ from cliplib.phrases.anything import any_action
 from cliplib.phrases.chunk import LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.modifiers import SIDEWAYS
+from cliplib.phrases.modifiers import GUARDS, SIDEWAYS
 from cliplib.phrases.nextpunch import straight_on
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.suggest import misspelt_head
@@ -357,7 +357,10 @@ class Chunker(VerbReader):
             return True
         if self.p.noun_phrase_ahead(1, punch=False):
             return False
-        if self.p.hand_noun_ahead(1) and not self.c.objects and not self.c.passives:
+        if self.p.depth == self.p.object_depth and self.p.hand_noun_ahead(1):
+            return False  # "counters the jab with a right hand": not the jab's
+        guards = self.proto.technique in GUARDS and len(self.c.objects) == 1
+        if self.p.hand_noun_ahead(1) and (guards or not self.c.objects) and not self.c.passives:
             # "jab with the left hand", "parries with the rear hand"
             field = "side" if follows.sense("side") else "hand"
             self.p.i += 1

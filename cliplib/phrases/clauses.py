@@ -403,7 +403,7 @@ class Teller:
             stop += 1
         done_to = bool(chunk.passives) and any(not p.role for p in chunk.passives)
         other = link != "after" or (counter and not self._own_before_counter(chunk)) or done_to
-        if link == "answer" and self.v.is_punch(main.technique):
+        if link == "answer" and self.v.is_punch(main.technique) and not main.whatever:
             main.role = main.role or "counter"
         if at == 0 and chunk.within_us is not None and main.within_us is None:
             # "hook off the jab within half a second": the time between the two is the later one's

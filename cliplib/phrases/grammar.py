@@ -67,6 +67,7 @@ class Parser:
         self.phrase, self.items, self.vocabulary = phrase, items, vocabulary
         self.i = 0
         self.depth = 0
+        self.object_depth = 0  # of the object that is being read: what the other one threw
         self._after_link = -1
         self._landing = False  # "eats a jab to land the cross"
         self.pending: filters.Filter | None = None  # a time said of the action being read

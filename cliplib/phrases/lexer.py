@@ -14,6 +14,9 @@ from cliplib.phrases.wordreader import NUMBER_WORDS
 from cliplib.vocabulary import Numbered, Vocabulary
 
 _NUMBER = re.compile(r"(\d{1,2})([bh]?)")
+_ANSWERS = frozenset(
+    ("answer", "answers", "reply", "replies", "response", "reaction", "reactions", "counter", "counters")
+)
 _NAME_SHORTEST = 4
 """Letters of a name's beginning that may stand for the name, if only one fighter's name begins so."""
 
@@ -78,6 +81,9 @@ class Lexer:
         fight = self._fight(at)
         if fight:
             return fight
+        times = self._times(at)
+        if times:
+            return times
         numbers = self._numbers(at)
         if numbers:
             return numbers
@@ -110,12 +116,15 @@ class Lexer:
 
     def _to_a_punch(self, at: int) -> bool:
         """“his answer to the right hand” is not to the right."""
-        if self.tokens[at].norm != "to" or self.tokens[at + 1].norm not in ("left", "right"):
+        what = self.tokens[at + 1].norm
+        if self.tokens[at].norm != "to" or what not in ("left", "right", "body", "head"):
             return False
         follows = self.tokens[at + 2 : at + 3]
-        if not follows or follows[0].norm == "hand":
+        if what in ("body", "head"):
+            follows = follows or [self.tokens[at]]
+        elif not follows or follows[0].norm == "hand":
             return bool(follows) and (at + 3 >= len(self.tokens) or self.tokens[at + 3].norm != "side")
-        answers = at > 0 and self.tokens[at - 1].norm in ("answer", "answers", "reply", "counter", "counters")
+        answers = at > 0 and self.tokens[at - 1].norm in _ANSWERS
         return answers and any(s.kind == "technique" for s in self.lexicon.longest(follows, 0)[1])
 
     def _item(self, at: int, count: int, **what: object) -> Item:
@@ -254,6 +263,16 @@ class Lexer:
         if spelt and len(numbers) == 1:
             return None
         return index - at, self._item(at, index - at, numbers=tuple(numbers))
+
+    def _times(self, at: int) -> tuple[int, Item] | None:
+        """“jab twice”, “jab 3 times”."""
+        word = self.tokens[at].norm
+        if word == "twice":
+            return 1, self._item(at, 1, senses=(Sense("mult", "2", "times"),))
+        count = NUMBER_WORDS.get(word) or (int(word) if word.isdigit() and len(word) < 3 else 0)
+        if at == 0 or not 2 <= count <= 10 or [t.norm for t in self.tokens[at + 1 : at + 2]] != ["times"]:
+            return None
+        return 2, self._item(at, 2, senses=(Sense("mult", str(count), "times"),))
 
     def _number(self, at: int) -> Numbered | None:
         if at >= len(self.tokens):

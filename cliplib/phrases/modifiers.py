@@ -15,7 +15,7 @@ SIDEWAYS = (
     "footwork", "slip", "roll", "duck", "pull", "step back", "step out", "step in", "pivot", "circle",
     "shoulder roll", "lead-foot step",
 )  # fmt: skip
-_GUARDS = ("block", "parry", "catch")
+GUARDS = ("block", "parry", "catch")
 ALTERNATIVES = ("hand", "side", "target", "outcome", "role", "direction", "stance")
 _FINITE = ("base", "third", "past", "ing")
 PUNCH_FIELDS = ("hand", "side", "target", "outcome", "role")
@@ -284,7 +284,7 @@ class ModifierReader:
                 return False
             done.target = value
             return True
-        if self.headed and self.proto.technique in _GUARDS and item.words == 1 and not self.c.objects:
+        if self.headed and self.proto.technique in GUARDS and item.words == 1 and not self.c.objects:
             self.p.refuse(item)  # "blocks upstairs": no punch of his own
             return True
         if self.headed and (not self.aimed() or self.proto.target):

@@ -110,7 +110,8 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         phrase = describe(step, vocabulary, stance)
         phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
         for other in step.alternatives:
-            fronted = step.direction is None and other.technique in SIDEWAYS
+            level = other.direction in ("inside", "outside")
+            fronted = step.direction is None and (level or other.technique in SIDEWAYS)
             phrase += " or " + describe(other, vocabulary, stance, fronted=fronted)
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))

@@ -49,7 +49,9 @@ class VerbReader(NegationReader):
         return bool(item.determiner) or verbal
 
     def object(self) -> None:
+        outer, self.p.object_depth = self.p.object_depth, self.p.depth + 1
         found = self.p.chunk()
+        self.p.object_depth = outer
         if found is None:
             return
         self.c.objects.append(found)
