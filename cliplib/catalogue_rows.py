@@ -182,25 +182,11 @@ def action_from(fighter: str, values: Sequence[Any]) -> Action:
     """The inverse of action_values."""
     (technique, time_us, until_us, hand, side, target, outcome, direction, stance, place, range_,
      roles, said_roles, answers, inferred, note) = values  # fmt: skip
+    # By place: there are many, and names would cost a third more.
     return Action(
-        technique=technique,
-        fighter=fighter,
-        time_us=time_us,
-        until_us=until_us,
-        hand=hand,
-        side=side,
-        target=target,
-        outcome=outcome,
-        direction=direction,
-        stance=stance,
-        place=place,
-        range=range_,
-        said_roles=names_from_json(said_roles),
-        roles=names_from_json(roles),
-        answers=answers,
-        inferred=names_from_json(inferred),
-        note=note,
-    )
+        technique, fighter, time_us, until_us, hand, side, target, outcome, direction, stance, place, range_,
+        names_from_json(said_roles), names_from_json(roles), answers, names_from_json(inferred), note,
+    )  # fmt: skip
 
 
 def exchange_digest(exchange: Exchange) -> str:

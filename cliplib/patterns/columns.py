@@ -99,6 +99,11 @@ class Columns:
         return self.ahead_own.take(self.postings[0]), self.ahead_other.take(self.postings[0])
 
     @cached_property
+    def posted_setting(self) -> Array:
+        """`setting` in the order of `postings`."""
+        return self.setting.take(self.postings[0])
+
+    @cached_property
     def kind_bits(self) -> Array:
         """[K] uint32: each kind's technique, as `ahead_own` and `ahead_other` have it."""
         return technique_bits(self.of_kind("technique"))

@@ -28,6 +28,7 @@ whole match, so counting needs no list of matches, however many there are.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -57,6 +58,11 @@ class Pattern:
         if not self.steps:
             raise InputError("the phrase says only what must not happen; say what has to happen as well")
         self.wanted = [decide(step, columns, words) for step in self.steps]
+        if len(self.steps) == 1:
+            # What some action of a match must suit, its only one must.
+            for filtered in limits.some:
+                self.wanted[0] = self.wanted[0].narrowed(filtered)
+            self.limits = limits = replace(limits, some=[])
         self.absent = [[(step, decide(step, columns, words)) for step in some] for some in absent]
         self.is_punch = np.array(
             [False, *(words.is_punch(w) for w in columns.words["technique"])], np.bool_
@@ -189,7 +195,7 @@ class Pattern:
         columns, step, wanted, same = self.columns, self.steps[i], self.wanted[i], self._same(i)
         ahead = columns.ahead_own if same else columns.ahead_other
         start = np.flatnonzero((ahead.take(before.row) & self._bits(i)) != 0)
-        before_row = before.row.take(start)
+        before_row = before.row if len(start) == len(before.row) else before.row.take(start)
         to_punch = (columns.next_own if same else columns.next_other).take(before_row)
         if wanted.only_punches:
             # Rule 4 leaves a single choice: the fighter's next punch.

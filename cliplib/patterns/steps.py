@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
@@ -107,15 +107,39 @@ class Wanted:
         breaks = np.flatnonzero(np.diff(places) != 1) + 1
         begins = starts[places[np.concatenate([[0], breaks])]] if len(places) else places
         ends = starts[places[np.concatenate([breaks - 1, [-1]])] + 1] if len(places) else places
-        slices = [by_kind[i:j] for i, j in zip(begins.tolist(), ends.tolist(), strict=True)]
+        spans = list(zip(begins.tolist(), ends.tolist(), strict=True))
+        slices = [by_kind[i:j] for i, j in spans]
+        # What the postings keep in their own order is looked at before anything is fetched from elsewhere.
+        tests: list[Callable[[int, int], Array]] = []
         if ahead is not None:
             array, bits = ahead
-            leading = [(array[i:j] & bits) != 0 for i, j in zip(begins.tolist(), ends.tolist(), strict=True)]
-            slices = [rows.take(np.flatnonzero(some)) for rows, some in zip(slices, leading, strict=True)]
+            tests.append(lambda i, j: (array[i:j] & bits) != 0)
+        settings = self.parts[0].settings
+        if len(self.parts) == 1 and settings is not None:
+            tests.append(lambda i, j: settings.take(columns.posted_setting[i:j]))
+        if tests:
+            kept = [np.logical_and.reduce([test(i, j) for test in tests]) for i, j in spans]
+            slices = [rows.take(np.flatnonzero(some)) for rows, some in zip(slices, kept, strict=True)]
         rows = slices[0] if len(slices) == 1 else np.concatenate([by_kind[:0], *slices])
-        if any(part.settings is not None or part.corners is not None for part in self.parts):
+        if (len(self.parts) > 1 and any(p.settings is not None for p in self.parts)) or any(
+            p.corners is not None for p in self.parts
+        ):
             rows = rows.take(np.flatnonzero(self.judge(columns, rows) > 0))
         return np.sort(rows)
+
+    def narrowed(self, other: Wanted) -> Wanted:
+        """What suits both; verdicts are this one's. `other` has a single part."""
+        (also,) = other.parts
+        parts = []
+        for part in self.parts:
+            settings, corners = part.settings, part.corners
+            if also.settings is not None:
+                settings = also.settings if settings is None else settings & also.settings
+            if also.corners is not None:
+                both = also.corners if corners is None else np.where(corners == also.corners, corners, ABSENT)
+                corners = both.astype(np.int8)
+            parts.append(Part(part.verdict * (also.verdict > 0), settings, corners))
+        return replace(self, parts=tuple(parts))
 
 
 def corners_of(fighter: str, columns: Columns) -> Array:
