@@ -39,7 +39,7 @@ _LEADING = (
     "missed", "landed", "blocked", "counter", "lead", "rear", "left", "right", "body", "head",
     "naked", "follow-up", "southpaw", "orthodox", "double jab", "one-two", "left hand",
     "right hand", "counters", "counters with a", "countered jab", "counter to the body",
-    "leads with the", "knockdown",
+    "leads with the", "knockdown", "what comes after the", "what happens after a", "anything after the",
 )  # fmt: skip
 _DEFENDED = ("jab", "cross", "hook", "right hand")
 _OPENS = (
