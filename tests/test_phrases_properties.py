@@ -63,6 +63,7 @@ def test_what_is_said_back_reads_to_the_same(phrase: str) -> None:
         "side stepped of reach or to right hand side level feints",
         "step backs or hits gloves makes pay",
         "stepping out not jabbing hand",
+        "grabbing to right side or outside",
         "moved away or knockdown tied up outside",
         "without buckles legs ducked overhand punch",
     ],

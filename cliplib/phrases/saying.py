@@ -111,7 +111,9 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
         for other in step.alternatives:
             level = other.direction in ("inside", "outside")
-            fronted = step.direction is None and (level or other.technique in SIDEWAYS)
+            sideways = other.technique in SIDEWAYS
+            apart = step.direction is None if sideways else step.direction != other.direction
+            fronted = apart and (level or sideways)
             phrase += " or " + describe(other, vocabulary, stance, fronted=fronted)
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
