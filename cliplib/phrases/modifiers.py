@@ -105,6 +105,12 @@ class ModifierReader:
         last, follows = self.last, self.p.at(1)
         if last is None or follows is None:
             return False
+        way = follows.value("side")
+        moves = self.headed and self.proto.direction and last.sense("direction")
+        if way and moves and not self.p.noun_phrase_ahead(1):  # "slips to the left or right"
+            self.proto.alts.setdefault("direction", []).append(way)
+            self.p.i += 2
+            return True
         for field in ALTERNATIVES:
             before, after = last.sense(field), follows.sense(field)
             if before is None or after is None or before.value == after.value:
@@ -120,10 +126,13 @@ class ModifierReader:
             if not self.headed and field in self.pre:
                 self.pre[field].append(after.value)
             elif self.headed:
-                for proto in self.scope(field):
-                    if getattr(proto, field) is None:
+                # "slips left or right"
+                sideways = field == "side" and self.proto.technique in SIDEWAYS
+                of = "direction" if sideways else field
+                for proto in self.scope(of):
+                    if getattr(proto, of) is None:
                         return False
-                    proto.alts.setdefault(field, []).append(after.value)
+                    proto.alts.setdefault(of, []).append(after.value)
             self.p.i += 2
             return True
         return False

@@ -206,9 +206,10 @@ def technique_of(proto: Proto, fields: dict[str, str | None]) -> str:
     his "left hand", which the trade says of the rear straight; his "right hand" may be any lead punch.
     """
     hand = hand_of(fields.get("side"), fields.get("stance"))
+    if fields.get("hand") not in (None, hand):
+        hand = None  # "a southpaw's rear right": what was said stands as it is
     if proto.technique == "straight" and hand:
         return "cross" if hand == "rear" else "jab"
-    rear = hand == "rear" and fields.get("hand") != "lead"
-    if proto.technique == "punch" and proto.implied and rear and fields.get("target") is None:
+    if proto.technique == "punch" and proto.implied and hand == "rear" and fields.get("target") is None:
         return "cross"
     return proto.technique

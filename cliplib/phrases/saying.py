@@ -112,8 +112,10 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         for other in step.alternatives:
             level = other.direction in ("inside", "outside")
             sideways = other.technique in SIDEWAYS
-            apart = step.direction is None if sideways else step.direction != other.direction
-            fronted = apart and (level or sideways)
+            if step.direction and replace(step, alternatives=(), direction=other.direction) == other:
+                phrase += " or " + _way(other.direction)
+                continue
+            fronted = step.direction is None and (level or sideways)
             phrase += " or " + describe(other, vocabulary, stance, fronted=fronted)
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
@@ -162,12 +164,13 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None, *, f
     if step.target:
         text += f" to the {step.target}"
     if step.direction and not fronted:
-        text += (
-            f" to the {step.direction}"
-            if step.direction in ("inside", "outside", "left", "right")
-            else f" {step.direction}"
-        )
+        text += " " + _way(step.direction)
     return text + role_after + (" that hurt" if step.outcome == "hurt" else "")
+
+
+def _way(direction: str | None) -> str:
+    level = direction in ("inside", "outside", "left", "right")
+    return f"to the {direction}" if level else str(direction)
 
 
 _PARTICIPLES = {
