@@ -51,10 +51,12 @@ class LogLine:
 
 @dataclass(frozen=True, slots=True)
 class CheckedLine:
-    """How a line would be read. `actions`: (fighter or None, what they did); `unread`: places in the text."""
+    """How a line would be read. `actions`: (fighter or None, what they did); `unread`: places in the text;
+    `because`: why a log cannot hold it, where all its words are known; else empty."""
 
     actions: tuple[tuple[str | None, str], ...]
     unread: tuple[Unread, ...]
+    because: str = ""
 
     @property
     def complete(self) -> bool:
@@ -116,7 +118,7 @@ class Logging:
         said = tuple(
             (a.fighter, ", ".join(filter(None, (say_action(a, words), a.outcome)))) for a in read.actions
         )
-        return CheckedLine(said, read.unread)
+        return CheckedLine(said, read.unread, read.because)
 
     def add(
         self, fight_id: int, by: str, frame: int, action: str, *, fighter: str = "", note: str = ""

@@ -239,6 +239,16 @@ def test_what_is_not_understood_is_marked_and_not_saved(library: Library, addres
         page.wait_for_timeout(200)
         assert page.input_value("#entry") == "Brandt wibble jab"
         assert library.logging.lines(1, "MK") == ()
+        # Words that are understood, but say nothing that a log can hold: why not is said, in the reader's words.
+        page.locator("#entry").fill("Brandt jab or cross landed")
+        page.wait_for_function(
+            "() => document.querySelector('#log-reading').textContent.includes('one action, not “or”: ')"
+        )
+        assert "Not understood" not in page.inner_text("#log-reading")
+        page.keyboard.press("Enter")
+        page.wait_for_timeout(200)
+        assert library.logging.lines(1, "MK") == ()
+        assert library.logging.check(1, "Brandt jab landed").because == ""
         page.locator("#entry").fill("Brandt bolo to the body landed, Adeyemi clinches")
         page.wait_for_function(
             "() => document.querySelector('#log-reading').textContent.startsWith('Read as')"
@@ -448,9 +458,10 @@ def expert_library(tmp_path_factory: pytest.TempPathFactory) -> Library:
 def test_an_expert_needs_few_keys(expert_library: Library, browser: Any) -> None:
     """A scripted expert logs a round of 40 actions: at most 3.0 key presses an action; 2 is the aim.
 
-    He takes what is marked, or the row below it; else he types the letters that tell his line apart (the
-    technique's, the outcome's, the target's, the hand's, the fighter's) until it is among the eight rows, and
-    takes it by its digit. Every keydown is counted.
+    He takes what is marked with Enter, another of the ten rows by its digit; else he types the letters that
+    tell his line apart (the technique's, the outcome's, the target's, the hand's, the fighter's) until it is
+    among the rows. Every keydown is counted. The constants of search_next were chosen on other rounds (seeds 21
+    to 36 of `the_round`), so that this one is not what they were made for.
     """
     library, words = expert_library, load_vocabulary()
     (fight,) = [f for f in library.fights() if f.title == "Adeyemi v Brandt"]
@@ -497,19 +508,14 @@ def test_an_expert_needs_few_keys(expert_library: Library, browser: Any) -> None
 
 def pick(page: Any, corner: int, name: str, text: str) -> None:
     short = name.split()[-1]
-    letters, typed = hints(text, short), False
+    letters = hints(text, short)
     while True:
         rows = [row.strip() for row in page.locator("#log-offers li").all_inner_texts()]
         place = rows.index(f"{short} {text}") if f"{short} {text}" in rows else None
-        if place is not None and typed and place:
-            page.keyboard.press(str(place + 1))
+        if place is not None:
+            page.keyboard.press("1234567890"[place] if place else "Enter")
             return
-        if place is not None and place <= 1:
-            for _ in range(place):
-                page.keyboard.press("ArrowDown")
-            page.keyboard.press("Enter")
-            return
-        if not letters:  # none of the eight rows: typed out
+        if not letters:  # none of the ten rows: typed out
             page.keyboard.press("Escape")
             page.keyboard.type(f"{short} {text}")
             page.wait_for_function(
@@ -518,7 +524,6 @@ def pick(page: Any, corner: int, name: str, text: str) -> None:
             page.keyboard.press("Enter")
             return
         page.keyboard.press(letters.pop(0))
-        typed = True
 
 
 def hints(text: str, short: str) -> list[str]:

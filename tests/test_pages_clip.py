@@ -81,6 +81,33 @@ def left(times: tuple[Fraction, ...], frame: int) -> str:
 
 
 @pytest.mark.parametrize("kind", KINDS)
+def test_a_link_leads_to_a_moment(page: Any, address: str, library: Path, kind: str) -> None:
+    """#t= as in W3C Media Fragments URI 1.0, section 4.2.1 (npt), here with the footage's time: the picture of
+    that moment is on the canvas, and it stands still."""
+    clip, made = first_clip(library, kind), footage.make(kind)
+    assert clip.start_frame is not None
+    assert clip.end_frame is not None
+    times = made.times
+    for frame in (clip.start_frame + 3, clip.end_frame - 2):
+        page.goto("about:blank")
+        video = open_clip(page, address, clip.id, f"#t={float(times[frame]):.3f}")
+        assert told(page) == frame
+        assert video.evaluate(READ) == frame
+        assert video.evaluate("(v) => v.paused")
+    # Another moment of the page that is open; the end of a stretch is nothing to stop for; far off is the end.
+    second = float(times[clip.start_frame + 5])
+    for text, wanted in (
+        (f"npt:0:{second:06.3f},9", clip.start_frame + 5),
+        ("5:00", clip.end_frame - 1),
+        ("0", clip.start_frame),
+    ):
+        page.evaluate("(text) => { location.hash = `t=${text}`; }", text)
+        page.wait_for_function(f"() => document.querySelector('[data-frame]').textContent === '{wanted}'")
+    page.evaluate("location.hash = 't=soon'")
+    assert told(page) == clip.start_frame
+
+
+@pytest.mark.parametrize("kind", KINDS)
 def test_every_frame_has_its_number_and_clock(page: Any, address: str, library: Path, kind: str) -> None:
     """The number burnt into the picture and the one the page shows are one, on the way there and back."""
     clip = first_clip(library, kind)

@@ -58,9 +58,14 @@ def test_every_exchange_is_in_its_lane(page: Any, address: str, library: Path) -
     for lane, wanted in ((0, [(2.6 - 1) / 9, (5.6 - 1) / 9]), (1, [(14.0 - 13) / 9, (17.2 - 13) / 9])):
         found = lanes.nth(lane).locator(".stretch").evaluate_all("(all) => all.map(r => r.getAttribute('x'))")
         assert [float(x.rstrip("%")) for x in found] == pytest.approx([100 * w for w in wanted], abs=0.01)
-    marks = lanes.nth(1).locator(".lane-picture svg.mark")
-    shapes = marks.evaluate_all("(all) => all.map(m => m.querySelector('use').getAttribute('href'))")
-    assert shapes == ["#mark-missed", "#mark-blocked", "#mark-unknown", "#mark-knockdown"]
+    marks = lanes.nth(1).locator(".lane-picture .marks use")
+    shapes = marks.evaluate_all(
+        "(all) => all.sort((a, b) => parseFloat(a.getAttribute('x')) - parseFloat(b.getAttribute('x')))"
+        ".map(m => m.getAttribute('href'))"
+    )
+    assert shapes == ["#o-missed", "#o-blocked", "#o-unknown", "#o-knockdown"]
+    sizes = marks.evaluate_all("(all) => all.map(m => m.getBoundingClientRect().width)")
+    assert all(3 <= size <= 16 for size in sizes), sizes
     lanes.nth(0).locator("a:has(.stretch)").nth(1).click(position={"x": 3, "y": 3})
     page.wait_for_url("**/clip/*")
     assert "Vâlcan jab" in page.inner_text(".side")

@@ -85,7 +85,7 @@ SCHEMAS: dict[str, Shape] = {
     "Saved": thing(line=ref("Line"), next=ref("Next")),
     "Checked": thing(
         complete=YES_NO, actions=many(thing(fighter=MAYBE_TEXT, said=TEXT)),
-        unread=many(thing(text=TEXT, start=WHOLE, end=WHOLE, meant=many(TEXT))),
+        unread=many(thing(text=TEXT, start=WHOLE, end=WHOLE, meant=many(TEXT))), because=MAYBE_TEXT,
     ),
     "Frames": thing(frames=WHOLE, time_base=PLACE, steps=many(PLACE)),
     "Waiting": thing(waiting=WHOLE),

@@ -93,6 +93,7 @@ def check(fight_id: int) -> ResponseReturnValue:
                 {"text": u.text, "start": u.start, "end": u.end, "meant": list(u.meant)}
                 for u in checked.unread
             ],
+            "because": checked.because or None,
         }
     )
 

@@ -70,14 +70,15 @@ def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = ""
 def frames(clip_id: int) -> ResponseReturnValue:
     """The clip's frames by the footage's timestamps: what the player counts, seeks and shows the clock by.
 
-    `first`: number of the first frame; `times`: microseconds of clip time at which each frame is first shown,
-    and the end; `footage`, `exact`: footage time as text, short and whole; `clocks`: the round clock as
-    text, or null outside rounds.
+    `first`: number of the first frame; `zero`: its footage time in microseconds; `times`: microseconds of
+    clip time at which each frame is first shown, and the end; `footage`, `exact`: footage time as text, short
+    and whole; `clocks`: the round clock as text, or null outside rounds.
     """
     told = library().frames(clip_id)
     zero = told.times_us[0]
     data: dict[str, Any] = {
         "first": told.first,
+        "zero": zero,
         "footage_frames": told.footage_frames,
         "times": [us - zero for us in told.times_us],
         "footage": [format_time(us, 2) for us in told.times_us[:-1]],

@@ -125,9 +125,11 @@ def find() -> ResponseReturnValue:
     found, problem = None, ""
     if phrase or filters:
         try:
+            where = where_from(filters)
+            filters = {key: getattr(where, key, None) or text for key, text in filters.items()}
             found = lib.find(
                 phrase,
-                where=where_from(filters),
+                where=where,
                 order=order,
                 offset=(page_no - 1) * PER_PAGE,
                 limit=PER_PAGE,
@@ -192,14 +194,15 @@ def filters_of(values: dict[str, str]) -> dict[str, str]:
 
 
 def where_from(filters: dict[str, str]) -> Where:
-    """Filters of an address as search filters; InputError for a round that is no number."""
+    """Filters of an address as search filters; InputError for a value that nothing in the library has."""
     plain: dict[str, Any] = {k: v for k, v in filters.items() if k != "round"}
     where = Where(**plain)
     if text := filters.get("round"):
-        if text != "last" and not (text.isdecimal() and len(text) < 4):
-            raise InputError(f"“{text}” is not a round; write a number, or “last”.")
-        where = replace(where, rounds=("last" if text == "last" else int(text),))
-    return where
+        number = text.isdecimal() and len(text) < 4
+        if not number and text not in ("last", "unknown"):
+            raise InputError(f"“{text}” is not a round; write a number, “last” or “unknown”.")
+        where = replace(where, rounds=(int(text) if number else text,))
+    return library().checked(where)
 
 
 def parts_of(reading: Reading, link: Link) -> Iterator[Part]:

@@ -55,6 +55,7 @@ def build() -> ResponseReturnValue:
     phrase = form.get("phrase", "").strip()[:500]
     title = form.get("title", "").strip()[:200] or phrase or "Picked clips"
     filters = filters_of(form)
+    where = where_from(filters)
     clips = _numbers(form.get("clips", ""), form.getlist("clip"))
     if not clips and not phrase and not filters:
         raise InputError("Pick some clips first, or search for something and make a reel of all of it.")
@@ -62,7 +63,7 @@ def build() -> ResponseReturnValue:
     if again:
         lib.made_reel(again)  # says so at once if it is gone
     if not clips:
-        found = lib.find(phrase, where=where_from(filters), order="fit", limit=LONGEST_REEL)
+        found = lib.find(phrase, where=where, order="fit", limit=LONGEST_REEL)
         if found.total > LONGEST_REEL:
             clips = [clip.id for clip in found.clips if clip.file]
     settings = _settings(title) if "arranged" in form else ReelSettings(title=title)
@@ -72,7 +73,7 @@ def build() -> ResponseReturnValue:
         return lib.make_reel(
             clips or phrase,
             title=title,
-            where=Where() if clips else where_from(filters),
+            where=Where() if clips else where,
             changes=changes,
             matching=phrase if clips else "",
             settings=settings,
@@ -179,7 +180,17 @@ def _arrange(
 
 @page.get("/<name>/")
 def show(name: str) -> ResponseReturnValue:
-    return render_template("reel.html", reel=library().made_reel(name))
+    lib = library()
+    reel = lib.made_reel(name)
+    clips = lib.clips(reel.shows)
+    recipe = reel.recipe or {}
+    return render_template(
+        "reel.html",
+        reel=reel,
+        clips=clips,
+        gone=len(set(reel.shows)) - len({clip.id for clip in clips}),
+        phrase=recipe.get("phrase") or recipe.get("matching") or "",
+    )
 
 
 @page.post("/<name>/again")

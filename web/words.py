@@ -24,6 +24,11 @@ def ringside(us: int | None) -> str:
     return "" if us is None else format_clock(us)
 
 
+def many(count: int, one: str, several: str = "") -> str:
+    """“1 exchange”, “2 exchanges”. `several`: where it is not `one` and an s."""
+    return f"{count} {one if count == 1 else several or one + 's'}"
+
+
 def surname(name: str | None) -> str:
     return name.split()[-1] if name else "?"
 
@@ -41,9 +46,10 @@ def happened(clip: ClipRow, most: int | None = None) -> list[dict[str, object]]:
     lib = library()
     matched = {i for match in clip.matches for i in match}
     short = short_names(a.fighter for a in clip.actions)
+    first, last = window(len(clip.actions), matched, most)
     rows: list[dict[str, object]] = []
     place = None
-    for i, a in enumerate(clip.actions):
+    for i, a in enumerate(clip.actions[first:last], first):
         rows.append(
             {
                 "who": short.get(a.fighter or "", "?"),
@@ -57,8 +63,7 @@ def happened(clip: ClipRow, most: int | None = None) -> list[dict[str, object]]:
             }
         )
         place = a.place
-    first, last = window(len(rows), matched, most)
-    return rows[first:last]
+    return rows
 
 
 def window(count: int, matched: set[int], most: int | None) -> tuple[int, int]:
@@ -90,6 +95,12 @@ def notes(clip: ClipRow) -> list[str]:
 
 def install(app: Flask) -> None:
     app.jinja_env.filters.update(
-        clock=clock, ringside=ringside, happened=happened, left_out=left_out, surname=surname, notes=notes
+        clock=clock,
+        ringside=ringside,
+        happened=happened,
+        left_out=left_out,
+        surname=surname,
+        notes=notes,
+        many=many,
     )
     app.jinja_env.globals.update(MOST=MOST)

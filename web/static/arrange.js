@@ -29,7 +29,7 @@ function total() {
     const count = row.querySelector("[data-last]").valueAsNumber - row.querySelector("[data-first]").valueAsNumber + 1;
     if (count > 0) us += count * Number(row.dataset.frameUs);
   }
-  form.querySelector("[data-total-time]").textContent = `${rows().length} clips, ${clock(us)} of film`;
+  form.querySelector("[data-total-time]").textContent = `${rows().length} ${rows().length === 1 ? "clip" : "clips"}, ${clock(us)} of film`;
 }
 
 if (form) {

@@ -7,6 +7,18 @@ import { stage } from "./player.js";
 const place = document.querySelector(".stage");
 const player = place ? stage(place) : null;
 
+// --- a link to a moment: #t= and footage time, seconds or h:mm:ss, as in Media Fragments URI 1.0, 4.2.1 ---
+function moment() { // seconds of footage time, or null
+  const text = new URLSearchParams(location.hash.slice(1)).get("t") ?? "";
+  const parts = text.replace(/^npt:/, "").split(",")[0].split(":").map((part) => (/^\d+(\.\d*)?$/.test(part) ? Number(part) : NaN));
+  const seconds = parts.length <= 3 ? parts.reduce((sum, part) => sum * 60 + part, 0) : NaN;
+  return Number.isFinite(seconds) ? seconds : null;
+}
+if (player) {
+  const there = (frames) => { const at = moment(); if (at !== null) player.goTo(player.frameAt(at - frames.zero / 1e6)); };
+  player.ready.then((frames) => { there(frames); addEventListener("hashchange", () => there(frames)); });
+}
+
 // --- in and out ---
 const cut = document.querySelector("[data-cut]");
 if (cut && player) {

@@ -12,8 +12,14 @@ const $ = (what) => root.querySelector(what);
 const video = $("video"), box = $("#entry"), list = $("#log-offers"), reading = $("#log-reading"), rows = $("[data-lines]");
 const say = (what, text) => { $(what).textContent = text; };
 
-const ROWS = 8, TRUSTED = 3; // rows offered; letters from which typed text is taken at its word
-const PICKS = /\p{L}$/u; // a digit right after a letter takes that row; elsewhere it is a gym's number for a punch
+const DIGITS = "1234567890"; // rows offered, each with the key that takes it
+const TRUSTED = 3; // letters from which typed text is taken at its word
+// A digit takes its row in the empty box, unless digits are to be punches there (1-2), and right after a letter;
+// elsewhere it is a gym's number for a punch.
+const digits = $("[data-digits]");
+const picks = () => (box.value ? /\p{L}$/u.test(box.value) : digits.checked);
+digits.checked = localStorage.getItem("cliplib.digits") !== "punches";
+digits.addEventListener("change", () => { localStorage.setItem("cliplib.digits", digits.checked ? "rows" : "punches"); draw(); box.focus(); });
 const offers = new Offers(known.offers, known.numbers, fighters);
 let lines = [], next = { going_on: [], opening: [], until: null };
 let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false;
@@ -87,9 +93,9 @@ function rerank() {
 }
 function draw() {
   const typed = box.value.trim();
-  shownRows = offers.rows(typed, ROWS);
+  shownRows = offers.rows(typed, DIGITS.length);
   const own = checked?.text === typed ? typedRows(typed) : [];
-  if (own.length) shownRows = [...own, ...shownRows.filter((r) => !own.some((o) => o.action === r.action && o.fighter === r.fighter))].slice(0, ROWS);
+  if (own.length) shownRows = [...own, ...shownRows.filter((r) => !own.some((o) => o.action === r.action && o.fighter === r.fighter))].slice(0, DIGITS.length);
   marked = Math.min(marked, Math.max(0, shownRows.length - 1));
   list.replaceChildren(...shownRows.map((one, i) => {
     const item = document.createElement("li");
@@ -100,7 +106,7 @@ function draw() {
     who.className = `log-who ${one.who === 1 ? "blue" : one.who === 0 ? "red" : ""}`;
     who.textContent = one.who === undefined ? "as typed" : offers.short[one.who];
     item.append(who, ` ${one.action}`);
-    if (PICKS.test(box.value)) item.dataset.digit = i + 1;
+    if (picks()) item.dataset.digit = DIGITS[i];
     item.addEventListener("pointerdown", (e) => { e.preventDefault(); marked = i; enter(); });
     return item;
   }));
@@ -135,12 +141,13 @@ function check() {
     }, 60);
   });
 }
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
 function showReading(text) {
   const parts = [];
   if (!checked.unread.length) parts.push("Read as ", checked.actions.map((a) => `${a.fighter ? `${a.fighter}: ` : ""}${a.said}`).join("; then ") || "nothing yet");
-  else if (shownRows.length) return reading.replaceChildren(); // letters that narrow the list
+  else if (shownRows.length && !checked.because) return reading.replaceChildren(); // letters that narrow the list
   else {
-    parts.push("Not understood: ");
+    parts.push(checked.because ? `${capital(checked.because)}: ` : "Not understood: ");
     const letters = [...text];
     let at = 0;
     for (const u of checked.unread) {
@@ -151,7 +158,7 @@ function showReading(text) {
       at = u.end;
     }
     parts.push(letters.slice(at).join(""));
-    const meant = checked.unread.flatMap((u) => u.meant).slice(0, 3);
+    const meant = checked.because ? [] : checked.unread.flatMap((u) => u.meant).slice(0, 3);
     if (meant.length) parts.push(`. Did you mean ${meant.join(" or ")}?`);
   }
   reading.replaceChildren(...parts);
@@ -293,7 +300,7 @@ box.addEventListener("keydown", (e) => {
   if (key === "ArrowDown") mark(1);
   else if (key === "ArrowUp") mark(-1);
   else if (key === "Escape") { clear(); if (resume) play(); resume = false; }
-  else if (/^[1-8]$/.test(key) && PICKS.test(box.value) && shownRows[key - 1] && !e.ctrlKey && !e.altKey && !e.metaKey) { marked = key - 1; enter(); }
+  else if (/^[0-9]$/.test(key) && picks() && shownRows[DIGITS.indexOf(key)] && !e.ctrlKey && !e.altKey && !e.metaKey) { marked = DIGITS.indexOf(key); enter(); }
   else if (empty && key === " ") video.paused ? play() : video.pause();
   else if (empty && key === ".") again();
   else if (empty && (e.ctrlKey || e.metaKey) && key.toLowerCase() === "z") undo();

@@ -20,7 +20,7 @@ export function stage(place) {
   const last = () => until ?? count() - 1;
 
   function frameAt(seconds) {
-    const us = Math.round(seconds * 1e6) + 500; // decoders round presentation times to the microsecond or worse
+    const us = Math.round(seconds * 1e6) + 500; // decoders and links round times, to the millisecond at worst
     let low = 0, high = count() - 1;
     while (low < high) {
       const mid = (low + high + 1) >> 1;
@@ -165,6 +165,7 @@ export function stage(place) {
     ready,
     footageFrame: () => frames.first + at,
     footageTime: () => frames.exact[at],
+    frameAt,
     goTo: (frame) => { video.pause(); go(frame); },
   };
 }
