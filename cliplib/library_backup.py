@@ -24,7 +24,7 @@ from typing import IO, TYPE_CHECKING
 
 from cliplib import __version__
 from cliplib.errors import InputError
-from cliplib.media.files import replacing, settle, writing
+from cliplib.media.files import replacing, settle, settle_names, writing
 from cliplib.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -90,6 +90,7 @@ def back_up(library: Library, out: Path, *, clips: bool = False, progress: Progr
             text.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
             put(MANIFEST, text)
     settle([out] if out.is_file() else [out / name for name in (*noted, MANIFEST)])
+    settle_names([out.absolute().parent])
     wanted = {kept.place for kept in library._catalogue.care.files() if kept.kind != "working copy"}
     return BackedUp(out, len(noted), len(fights), len(wanted - noted.keys()))
 
@@ -173,7 +174,9 @@ def restore(backup: Path, folder: Path, progress: Progress = silent) -> int:
             (whole / MANIFEST).unlink()
             if folder.exists():
                 folder.rmdir()
+            settle_names(path for path in (whole, *whole.rglob("*")) if path.is_dir())
             os.rename(whole, folder)
+            settle_names([folder.parent])
     except (tarfile.TarError, EOFError) as error:
         raise InputError(f"{backup} is not a backup, or is damaged: {error}") from error
     return len(found) - 1

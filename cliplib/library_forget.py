@@ -105,13 +105,14 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
         with contextlib.suppress(Cancelled):
             progress(stage, done, total)
 
-    with only_one(root / LOCK):
+    with only_one(root / LOCK), _removing(root):
         fights = tuple(catalogue.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
         before = {fighter.name for fighter in catalogue.fighters()}
         reels = _remove_reels(library, {fight.id for fight in fights})
         # What could show them goes first: if this is cut short, the rows still say that it is to be done.
         for derived in ("cache", "looking"):
-            shutil.rmtree(root / derived, ignore_errors=True)
+            with contextlib.suppress(FileNotFoundError):
+                shutil.rmtree(root / derived)
         settle_names((root, root / "reels"))
         told("forgetting", 0, 0)
         catalogue.care.forget([fight.id for fight in fights])
@@ -133,6 +134,18 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
             "still holds what was removed; stop the pages and run “cliplib check --repair”"
         )
     return Forgotten(fights, reels, tuple(_left(root, name) for name in sorted(gone) if mentions(root, name)))
+
+
+@contextlib.contextmanager
+def _removing(root: Path) -> Iterator[None]:
+    """What cannot be removed must be said: somebody may show it."""
+    try:
+        yield
+    except OSError as error:
+        raise StorageError(
+            f"{error.filename or root} cannot be changed: {error.strerror or error}; see to that and forget "
+            "again, or run “cliplib check --repair” if the fights are gone"
+        ) from error
 
 
 def fights_of(library: Library, fighter: str) -> tuple[FightRow, ...]:

@@ -35,6 +35,9 @@ PIECE = 1 << 20
 SPARE = 1 << 30
 """Bytes that stay free on the disk whatever is sent."""
 
+MOST_UPLOADS = 50
+"""Files on their way at once, from everybody together."""
+
 _KEPT_S = 7 * 24 * 3600
 _MOST_LISTED = 500
 _KEY = re.compile(r"[A-Za-z0-9_-]{16,40}")
@@ -104,6 +107,10 @@ class NewFights:
         try:
             self._folder.mkdir(exist_ok=True)
             self._sweep()
+            if sum(1 for _ in self._folder.glob("*.json")) >= MOST_UPLOADS:
+                raise BusyError(
+                    "too many files are on their way already; finish or cancel some of them first"
+                )
             if shutil.disk_usage(self._folder).free - SPARE < size:
                 raise StorageError("there is not enough room for that footage; free some space first")
             key = secrets.token_urlsafe(18)

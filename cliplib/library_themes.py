@@ -192,9 +192,9 @@ class Themes:
             return None
 
     def _path(self, name: str) -> Path:
-        path = self.folder / f"{name[:_LONGEST_NAME]}.toml"
+        path = self.folder / f"{name}.toml"
         if (
-            len(name) > _LONGEST_NAME
+            len(name.encode("utf-8", "surrogatepass")) > _LONGEST_NAME
             or name in ("", ".", "..")
             or Path(name).name != name
             or not path.is_file()

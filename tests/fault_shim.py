@@ -135,6 +135,7 @@ class Shim:
             shim.synced.pop(os.fsdecode(target), None)
             if was is not None:
                 shim.synced[os.fsdecode(target)] = was
+            shim.moved(os.fsdecode(source), os.fsdecode(target))
             return None
 
         def unlinked(path: Any, **more: Any) -> None:
@@ -218,6 +219,18 @@ class Shim:
             before = self.shadows / str(self.shadowed)
             os.link(path, before)
         self.names.append((str(path.parent), path, before))
+
+    def moved(self, source: str, target: str) -> None:
+        """A folder has another name; what is known of things in it holds for them there."""
+
+        def there(place: str) -> str:
+            return target + place[len(source) :] if place.startswith(source + "/") else place
+
+        self.synced = {there(place): known for place, known in self.synced.items()}
+        self.names = [
+            (target if folder == source else there(folder), Path(there(str(path))), before)
+            for folder, path, before in self.names
+        ]
 
     def note_sync(self, place: str) -> None:
         if place.endswith("-wal"):

@@ -1,8 +1,12 @@
-"""Load: `python -m tests.load --fights 1000 --seconds 30`.
+"""Load: `python -m tests.load --fights 1000 --seconds 30`, and `--requests 14400` for an hour's worth.
 
 The pages of an archive, served as they are (waitress, four threads) on this machine, with twelve players
 open: searches a second and their latency from four clients, beside the bytes of one of these pages from a bare
 Flask view under the same server; and the server's memory after each quarter of the requests.
+
+An hour's worth: twelve people who ask for a page every three seconds, as fast as the server answers. Besides
+the searches it asks for pages that it was never asked for before: other rounds and outcomes, later pages of
+results, clips, fights, counts. Memory is flat if the last quarter adds less than a twentieth to the second.
 """
 
 from __future__ import annotations
@@ -82,55 +86,83 @@ class Server:
         return answer.status, body
 
 
-def play(server: Server, path: str, end: float, wrong: list[str]) -> None:
+def play(server: Server, path: str, over: threading.Event, wrong: list[str]) -> None:
     """A player: a piece, a pause, the next piece, from the start again."""
     at = 0
-    while time.monotonic() < end:
+    while not over.is_set():
         status, body = server.get(path, Range=f"bytes={at}-")
         if status not in (200, 206):
             wrong.append(f"{path}: {status}")
             return
         at = at + len(body) if status == 206 and len(body) >= 1 << 20 else 0
-        time.sleep(0.5)
+        over.wait(0.5)
 
 
-def measure(server: Server, paths: list[str], seconds: float, clips: list[str]) -> dict[str, object]:
+def another(rng: random.Random, paths: list[str], fights: int) -> str:
+    """Half of the time one of `paths`, else a page that is hardly ever asked for twice."""
+    if rng.random() < 0.5:
+        return rng.choice(paths)
+    search = f"{rng.choice(paths)}&round={rng.randint(1, 12)}&outcome={rng.choice(('landed', 'missed', 'blocked'))}"
+    return rng.choice(
+        (
+            f"{search}&page={rng.randint(1, 30)}",
+            f"/clip/{rng.randint(1, fights * 250)}",
+            f"/fights/{rng.randint(1, fights)}",
+            f"/counts/?{rng.choice(paths).partition('?')[2]}&by=fighter&round={rng.randint(1, 12)}",
+        )
+    )
+
+
+def measure(
+    server: Server, paths: list[str], seconds: float, clips: list[str], requests: int = 0, fights: int = 0
+) -> dict[str, object]:
+    """For `seconds`, or until so many `requests` are answered, of pages of so many `fights`."""
     took: list[float] = []
     wrong: list[str] = []
     memory = [server.memory()]
-    end = time.monotonic() + seconds
+    began = time.monotonic()
+    over = threading.Event()
     rng = random.Random(5)
 
     def ask(seed: int) -> None:
         mine = random.Random(seed)
-        while time.monotonic() < end:
-            path = mine.choice(paths)
-            began = time.monotonic()
+        while not over.is_set():
+            path = another(mine, paths, fights) if requests else mine.choice(paths)
+            asked = time.monotonic()
             status, _ = server.get(path)
-            took.append(time.monotonic() - began)
+            took.append(time.monotonic() - asked)
             if status != 200:
                 wrong.append(f"{path}: {status}")
 
     threads = [threading.Thread(target=ask, args=(n,)) for n in range(CLIENTS)]
     threads += [
-        threading.Thread(target=play, args=(server, rng.choice(clips), end, wrong))
+        threading.Thread(target=play, args=(server, rng.choice(clips), over, wrong))
         for _ in range(PLAYERS if clips else 0)
     ]
     for thread in threads:
         thread.start()
     for quarter in range(1, 5):
-        time.sleep(max(0.0, end - seconds * (4 - quarter) / 4 - time.monotonic()))
+        while (
+            len(took) < requests * quarter / 4
+            if requests
+            else time.monotonic() < began + seconds * quarter / 4
+        ):
+            time.sleep(0.05)
         memory.append(server.memory())
+    over.set()
+    lasted = time.monotonic() - began
     for thread in threads:
         thread.join()
+    if requests and memory[4] > memory[2] * 1.05:
+        wrong.append(f"memory is not flat: {memory} MB")
     took.sort()
     return {
-        "a second": round(len(took) / seconds, 1),
+        "a second": round(len(took) / lasted, 1),
         "median ms": round(statistics.median(took) * 1000),
         "99th ms": round(took[int(len(took) * 0.99)] * 1000),
         "requests": len(took),
         "memory MB": memory,
-        "wrong": wrong,
+        "wrong": wrong[:20],
     }
 
 
@@ -148,8 +180,8 @@ def make(folder: Path, fights: int) -> list[int]:
     return playable
 
 
-def run(fights: int, seconds: float) -> dict[str, dict[str, object]]:
-    """Figures of the pages, and of the bare view."""
+def run(fights: int, seconds: float, requests: int = 0) -> dict[str, dict[str, object]]:
+    """Figures of the pages, of an hour's worth of requests if there are `requests`, and of the bare view."""
     with tempfile.TemporaryDirectory(prefix="load-") as place:
         began = time.monotonic()
         playable = make(Path(place, "library"), fights)
@@ -165,6 +197,8 @@ def run(fights: int, seconds: float) -> dict[str, dict[str, object]]:
             assert clips, "no clip can be played"
             Path(place, "page.html").write_bytes(page)
             result = {"pages": measure(pages, paths, seconds, clips)}
+            if requests:
+                result["an hour's worth"] = measure(pages, paths, 0, clips, requests, fights)
         finally:
             pages.close()
         bare = Server(_BARE, Path(place, "page.html"))
@@ -179,8 +213,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--fights", type=int, default=1000)
     parser.add_argument("--seconds", type=float, default=30)
+    parser.add_argument("--requests", type=int, default=0, help="an hour's worth is 14400")
     given = parser.parse_args()
-    result = run(given.fights, given.seconds)
+    result = run(given.fights, given.seconds, given.requests)
     for name, figures in result.items():
         print(name, figures)
     return 1 if any(figures["wrong"] for figures in result.values()) else 0

@@ -74,7 +74,9 @@ def requests_of(app: Flask) -> list[tuple[str, str, str]]:
     for rule in app.url_map.iter_rules():
         assert isinstance(rule, Rule)
         values = {
-            name: 1 if isinstance(rule._converters[name], IntegerConverter) else "x"
+            name: 1
+            if isinstance(rule._converters[name], IntegerConverter)
+            else next(iter(getattr(rule._converters[name], "items", ("x",))))
             for name in rule.arguments
         }
         with app.test_request_context(base_url=HOME):

@@ -33,9 +33,17 @@ def whole(name: str, usual: int, *, most: int) -> int:
     return int(text)
 
 
+def sent() -> Any:
+    """The JSON that was sent, None for what is none, or is nested deeper than anything of ours."""
+    try:
+        return request.get_json(silent=True)
+    except RecursionError:
+        return None
+
+
 def body(*known: tuple[str, type]) -> dict[str, Any]:
     """The JSON object that was sent, each value of the type it must have; 400 for anything else."""
-    data = request.get_json(silent=True)
+    data = sent()
     if not isinstance(data, dict):
         abort(400, "Send a JSON object.")
     kinds = dict(known)

@@ -9,6 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
 
+from .api_shapes import sent
 from .here import library
 
 page = Blueprint("draw", __name__, url_prefix="/clip")
@@ -87,7 +88,7 @@ def share(clip_id: int) -> ResponseReturnValue:
 
 
 def _sent() -> dict[str, Any]:
-    values = request.get_json(silent=True)
+    values = sent()
     if not isinstance(values, dict):
         abort(400, "A drawing is sent as a JSON object.")
     return {key: value for key, value in values.items() if key not in ("from_us", "until_us")}

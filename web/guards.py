@@ -33,7 +33,7 @@ def install(app: Flask, hosts: tuple[str, ...], *, private: bool = False) -> Non
             return
         sent = request.headers.get("X-Form-Key") or request.form.get("form_key", "")
         kept = session.get("form_key", "")
-        if not kept or not hmac.compare_digest(sent, kept):
+        if not kept or not hmac.compare_digest(sent.encode("utf-8", "replace"), kept.encode()):
             abort(403, "This form is out of date or came from another site. Reload the page and try again.")
 
     @app.after_request
@@ -44,8 +44,12 @@ def install(app: Flask, hosts: tuple[str, ...], *, private: bool = False) -> Non
         answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
         answer.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
-        if answer.mimetype == "text/html":
-            answer.headers.setdefault("Cache-Control", "no-store")
+        if request.endpoint != "static":  # what a library holds is kept by nobody on the way
+            kept = answer.cache_control
+            if not answer.headers.get("Cache-Control"):
+                kept.no_store = True
+            elif not kept.no_store:
+                kept.private = True
         return answer
 
     app.context_processor(lambda: {"form_key": form_key})

@@ -5,11 +5,24 @@ from __future__ import annotations
 import contextlib
 import socket
 from pathlib import Path
+from typing import Any
 
 import waitress
 
 from .app import create_app
 from .guards import LOCAL_HOSTS
+
+LIMITS: dict[str, Any] = {
+    "threads": 8,
+    "ident": None,
+    "max_request_body_size": 2 << 20,
+    "max_request_header_size": 16 << 10,
+    # Who is slow costs a connection, not a thread; so many slow ones leave room for others.
+    "connection_limit": 500,
+    "channel_timeout": 60,
+    "asyncore_use_poll": True,
+}
+"""How waitress serves: what one client may send, and how long it may take."""
 
 
 def run(
@@ -27,16 +40,7 @@ def run(
     if share:
         hosts += own_names()
     app = create_app(folder, hosts=hosts, behind_proxy=behind_proxy, share=share)
-    waitress.serve(
-        app,
-        host=host,
-        port=port,
-        threads=8,
-        ident=None,
-        max_request_body_size=2 << 20,
-        max_request_header_size=16 << 10,
-        channel_timeout=60,
-    )
+    waitress.serve(app, host=host, port=port, **LIMITS)
 
 
 def own_names() -> tuple[str, ...]:

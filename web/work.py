@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Iterator
 
 from flask import Blueprint, Response, abort, redirect, render_template, stream_with_context, url_for
@@ -11,6 +12,9 @@ from flask.typing import ResponseReturnValue
 from .here import jobs
 
 page = Blueprint("work", __name__, url_prefix="/work")
+
+_WATCHERS = threading.BoundedSemaphore(3)
+"""Who may keep a thread of the server while work goes on. Others are told how it stands and ask again."""
 
 
 @page.get("/<key>")
@@ -27,8 +31,14 @@ def events(key: str) -> Response:
     job = jobs().get(key) or abort(404)
 
     def stream() -> Iterator[str]:
-        for now in job.watch():
-            yield ": still here\n\n" if now is None else f"data: {json.dumps(now)}\n\n"
+        if not _WATCHERS.acquire(blocking=False):
+            yield f"retry: 1000\ndata: {json.dumps(job.snapshot())}\n\n"
+            return
+        try:
+            for now in job.watch():
+                yield ": still here\n\n" if now is None else f"data: {json.dumps(now)}\n\n"
+        finally:
+            _WATCHERS.release()
 
     return Response(
         stream_with_context(stream()),

@@ -187,7 +187,12 @@ def _key_frames(path: Path) -> npt.NDArray[np.int64]:
         movie = read_movie(path)
         track = movie.of_kind(b"vide")[0]
         return np.flatnonzero(track.sync[shown_frames(track, movie).samples])
-    except (FootageError, IndexError):
+    except (FootageError, IndexError) as problem:
+        disk = problem.__cause__
+        if isinstance(disk, OSError):  # what is shown must depend on the tables only
+            raise FootageError(
+                f"{path} cannot be read any more ({disk.strerror}); ingest the fight again"
+            ) from problem
         return np.zeros(0, np.int64)
 
 
