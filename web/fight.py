@@ -96,7 +96,7 @@ def _year(fight: FightRow) -> str:
 
 def _words(fight: FightRow) -> str:
     info = fight.info
-    return " ".join((fight.title, *info.fighters, info.event, _date(fight))).casefold()
+    return " ".join((fight.title, *info.fighters, info.event)).casefold()
 
 
 @page.get("/<int:fight_id>")
