@@ -6,9 +6,13 @@ answers. Anything else is a finding.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import functools
 import json
+import re
+import select
+import subprocess
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -136,6 +140,46 @@ def theme(data: bytes) -> None:
     theme_from(_text(data))
 
 
+_NODE = """
+const { momentOf } = await import(process.argv[1]);
+const { createInterface } = await import("node:readline");
+for await (const line of createInterface({ input: process.stdin })) console.log(JSON.stringify(momentOf(JSON.parse(line))));
+"""
+
+
+@functools.cache
+def _page_script() -> subprocess.Popen[str] | None:
+    """The clip page's own reader of #t=, in the Node.js that Playwright brings; None without it."""
+    try:
+        from playwright._impl._driver import compute_driver_executable
+    except ImportError:
+        return None
+    node, script = compute_driver_executable()[0], Path(__file__).parents[1] / "web" / "static" / "moment.js"
+    child = subprocess.Popen(
+        [node, "--input-type=module", "--no-warnings", "-e", _NODE, script.as_uri()],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1,
+    )  # fmt: skip
+    atexit.register(child.kill)
+    return child
+
+
+def fragment(data: bytes) -> None:
+    """W3C Media Fragments URI 1.0, 4.2.1: what is read as a time is the one that the text says."""
+    child, text = _page_script(), "#t=" + data.decode("utf-8", "replace")
+    if child is None:
+        return
+    assert child.stdin is not None
+    assert child.stdout is not None
+    child.stdin.write(json.dumps(text) + "\n")
+    assert select.select([child.stdout], [], [], 10)[0], "no answer"
+    seconds = json.loads(child.stdout.readline())
+    assert seconds is None or 0 <= seconds < float("inf")
+    simple = re.fullmatch(r"#t=(?:npt:)?(?:(\d{1,4}):)??(?:(\d{1,4}):)?(\d{1,6})", text, re.ASCII)
+    if simple:
+        hours, minutes, rest = (int(part or 0) for part in simple.groups())
+        assert seconds == hours * 3600 + minutes * 60 + rest
+
+
 def drawing(data: bytes) -> None:
     try:
         values = json.loads(data)
@@ -208,6 +252,9 @@ TARGETS: dict[str, Target] = {
     "settings": Target(settings_toml, _TOML),
     "terms": Target(terms_toml, _TOML),
     "times": Target(times, _words("0|1|9|:|.|,|-| |0:12.4|1:04:12.5|00:01.000|١|²|e|/"), 60),
+    "fragment": Target(
+        fragment, _words("0|1|9|59|:|.|,|npt:|&t=|&|%3A|+|-|e9|Infinity|smpte:|clock:|\x00|#|="), 200
+    ),
     "mp4": Target(mp4, _BOXES, 1 << 16),
     "theme": Target(theme, _TOML),
     "drawing": Target(drawing, _DRAWING, 2048),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import socket
 from pathlib import Path
 from typing import Any
@@ -40,6 +41,8 @@ def run(
     if share:
         hosts += own_names()
     app = create_app(folder, hosts=hosts, behind_proxy=behind_proxy, share=share)
+    # A line for each request that waits a moment tells nobody anything.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     waitress.serve(app, host=host, port=port, **LIMITS)
 
 

@@ -1,5 +1,6 @@
 // The clip page. Frames, clock and seeking go by the footage's own timestamps, which the server sends.
 import "./cards.js";
+import { momentOf } from "./moment.js";
 import "./share.js";
 import "./tray.js";
 import { stage } from "./player.js";
@@ -7,15 +8,9 @@ import { stage } from "./player.js";
 const place = document.querySelector(".stage");
 const player = place ? stage(place) : null;
 
-// --- a link to a moment: #t= and footage time, seconds or h:mm:ss, as in Media Fragments URI 1.0, 4.2.1 ---
-function moment() { // seconds of footage time, or null
-  const text = new URLSearchParams(location.hash.slice(1)).get("t") ?? "";
-  const parts = text.replace(/^npt:/, "").split(",")[0].split(":").map((part) => (/^\d+(\.\d*)?$/.test(part) ? Number(part) : NaN));
-  const seconds = parts.length <= 3 ? parts.reduce((sum, part) => sum * 60 + part, 0) : NaN;
-  return Number.isFinite(seconds) ? seconds : null;
-}
+// --- a link to a moment ---
 if (player) {
-  const there = (frames) => { const at = moment(); if (at !== null) player.goTo(player.frameAt(at - frames.zero / 1e6)); };
+  const there = (frames) => { const at = momentOf(location.hash); if (at !== null) player.goTo(player.frameAt(at - frames.zero / 1e6)); };
   player.ready.then((frames) => { there(frames); addEventListener("hashchange", () => there(frames)); });
 }
 
