@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 import click
 
 from cliplib import cli_show
-from cliplib.library_evidence import ChangeFound, Compare, Tally
+from cliplib.library_tables import ChangeFound, Compare, Tally
 from cliplib.proportions import Interval
 from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow
 from cliplib.timebase import format_time

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal, Protocol
 
 import numpy as np
@@ -34,19 +34,14 @@ from cliplib.library_definitions import (
     OUTCOMES,
     WILSON,
 )
+from cliplib.library_tables import Answered, Caught, ChangeFound, Compare, Next, Tally
 from cliplib.models import Reading, Settings, Step, Where
 from cliplib.patterns import Columns, Pattern, limits
 from cliplib.report import content
 from cliplib.search import Search
 from cliplib.tally import (
     KEYS,
-    Adjustment,
-    Answers,
-    CaughtRow,
-    Comparison,
     FightClock,
-    NextTable,
-    Table,
     Tries,
     Watched,
     adjustment,
@@ -69,54 +64,6 @@ LogForm = Literal["csv", "vtt", "jsonl"]
 ChartKind = Literal["counts", "rates", "next"]
 MOST_ROWS = 40
 """More bars than these are no picture any more; the table has them all."""
-
-
-@dataclass(frozen=True)
-class Tally:
-    """A table of tries; `definitions`: what exactly was counted, a sentence each."""
-
-    reading: Reading
-    table: Table
-    definitions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Next:
-    reading: Reading
-    table: NextTable
-    definitions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Compare:
-    reading: Reading
-    this: str
-    that: str
-    result: Comparison
-    definitions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class ChangeFound:
-    reading: Reading
-    fight: FightRow
-    result: Adjustment
-    definitions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Answered:
-    reading: Reading
-    result: Answers
-    definitions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Caught:
-    reading: Reading
-    tries: Tries
-    rows: tuple[CaughtRow, ...]
-    definitions: tuple[str, ...]
 
 
 class Names(Protocol):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from cliplib.changepoint import Change
 from cliplib.library_agreement import TwoLogs
-from cliplib.library_evidence import Answered, Caught, ChangeFound, Compare, Next, Tally
+from cliplib.library_tables import Answered, Caught, ChangeFound, Compare, Next, Tally
 from cliplib.models import JSON
 from cliplib.phrases import reading_json
 from cliplib.proportions import Interval

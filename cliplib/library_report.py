@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from cliplib.catalogue_rows import FightRow
 from cliplib.changepoint import LEAST_TRIES, Change
 from cliplib.errors import InputError
-from cliplib.library_evidence import Evidence, Tally
+from cliplib.library_evidence import Evidence
+from cliplib.library_tables import Tally
 from cliplib.proportions import adjusted, worth
 from cliplib.report import Report, Section, content
 from cliplib.tally import Adjustment
