@@ -516,7 +516,11 @@ def test_ctrl_c_stops_cleanly_and_it_goes_on(tmp_path: Path, run: Run) -> None:
     """SIGINT while a working copy is being made."""
     fight = make_fight(tmp_path / "one", kind="hevc")
     library = tmp_path / "library"
-    child = process("--library", library, "ingest", fight, start_new_session=True)
+
+    def listens() -> None:  # tests may run where it is ignored, behind nohup say
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+    child = process("--library", library, "ingest", fight, start_new_session=True, preexec_fn=listens)
     deadline = time.monotonic() + 60
     while not list(library.glob("working/.*")) and child.poll() is None:
         assert time.monotonic() < deadline

@@ -16,13 +16,15 @@ from cliplib.vocabulary import load_vocabulary
 V = load_vocabulary()
 FIGHTERS = ("Emeka Adeyemi", "Jonas Brandt")
 KNOWN = frozenset(lexicon_of(V).words | DETERMINERS | PRONOUNS)
+PLAIN = {"getting", "got", "gets", "finds", "found", "find", "off", "through", "first", "home", "with"}
+"""Plain English that only with other words is one of the trade: "getting through"."""
 TECHNIQUES = sorted(
     {
         word
         for lexeme in V.lexemes
         if lexeme.category in ("technique", "outcome", "role")
         for word in lexeme.words
-        if len(word) > (4 if len(lexeme.words) > 1 else 3)
+        if len(word) > (4 if len(lexeme.words) > 1 else 3) and word not in PLAIN
     }
 )
 
