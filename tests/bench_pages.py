@@ -104,7 +104,7 @@ def prepare(folder: Path, fights: int) -> Path:
     write_catalogue(library._catalogue, fights)
     library.reindex()
     model = next(clip for clip in library.find("", limit=10_000_000, order="date").clips if clip.file)
-    wanted = {clip.id for phrase in PHRASES for clip in library.find(phrase, limit=24).clips if not clip.file}
+    wanted = {clip.id for phrase in PHRASES for clip in library.find(phrase, limit=12).clips if not clip.file}
     library._catalogue.put_clips([_copy(place, model, number) for number in sorted(wanted)])
     _film(library, Path(model.file or ""))
     library.close()

@@ -471,7 +471,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     search = Search(Catalogue(options.folder / "catalogue.db"), VOCABULARY, options.folder)
     first_query(options.folder)
     with tempfile.TemporaryDirectory() as temporary:
-        compare(search, table_rows(options.fights), Path(temporary), options.rounds)
+        summary = compare(search, table_rows(options.fights), Path(temporary), options.rounds)
     pages(search)
     words(search)
     likes(search, options.fights * archive.EXCHANGES_A_FIGHT)
@@ -480,7 +480,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         growth((1, 10, 100, 1000, 10_000))
     print(f"peak memory of this process, contenders included: "
           f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")  # fmt: skip
-    return 0
+    met = [
+        summary[name] >= GOALS[name] if name in ("sqlite", "duckdb") else summary[name] <= GOALS[name]
+        for name in ("median_ms", "p95_ms", "sqlite", "duckdb")
+    ]
+    return 0 if all(met) else 1
 
 
 if __name__ == "__main__":
