@@ -12,6 +12,7 @@ import functools
 import json
 import re
 import select
+import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable
@@ -58,7 +59,9 @@ def words():
 def scratch() -> Path:
     """A folder for files that are read by name, in memory where the system has such a place."""
     memory = Path("/dev/shm")
-    return Path(tempfile.mkdtemp(prefix="fuzz-", dir=memory if memory.is_dir() else None))
+    place = Path(tempfile.mkdtemp(prefix="fuzz-", dir=memory if memory.is_dir() else None))
+    atexit.register(shutil.rmtree, place, ignore_errors=True)
+    return place
 
 
 def _put(name: str, data: bytes) -> Path:
