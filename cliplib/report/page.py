@@ -14,8 +14,9 @@ body{color:#111;background:#fff}
 h1{font-size:1.7rem;line-height:1.2}h2{font-size:1.2rem;margin-top:2.5rem}
 img{max-width:100%;height:auto;display:block}
 .wide{overflow-x:auto}table{border-collapse:collapse;font-size:.9rem;margin:.5rem 0}
-th,td{text-align:left;padding:.2rem .7rem .2rem 0;border-bottom:1px solid #bbb;
+th,td{text-align:left;padding:.2rem .7rem .2rem 0;white-space:nowrap;border-bottom:1px solid #bbb;
 vertical-align:top;font-variant-numeric:tabular-nums}thead th{border-bottom:2px solid #111}
+tbody th{font-weight:400}td:last-child{white-space:normal;min-width:9rem}
 footer{margin-top:3rem;border-top:1px solid #bbb;font-size:.85rem}
 @media print{body{margin:0;max-width:none}section{break-inside:avoid}}
 """
