@@ -14,7 +14,7 @@ from cliplib.media.poster import Posters
 from cliplib.reels.handover import Row, counts_of
 from cliplib.reels.lettering import clean
 from cliplib.reels.plan import CAUTIONS, ReelPlan
-from cliplib.reels.typefaces import FONTS
+from cliplib.reels.typefaces import FONTS, close_fonts
 from cliplib.timebase import format_time
 
 MARGIN, PICTURE, GAP = 15, 52, 5  # millimetres
@@ -56,6 +56,7 @@ def write_sheet(rows: Sequence[Row], plan: ReelPlan, out: Path) -> None:
     for line in CAUTIONS[1:]:
         sheet.multi_cell(0, 4, line, new_x="LMARGIN", new_y="NEXT")
     sheet.output(str(out))
+    close_fonts(sheet)
 
 
 def _heading(sheet: Any, title: str, rows: Sequence[Row], plan: ReelPlan) -> None:

@@ -196,3 +196,10 @@ def _coverage(path: Path) -> frozenset[int]:
             return frozenset(font.getBestCmap() or ())
     except _DAMAGED:
         return frozenset()
+
+
+def close_fonts(document: Any) -> None:
+    """Close the font files that an fpdf2 document keeps open after it has been put out."""
+    for font in document.fonts.values():
+        if hasattr(font, "ttfont"):
+            font.ttfont.close()

@@ -6,6 +6,8 @@ import io
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from cliplib.reels.typefaces import close_fonts
+
 from .charts import size, svg
 from .content import Grid, Report, Section
 from .page import clips
@@ -28,7 +30,9 @@ def pdf(report: Report) -> bytes:
     _words(paper, report.definitions, size=8)
     paper.ln(3)
     _words(paper, (report.caution, *((f"Made on {report.made}.",) if report.made else ())), size=8)
-    return bytes(paper.output())
+    made = bytes(paper.output())
+    close_fonts(paper)
+    return made
 
 
 def _paper(report: Report) -> FPDF:
