@@ -49,10 +49,8 @@ def _joined(matches: Matches, bits: Array, outcome_bits: Array) -> Array:
     columns = matches.columns
     chains = matches.chains()
     if chains is None:
-        everything = _over(
-            bits.take(columns.kind.take(matches.participating())), matches.participating(), columns
-        )
-        results = matches.results()
+        rows, results = matches.participating(), matches.results()
+        everything = _over(bits.take(columns.kind.take(rows)), rows, columns)
         joined: Array = everything | _over(outcome_bits.take(columns.kind.take(results)), results, columns)
         return joined
     joined = np.zeros(len(chains[-1]), np.uint64)
