@@ -14,7 +14,7 @@ from cliplib.media.poster import Posters
 from cliplib.reels.handover import Row, counts_of
 from cliplib.reels.lettering import clean
 from cliplib.reels.plan import CAUTIONS, ReelPlan
-from cliplib.reels.typefaces import FONTS, close_fonts
+from cliplib.reels.typefaces import FONTS, closing_fonts
 from cliplib.timebase import format_time
 
 MARGIN, PICTURE, GAP = 15, 52, 5  # millimetres
@@ -43,20 +43,20 @@ def write_sheet(rows: Sequence[Row], plan: ReelPlan, out: Path) -> None:
     sheet.set_title(title)
     sheet.add_font("Text", "", FONTS / "DejaVuSans.ttf")
     sheet.add_font("Text", "B", FONTS / "DejaVuSans-Bold.ttf")
-    sheet.set_margins(MARGIN, MARGIN)
-    sheet.set_auto_page_break(True, MARGIN + 5)
-    sheet.add_page()
-    _heading(sheet, title, rows, plan)
-    with tempfile.TemporaryDirectory() as folder:
-        pictures = _key_frames(rows, Path(folder))
-        for row in rows:
-            _example(sheet, row, pictures.get(row.number), plan)
-    sheet.ln(4)
-    sheet.set_font("Text", size=8)
-    for line in CAUTIONS[1:]:
-        sheet.multi_cell(0, 4, line, new_x="LMARGIN", new_y="NEXT")
-    sheet.output(str(out))
-    close_fonts(sheet)
+    with closing_fonts(sheet):
+        sheet.set_margins(MARGIN, MARGIN)
+        sheet.set_auto_page_break(True, MARGIN + 5)
+        sheet.add_page()
+        _heading(sheet, title, rows, plan)
+        with tempfile.TemporaryDirectory() as folder:
+            pictures = _key_frames(rows, Path(folder))
+            for row in rows:
+                _example(sheet, row, pictures.get(row.number), plan)
+        sheet.ln(4)
+        sheet.set_font("Text", size=8)
+        for line in CAUTIONS[1:]:
+            sheet.multi_cell(0, 4, line, new_x="LMARGIN", new_y="NEXT")
+        sheet.output(str(out))
 
 
 def _heading(sheet: Any, title: str, rows: Sequence[Row], plan: ReelPlan) -> None:

@@ -7,13 +7,14 @@ bidirectional algorithm, UAX #9, but not all of it).
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import struct
 import sys
 import threading
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -198,8 +199,12 @@ def _coverage(path: Path) -> frozenset[int]:
         return frozenset()
 
 
-def close_fonts(document: Any) -> None:
-    """Close the font files that an fpdf2 document keeps open after it has been put out."""
-    for font in document.fonts.values():
-        if hasattr(font, "ttfont"):
-            font.ttfont.close()
+@contextlib.contextmanager
+def closing_fonts(document: Any) -> Iterator[None]:
+    """Close the font files that an fpdf2 document keeps open, however the block ends."""
+    try:
+        yield
+    finally:
+        for font in document.fonts.values():
+            if hasattr(font, "ttfont"):
+                font.ttfont.close()

@@ -6,7 +6,7 @@ import io
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from cliplib.reels.typefaces import close_fonts
+from cliplib.reels.typefaces import closing_fonts
 
 from .charts import size, svg
 from .content import Grid, Report, Section
@@ -21,18 +21,17 @@ _FONT = "text"
 def pdf(report: Report) -> bytes:
     """The report on A4, every page numbered."""
     paper = _paper(report)
-    paper.set_font(_FONT, style="B", size=18)
-    paper.multi_cell(0, 9, _safe(report.title), new_x="LMARGIN", new_y="NEXT")
-    _words(paper, report.lead)
-    for section in report.sections:
-        _section(paper, section)
-    _heading(paper, "What was counted")
-    _words(paper, report.definitions, size=8)
-    paper.ln(3)
-    _words(paper, (report.caution, *((f"Made on {report.made}.",) if report.made else ())), size=8)
-    made = bytes(paper.output())
-    close_fonts(paper)
-    return made
+    with closing_fonts(paper):
+        paper.set_font(_FONT, style="B", size=18)
+        paper.multi_cell(0, 9, _safe(report.title), new_x="LMARGIN", new_y="NEXT")
+        _words(paper, report.lead)
+        for section in report.sections:
+            _section(paper, section)
+        _heading(paper, "What was counted")
+        _words(paper, report.definitions, size=8)
+        paper.ln(3)
+        _words(paper, (report.caution, *((f"Made on {report.made}.",) if report.made else ())), size=8)
+        return bytes(paper.output())
 
 
 def _paper(report: Report) -> FPDF:
