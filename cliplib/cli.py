@@ -80,7 +80,7 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
         cli_show.as_json(report.as_json())
         for fight in report.fights:
             for problem in fight.problems:
-                click.echo(problem, err=True)
+                cli_show.say(problem, err=True)
     else:
         cli_show.ingest(report)
     return report.exit_code
@@ -243,7 +243,7 @@ def export(folder: Path, clip_id: int, out: Path) -> None:
     """Write a clip as a file to hand to somebody: exact in any player, nothing hidden around it."""
     with ProgressLine() as progress:
         result = Library(folder).export_clip(clip_id, out, progress=progress)
-    click.echo(f"{out}{f' ({result.why})' if result.why else ''}")
+    cli_show.say(f"{out}{f' ({result.why})' if result.why else ''}")
     cli_show.whose()
 
 
@@ -266,7 +266,7 @@ def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | N
     else:
         library.check_out(out)
         out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
-        click.echo(str(out))
+        cli_show.say(str(out))
 
 
 @cli.command()
@@ -275,7 +275,7 @@ def reindex(folder: Path) -> None:
     """Make everything that is derived from the catalogue anew."""
     with ProgressLine() as progress:
         Library(folder).reindex(progress)
-    click.echo("done")
+    cli_show.say("done")
 
 
 for _more in (
@@ -336,4 +336,4 @@ def _run(arguments: Sequence[str] | None) -> int:
 
 
 def _complain(message: str) -> None:
-    click.echo(f"cliplib: {message}", err=True)
+    cli_show.say(f"cliplib: {message}", err=True)

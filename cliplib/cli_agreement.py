@@ -66,7 +66,7 @@ def agree(
     if list_to is not None:
         library.check_out(list_to)
         list_to.write_text(worksheet(found), encoding="utf-8", newline="")
-        click.echo(f"{list_to}: {len(found.disagreements)} disagreements", err=True)
+        cli_show.say(f"{list_to}: {len(found.disagreements)} disagreements", err=True)
     if out is not None:
         _write(library, found, decided, otherwise, out)
     elif as_json:
@@ -97,7 +97,7 @@ def _write(
         raise InputError(f"{out} is one of the fight's logs; they stay as they are, so choose another name")
     text = library.evidence.agreed_log(found, decisions, forms[out.suffix])
     out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
-    click.echo(f"{out}: put it beside the logs and name it in fight.toml in their place")
+    cli_show.say(f"{out}: put it beside the logs and name it in fight.toml in their place")
 
 
 def _print(found: TwoLogs) -> None:
@@ -105,15 +105,15 @@ def _print(found: TwoLogs) -> None:
         f"{name} ({by})" if by else name for name, by in zip((found.one, found.two), found.by, strict=True)
     )
     result = found.agreement
-    click.echo(f"{found.fight.title}: {one} against {two}")
-    click.echo(
+    cli_show.say(f"{found.fight.title}: {one} against {two}")
+    cli_show.say(
         f"{result.paired} actions in both, {result.only_one} only in the first"
         + (f" ({found.beyond} of its actions lie where the second has nothing)" if found.beyond else "")
         + f", {result.only_two} only in the second"
         + (f"; {found.left_out} without any time were left out" if found.left_out else "")
     )
     if result.percent_error is not None:
-        click.echo(f"Percent error: {result.percent_error:.1f}")
+        cli_show.say(f"Percent error: {result.percent_error:.1f}")
     for title, table, rows in (
         ("Techniques", result.techniques, result.of_technique),
         ("Outcomes", result.outcomes, result.of_outcome),
@@ -121,7 +121,7 @@ def _print(found: TwoLogs) -> None:
         if table.pairs:
             _table(title, table, rows)
     if found.disagreements:
-        click.echo(f"\n{len(found.disagreements)} disagreements")
+        cli_show.say(f"\n{len(found.disagreements)} disagreements")
         cells = [
             (
                 d.key,
@@ -136,21 +136,21 @@ def _print(found: TwoLogs) -> None:
             for d in found.disagreements
         ]
         cli_show.table(("key", "round", "time", "frame", "clip", "what", "first", "second"), cells, give=6)
-    click.echo()
+    cli_show.say()
     for line in found.definitions:
-        click.echo(f"  {line}")
+        cli_show.say(f"  {line}")
 
 
 def _table(title: str, table: Confusion, rows: tuple[OfOne, ...]) -> None:
     worth = f", {table.band}" if table.band else ""
     extra = "" if table.ac1 is None else f"; AC1 {table.ac1:.2f}"
-    click.echo(
+    cli_show.say(
         f"\n{title}: the same in {table.same} of {table.pairs} pairs; "
         f"kappa {_kappa(table.kappa)}{worth}{extra}"
     )
     cells = [(n, *map(str, row)) for n, row in zip(table.names, table.table, strict=True)]
     cli_show.table(("first \\ second", *table.names), cells, give=0)
-    click.echo()
+    cli_show.say()
     cli_show.table(
         ("", "first", "second", "both", "percent error", "kappa"),
         [

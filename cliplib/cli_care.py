@@ -26,16 +26,16 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
         findings = library.check(repair=repair, deep=deep, progress=progress)
     left = sum(not finding.done for finding in findings)
     for finding in findings:
-        click.echo(str(finding))
+        cli_show.say(str(finding))
     if without:
         holding = mentions(library.folder, without)
         for path in holding:
-            click.echo(f"{path} holds “{without}”")
+            cli_show.say(f"{path} holds “{without}”")
         if not holding:
-            click.echo(f"no file of the library holds “{without}”")
+            cli_show.say(f"no file of the library holds “{without}”")
         left += len(holding)
     if not findings and not left:
-        click.echo("all is well")
+        cli_show.say("all is well")
     return 1 if left else 0
 
 
@@ -47,12 +47,12 @@ def backup(folder: Path, out: Path, clips: bool) -> None:
     """Copy the library into OUT (a .tar file, or a new folder) while people go on logging."""
     with ProgressLine() as progress:
         made = back_up(Library(folder), out, clips=clips, progress=progress)
-    click.echo(f"{made.out}: {made.fights} fights in {made.files} files")
+    cli_show.say(f"{made.out}: {made.fights} fights in {made.files} files")
     if made.missing:
-        click.echo(
+        cli_show.say(
             f"{made.missing} clips and posters are not in it; footage and fight folders make them again"
         )
-    click.echo("Fight folders and footage are not part of it: keep copies of them too.")
+    cli_show.say("Fight folders and footage are not part of it: keep copies of them too.")
 
 
 @click.command()
@@ -63,10 +63,10 @@ def restore(folder: Path, backup: Path) -> None:
     with ProgressLine() as progress:
         count = restore_backup(backup, folder, progress)
     library = Library(folder)
-    click.echo(f"{folder}: {len(library.fights())} fights from {count} files")
+    cli_show.say(f"{folder}: {len(library.fights())} fights from {count} files")
     lacking = [f for f in library.check() if not f.done]
     if lacking:
-        click.echo("“check” tells what is still missing, and “check --repair” makes it again")
+        cli_show.say("“check” tells what is still missing, and “check --repair” makes it again")
 
 
 @click.command()
@@ -93,28 +93,28 @@ def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: P
     going = what_goes(library, [row.id for row in rows])
     if save_logs_to is not None:
         for path in save_logs(library, going.logs, save_logs_to):
-            click.echo(f"{path} was written")
+            cli_show.say(f"{path} was written")
     if not yes:
         for row in rows:
-            click.echo(f"“{row.title}”, {cli_show.many(row.exchanges, 'exchange')}")
+            cli_show.say(f"“{row.title}”, {cli_show.many(row.exchanges, 'exchange')}")
         for log in going.logs if save_logs_to is None else ():
-            click.echo(
+            cli_show.say(
                 f"{log.by}’s log of “{log.fight.title}” (lines: {log.lines}) was written in this library, is "
                 "nowhere else, and goes as well; --save-logs FOLDER writes it out first"
             )
         for title in going.reels:
-            click.echo(f"the reel “{title}” shows it, and goes as well")
-        click.echo("What was corrected or drawn here goes with it.")
+            cli_show.say(f"the reel “{title}” shows it, and goes as well")
+        cli_show.say("What was corrected or drawn here goes with it.")
         click.confirm("Take this out of the library?", abort=True)
     with ProgressLine() as progress:
         done = forget_fights(library, [row.id for row in rows], progress)
     for row in done.fights:
-        click.echo(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
+        cli_show.say(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
     for title in done.reels:
-        click.echo(f"the reel “{title}” went along")
+        cli_show.say(f"the reel “{title}” went along")
     for left in done.left:
-        click.echo(left)
-    click.echo("Backups, and files written elsewhere, are not changed: remove them yourself.")
+        cli_show.say(left)
+    cli_show.say("Backups, and files written elsewhere, are not changed: remove them yourself.")
     return 1 if done.left else 0
 
 

@@ -93,7 +93,7 @@ def restore(folder: Path, clip_id: int, drawing_id: int) -> None:
 def share(folder: Path, clip_id: int, first: int, second: int, measure: int) -> None:
     """How far two drawn lines lie apart from left to right, as a share of a third one. It is measured in the
     picture: not metres, and it knows nothing of depth."""
-    click.echo(f"{Library(folder).drawings.share(clip_id, first, second, measure):.3f}")
+    cli_show.say(f"{Library(folder).drawings.share(clip_id, first, second, measure):.3f}")
 
 
 def _read(file: TextIO) -> Any:

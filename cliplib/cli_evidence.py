@@ -103,9 +103,9 @@ def following(folder: Path, /, phrase: str, only: tuple[str, ...], as_json: bool
         cli_show.as_json(next_json(found))
         return
     cli_show.reading(found.reading)
-    click.echo(f"{len(found.table.tries)} tries")
+    cli_show.say(f"{len(found.table.tries)} tries")
     for title, rows in (("The same fighter next", found.table.own), ("The opponent next", found.table.other)):
-        click.echo(f"\n{title}")
+        cli_show.say(f"\n{title}")
         cli_show.table(
             ("what", "times", "share", "gap s", "middle half", "landed"), map(show.next_cells, rows), give=0
         )
@@ -191,7 +191,7 @@ def answers(
             cli_show.as_json(caught_json(caught))
             return
         cli_show.reading(caught.reading)
-        click.echo(f"{len(caught.tries)} tries\n")
+        cli_show.say(f"{len(caught.tries)} tries\n")
         rows = [
             (
                 row.attack,
@@ -210,7 +210,7 @@ def answers(
         cli_show.as_json(answers_json(found))
         return
     cli_show.reading(found.reading)
-    click.echo(f"{len(found.result.tries)} tries\n")
+    cli_show.say(f"{len(found.result.tries)} tries\n")
     lines = [
         (
             row.response,
@@ -249,12 +249,12 @@ def report(folder: Path, what: str, name: str, out: Path) -> None:
     part = out.with_name(f".{out.name}.part")
     part.write_bytes(data)
     part.replace(out)
-    click.echo(str(out))
+    cli_show.say(str(out))
 
 
 def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:
     rows = library.clips(ids)
-    click.echo(f"{len(rows)} exchange{'' if len(rows) == 1 else 's'}\n")
+    cli_show.say(f"{len(rows)} exchange{'' if len(rows) == 1 else 's'}\n")
     head = ("id", "fight", "round", "clock", "what happened", "outcome")
     cli_show.table(head, map(cli_show.clip_cells, rows), give=4)
     if play:

@@ -6,8 +6,6 @@ import csv
 import sys
 from collections.abc import Iterable, Sequence
 
-import click
-
 from cliplib import cli_show
 from cliplib.library_tables import ChangeFound, Compare, Tally
 from cliplib.proportions import Interval
@@ -46,11 +44,11 @@ def counts(found: Tally, phrase: str, only: Sequence[str]) -> None:
         numbers += [row.other] if some_other else []
         minute = "" if row.per_minute is None else f"{row.per_minute:.2f}"
         cells.append((*names, *map(str, numbers), interval(row.rate), minute, str(row.fights)))
-    click.echo()
+    cli_show.say()
     cli_show.table(head, cells, give=0)
     definitions(found.definitions)
     if table.rows:
-        click.echo(f"The clips behind a number: {_clips_command(phrase, only, table.by, table.rows[0])}")
+        cli_show.say(f"The clips behind a number: {_clips_command(phrase, only, table.by, table.rows[0])}")
 
 
 def _clips_command(phrase: str, only: Sequence[str], by: Sequence[str], row: CountRow) -> str:
@@ -110,8 +108,8 @@ def _s(us: int) -> str:
 
 def compared(found: Compare) -> None:
     cli_show.reading(found.reading)
-    click.echo(f"this: {found.this} ({found.result.tries1} tries)")
-    click.echo(f"that: {found.that} ({found.result.tries2} tries)")
+    cli_show.say(f"this: {found.this} ({found.result.tries1} tries)")
+    cli_show.say(f"that: {found.that} ({found.result.tries2} tries)")
     for title, lines in (
         ("Landed", found.result.landed),
         ("The same fighter next", found.result.own),
@@ -133,7 +131,7 @@ def _lines(title: str, lines: Iterable[Compared]) -> None:
         for line in lines
     ]
     if rows:
-        click.echo(f"\n{title}")
+        cli_show.say(f"\n{title}")
         cli_show.table(("what", "in words", "difference", "p", "q"), rows, give=1)
 
 
@@ -144,21 +142,21 @@ def _difference(value: Interval) -> str:
 def changed(found: ChangeFound) -> None:
     cli_show.reading(found.reading)
     result = found.result
-    click.echo(
+    cli_show.say(
         f"{found.fight.title}: {result.tries} tries"
         + (f", {result.left_out} left out" if result.left_out else "")
     )
-    click.echo(result.words)
+    cli_show.say(result.words)
     if result.first_after is not None:
-        click.echo(f"between {moment(result.last_before)} and {moment(result.first_after)}")
-        click.echo(f"clips before: {', '.join(map(str, result.before))}")
-        click.echo(f"clips after: {', '.join(map(str, result.after))}")
+        cli_show.say(f"between {moment(result.last_before)} and {moment(result.first_after)}")
+        cli_show.say(f"clips before: {', '.join(map(str, result.before))}")
+        cli_show.say(f"clips after: {', '.join(map(str, result.after))}")
         _lines("Done in that situation, before against after", result.instead)
         _lines("The opponent next, before against after", result.replies)
     definitions(found.definitions)
 
 
 def definitions(lines: Sequence[str], *, err: bool = False) -> None:
-    click.echo(err=err)
+    cli_show.say(err=err)
     for line in lines:
-        click.echo(f"  {line}", err=err)
+        cli_show.say(f"  {line}", err=err)

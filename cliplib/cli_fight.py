@@ -33,18 +33,18 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         cli_show.as_json(view_json(view))
         return
     for lane in view.lanes:
-        click.echo(f"{_round(lane.round)}: {cli_show.many(len(lane.clips), 'exchange')}")
+        cli_show.say(f"{_round(lane.round)}: {cli_show.many(len(lane.clips), 'exchange')}")
         for clip in lane.clips:
             at = "" if clip.clock_us is None else f"{format_clock(clip.clock_us)} left"
-            click.echo(cli_show.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip)}"))
+            cli_show.say(cli_show.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip)}"))
         for begin, until in lane.gaps:
             start = lane.start_us or 0
-            click.echo(
+            cli_show.say(
                 f"  nothing is logged from {format_time(begin - start, 0)} to "
                 f"{format_time(until - start, 0)} into it"
             )
     rounds = [lane.round for lane in view.lanes]
-    click.echo("\nWho did what how often, and how often it landed:")
+    cli_show.say("\nWho did what how often, and how often it landed:")
     cli_show.table(
         ("fighter", "action", *(f"R{r}" if r else "R?" for r in rounds), "all"),
         [
@@ -116,7 +116,7 @@ def recut(folder: Path, clip_id: int, first: int | None, last: int | None, as_lo
             raise InputError(f"clip {clip_id} has no footage yet; ingest its fight again when it has")
         begin = now.start_frame if first is None else first
         clip = library.corrections.recut(clip_id, begin, now.end_frame if last is None else last + 1)
-    click.echo(f"clip {clip.id}: frames {clip.start_frame} to {(clip.end_frame or 0) - 1}\n{clip.file}")
+    cli_show.say(f"clip {clip.id}: frames {clip.start_frame} to {(clip.end_frame or 0) - 1}\n{clip.file}")
 
 
 _COLUMNS = ("time", "fighter", "action", "note")
@@ -143,7 +143,7 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> N
         return
     else:
         clip = library.corrections.reword(clip_id, _lines(rows))
-    click.echo(cli_show.plain(f"clip {clip.id}: {what_happens(clip)}"))
+    cli_show.say(cli_show.plain(f"clip {clip.id}: {what_happens(clip)}"))
 
 
 def _lines(path: Path) -> list[Line]:
@@ -203,7 +203,7 @@ def remake(folder: Path, name: str) -> None:
     library = Library(folder)
     with ProgressLine() as progress:
         library.remake_reel(name, progress)
-    click.echo(str(library.made_reel(name).file))
+    cli_show.say(str(library.made_reel(name).file))
 
 
 COMMANDS = (fight, recut, correct, alike, reels, remake)

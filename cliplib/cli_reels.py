@@ -50,7 +50,7 @@ def handover(
     source, settings = _source(library, phrase, theme, clips, reel, title)
     with ProgressLine() as progress:
         library.handover.write(kind, source, out, settings=settings, progress=progress)
-    click.echo(str(out))
+    cli_show.say(str(out))
 
 
 @click.command()
@@ -81,7 +81,7 @@ def bundle(
     source, settings = _source(library, phrase, theme, clips, reel, title)
     with ProgressLine() as progress:
         made = library.handover.bundle(source, out, settings=settings, progress=progress)
-    click.echo(f"{made.folder}: {len(made.files)} files")
+    cli_show.say(f"{made.folder}: {len(made.files)} files")
     cli_show.whose()
 
 
@@ -112,7 +112,7 @@ def list_(library: Path, as_json: bool) -> None:
         return
     for one in found:
         said = one.problem or f"{one.title} ({'has a reel' if one.reel else 'no reel yet'})"
-        click.echo(f"{one.name}: {said}")
+        cli_show.say(f"{one.name}: {said}")
 
 
 @themes.command()
@@ -133,7 +133,7 @@ def put(library: Path, file: TextIO, name: str | None) -> None:
         text = file.read()
     except UnicodeDecodeError as problem:
         raise InputError(f"{file.name} is not UTF-8; save it as UTF-8") from problem
-    click.echo(Library(library).themes.put(text, name))
+    cli_show.say(Library(library).themes.put(text, name))
 
 
 @themes.command()
@@ -170,7 +170,7 @@ def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -
         )
     else:
         for one in made:
-            click.echo(one.said(), err=one.report is None)
+            cli_show.say(one.said(), err=one.report is None)
     problem = failed(made)
     return problem.exit_code if problem else 0
 

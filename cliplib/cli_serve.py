@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from cliplib import cli_show
 from cliplib.errors import InputError, MediaError
 from cliplib.library import Library
 
@@ -49,7 +50,7 @@ def serve(
             f"the pages cannot start: {error.name} is not installed; install cliplib again"
         ) from error
     for address in pages.addresses(host, port):
-        click.echo(f"{address}  (Ctrl-C stops)")
+        cli_show.say(f"{address}  (Ctrl-C stops)")
     try:
         pages.run(folder, host, port, share=share, names=names, behind_proxy=behind_proxy)
     except OSError as error:
@@ -75,7 +76,7 @@ def set_(folder: Path, role: str) -> None:
     else:
         phrase = sys.stdin.readline().rstrip("\r\n")
     library.passphrases.set(role, phrase)
-    click.echo(f"the role “{role}” has a new pass phrase")
+    cli_show.say(f"the role “{role}” has a new pass phrase")
 
 
 @passphrase.command()
@@ -84,7 +85,7 @@ def set_(folder: Path, role: str) -> None:
 def remove(folder: Path, role: str) -> None:
     """Nobody can sign in with that role any more."""
     Library(folder).passphrases.remove(role)
-    click.echo(f"the role “{role}” has no pass phrase any more")
+    cli_show.say(f"the role “{role}” has no pass phrase any more")
 
 
 @passphrase.command("list")
@@ -92,7 +93,7 @@ def remove(folder: Path, role: str) -> None:
 def list_(folder: Path) -> None:
     """Which roles have a pass phrase."""
     roles = Library(folder).passphrases.roles()
-    click.echo("\n".join(roles) if roles else "none is set")
+    cli_show.say("\n".join(roles) if roles else "none is set")
 
 
 @click.command("log-import")
@@ -113,7 +114,9 @@ def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> 
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
     count = library.logging.import_log(row.id, by, text, form, instead=instead)
-    click.echo(f"{count} lines are {by}'s log of “{row.title}” now; ingest or the log page cuts their clips")
+    cli_show.say(
+        f"{count} lines are {by}'s log of “{row.title}” now; ingest or the log page cuts their clips"
+    )
 
 
 COMMANDS = (serve, passphrase, log_import)

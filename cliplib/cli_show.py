@@ -26,13 +26,22 @@ _MOST_VALUES = 8  # of a facet in one line, and of warnings of one kind
 
 
 def plain(text: str) -> str:
-    """Text from a log or file name, harmless to a terminal: no control or direction characters."""
-    return "".join(c if c.isprintable() else " " for c in text)
+    """Text from a log or file name, harmless to a terminal: no control or direction characters. Bytes of a
+    name that are no text (PEP 383) stay, and are printed as numbers."""
+    return "".join(c if c.isprintable() or "\udc80" <= c <= "\udcff" else " " for c in text)
+
+
+def say(text: object = "", *, err: bool = False) -> None:
+    """Print lines for a person. Names, notes and paths in them are somebody else's words: none of them moves
+    the cursor, changes the window's title or turns the direction of what follows (CWE-150)."""
+    click.echo("\n".join(map(plain, str(text).split("\n"))), err=err)
 
 
 def as_json(data: JSON | Sequence[JSON]) -> None:
     unicode = (sys.stdout.encoding or "").casefold().replace("-", "") == "utf8"
-    click.echo(json.dumps(data, ensure_ascii=not unicode, indent=2).encode("utf-8", "replace").decode())
+    text = json.dumps(data, ensure_ascii=not unicode, indent=2).encode("utf-8", "replace").decode()
+    # What only steers a terminal is written as JSON writes any character (RFC 8259, section 7).
+    click.echo("".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text))
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, give: int) -> None:
@@ -45,7 +54,7 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, give: int) -> N
         widths[give] = max(12, widths[give] - over)
     for row in (head, *cells):
         line = "  ".join(_fit(cell, width) for cell, width in zip(row, widths, strict=True))
-        click.echo(line.rstrip())
+        say(line.rstrip())
 
 
 def _fit(cell: str, width: int) -> str:
@@ -53,15 +62,15 @@ def _fit(cell: str, width: int) -> str:
 
 
 def reading(read: Reading) -> None:
-    click.echo(f"Read as: {plain(read.said) or 'everything'}")
+    say(f"Read as: {plain(read.said) or 'everything'}")
     for choice in read.choices:
         others = "; ".join(f"for {what} say “{phrase}”" for what, phrase in choice.others)
-        click.echo(f"  “{choice.text}” was taken to mean {choice.taken}{'; ' + others if others else ''}")
+        say(f"  “{choice.text}” was taken to mean {choice.taken}{'; ' + others if others else ''}")
     for note in read.notes:
-        click.echo(f"  {plain(note)}")
+        say(f"  {plain(note)}")
     for unread in read.unread:
         meant = " or ".join(f"“{m}”" for m in unread.meant[:3])
-        click.echo(
+        say(
             f"  Not understood: “{plain(unread.text)}”, so it is looked for in notes and titles"
             + (f"; did you mean {meant}?" if meant else "")
         )
@@ -74,19 +83,19 @@ def many(count: int, word: str) -> str:
 
 def word_hits(hits: WordHits) -> None:
     """Notes and titles that hold the words, with those marked, and what was meant by words nobody wrote."""
-    click.echo(f"{many(hits.total, 'note')} and titles" if hits.total != 1 else "1 note or title")
+    say(f"{many(hits.total, 'note')} and titles" if hits.total != 1 else "1 note or title")
     for hit in hits.hits:
         where = f"clip {hit.exchange_id}" if hit.exchange_id is not None else f"fight {hit.fight_id}"
         words = "".join(click.style(plain(t), bold=True) if hit_ else plain(t) for t, hit_ in hit.snippet)
         click.echo(f"  {where} ({plain(hit.title)}): {words}")
     for word, near in hits.meant.items():
         meant = " or ".join(f"“{plain(n)}”" for n in near[:3])
-        click.echo(f"  Nobody wrote “{plain(word)}”; did you mean {meant}?")
+        say(f"  Nobody wrote “{plain(word)}”; did you mean {meant}?")
 
 
 def whose() -> None:
     """The caution wherever pictures leave the library."""
-    click.echo(
+    say(
         "Footage belongs to somebody: show it only with the right to, and sparring with everybody's leave.",
         err=True,
     )
@@ -99,26 +108,24 @@ def found(result: Found) -> None:
     count = many(result.total, "exchange")
     if shown < result.total:
         count += f", {result.offset + 1} to {result.offset + shown} shown" if shown else ", none shown"
-    click.echo(count)
+    say(count)
     if result.left_out:
-        click.echo(
-            f"and {result.left_out} told by a second logger of the same moments (--all-logs lists them, too)"
-        )
-    click.echo()
+        say(f"and {result.left_out} told by a second logger of the same moments (--all-logs lists them, too)")
+    say()
     if shown:
         table(
             ("id", "fight", "round", "clock", "what happened", "outcome"),
             map(clip_cells, result.clips),
             give=4,
         )
-        click.echo()
+        say()
     if result.total and result.reading.steps:
-        click.echo("Exchanges with each value in a matched action; outcome: of the last punch asked for.")
+        say("Exchanges with each value in a matched action; outcome: of the last punch asked for.")
     for name, counts in result.facets.items():
         if counts:
             values = [f"{plain(value)} ({number})" for value, number in list(counts.items())[:_MOST_VALUES]]
             more = len(counts) - _MOST_VALUES
-            click.echo(f"{name}: {', '.join(values)}{f', and {more} more' if more > 0 else ''}")
+            say(f"{name}: {', '.join(values)}{f', and {more} more' if more > 0 else ''}")
 
 
 def clip_cells(clip: ClipRow) -> tuple[str, ...]:
@@ -140,11 +147,11 @@ def clip(row: ClipRow) -> None:
     place = [row.fight, row.date.isoformat() if row.date else ""]
     place += [f"round {row.round}" if row.round is not None else ""]
     place += [f"{format_clock(row.clock_us)} left" if row.clock_us is not None else ""]
-    click.echo(plain(", ".join(part for part in place if part)))
+    say(plain(", ".join(part for part in place if part)))
     if row.start_us is not None and row.end_us is not None:
         frames = f", frames {row.start_frame} to {row.end_frame}" if row.start_frame is not None else ""
-        click.echo(f"{format_time(row.start_us)} to {format_time(row.end_us)} of the footage{frames}")
-    click.echo()
+        say(f"{format_time(row.start_us)} to {format_time(row.end_us)} of the footage{frames}")
+    say()
     cells = [
         (
             "" if action.time_us is None or action.time_us < 0 else format_time(action.time_us),
@@ -160,15 +167,15 @@ def clip(row: ClipRow) -> None:
     table(("time", "fighter", "action", "target", "direction", "outcome", "roles"), cells, give=1)
     roles = dict.fromkeys(role for action in row.actions for role in action.roles)
     for role in (r for r in roles if r in ROLES):
-        click.echo(f"  {role}: {ROLES[role]}")
+        say(f"  {role}: {ROLES[role]}")
     if row.note:
-        click.echo(f"\nNote: {plain(row.note)}")
-    click.echo(f"\n{row.file}" if row.file else "\nNot cut yet: its footage has not turned up.")
+        say(f"\nNote: {plain(row.note)}")
+    say(f"\n{row.file}" if row.file else "\nNot cut yet: its footage has not turned up.")
 
 
 def fights(rows: Sequence[FightRow]) -> None:
     if not rows:
-        click.echo("No fights yet; bring one in with “ingest”.")
+        say("No fights yet; bring one in with “ingest”.")
         return
     cells = [
         (
@@ -206,36 +213,36 @@ def fight_json(row: FightRow) -> JSON:
 def reel(report: ReelReport) -> None:
     clips = sum(part.clip is not None for part in report.parts)
     length = format_time(int(report.frames / report.rate) * 1_000_000)
-    click.echo(f"{report.out}: {many(clips, 'clip')}, {length}, {report.width}x{report.height}")
+    say(f"{report.out}: {many(clips, 'clip')}, {length}, {report.width}x{report.height}")
     for note in report.notes:
-        click.echo(f"  {plain(note)}")
+        say(f"  {plain(note)}")
 
 
 def ingest(report: IngestReport) -> None:
     """A line a fight, then the sum. What is wrong goes to standard error."""
     for fight in report.fights:
-        click.echo(f"{plain(fight.title)}: {_fight_line(fight)}")
+        say(f"{plain(fight.title)}: {_fight_line(fight)}")
         for problem in fight.problems:
-            click.echo(problem, err=True)
+            say(problem, err=True)
         for row in fight.skipped:
-            click.echo(f"left out: {row}", err=True)
+            say(f"left out: {row}", err=True)
     for title, folder in report.vanished[:_MOST_VALUES]:
-        click.echo(
+        say(
             f"{plain(title)}: its folder {folder} is gone; the library keeps the fight "
             "(“forget” takes it out)",
             err=True,
         )
     more = len(report.vanished) - _MOST_VALUES
     if more > 0:
-        click.echo(f"the folders of {more} more fights are gone; “check” lists them", err=True)
+        say(f"the folders of {more} more fights are gone; “check” lists them", err=True)
     cut = sum(sum(fight.cut.values()) for fight in report.fights)
     if any(isinstance(error, LogError) for fight in report.fights for error in fight.errors):
-        click.echo(
+        say(
             "Nothing of a fight whose log cannot be read was changed in the library; --skip-bad-rows takes "
             "the good rows and lists the others.",
             err=True,
         )
-    click.echo(f"{many(len(report.fights), 'fight')}, {many(cut, 'clip')} cut, {report.seconds:.1f} s")
+    say(f"{many(len(report.fights), 'fight')}, {many(cut, 'clip')} cut, {report.seconds:.1f} s")
 
 
 def _fight_line(fight: FightReport) -> str:

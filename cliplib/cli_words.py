@@ -32,7 +32,7 @@ def words(folder: Path, query: str, limit: int, as_json: bool) -> None:
 def complete(folder: Path, typed: str) -> None:
     """Carry on a phrase as the search box does: what was searched before first, a line each."""
     for phrase in Library(folder).complete(typed):
-        click.echo(cli_show.plain(phrase))
+        cli_show.say(cli_show.plain(phrase))
 
 
 COMMANDS = (words, complete)
