@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable, Sequence
 
 from cliplib import cli_show
+from cliplib.cells import harmless
 from cliplib.library_tables import ChangeFound, Compare, Tally
 from cliplib.proportions import Interval
 from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow
@@ -79,15 +80,8 @@ def counts_csv(found: Tally) -> None:
             row.exchanges,
             row.fights,
         ]
-        writer.writerow([_harmless(str(value)) for value in values])
+        writer.writerow([harmless(str(value)) for value in values])
     definitions(found.definitions, err=True)
-
-
-def _harmless(cell: str) -> str:
-    """A spreadsheet must not take a name from a log for a formula."""
-    return (
-        "'" + cell if cell[:1] in ("=", "+", "@", "\t", "\r") or (cell[:1] == "-" and len(cell) > 1) else cell
-    )
 
 
 def next_cells(row: NextRow) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from cliplib import cli_show
+from cliplib.cells import harmless, meant
 from cliplib.cli_progress import ProgressLine
 from cliplib.errors import InputError
 from cliplib.library import Library, Line, clip_json, what_happens
@@ -139,7 +140,8 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> N
     elif rows is None:
         writer = csv.writer(sys.stdout, lineterminator="\n")
         writer.writerow(_COLUMNS)
-        writer.writerows((x.time, x.fighter, x.action, x.note) for x in library.corrections.lines(clip_id))
+        for x in library.corrections.lines(clip_id):
+            writer.writerow(map(harmless, (x.time, x.fighter, x.action, x.note)))
         return
     else:
         clip = library.corrections.reword(clip_id, _lines(rows))
@@ -153,7 +155,7 @@ def _lines(path: Path) -> list[Line]:
             lacking = [name for name in _COLUMNS[:3] if name not in (table.fieldnames or ())]
             if lacking:
                 raise InputError(f"{path}: no column {', '.join(lacking)}; the first line names the columns")
-            return [Line(*(row.get(name) or "" for name in _COLUMNS)) for row in table]
+            return [Line(*(meant(row.get(name) or "") for name in _COLUMNS)) for row in table]
     except (UnicodeDecodeError, csv.Error) as problem:
         raise InputError(f"{path}: {problem}; save it as CSV in UTF-8") from problem
 

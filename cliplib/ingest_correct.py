@@ -17,6 +17,7 @@ from cliplib import ingest_cut, relations
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_corrections import Correction, said_digest
 from cliplib.catalogue_rows import NewExchange, StoredExchange
+from cliplib.cells import harmless
 from cliplib.errors import InputError, LogError, NotFoundError
 from cliplib.ingest_plan import ToCut, plan_cuts, plan_span
 from cliplib.logs import read_log
@@ -111,7 +112,7 @@ class Corrector:
                 "" if line.fighter in info.fighters and stance == info.stance_of(line.fighter) else stance
             )
             row = [line.time, "1", exchange.round or "", line.fighter, line.action, line.note, stance or ""]
-            writer.writerow([str(cell).replace("\r", " ").replace("\n", " ") for cell in row])
+            writer.writerow([harmless(str(cell).replace("\r", " ").replace("\n", " ")) for cell in row])
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "correction.csv"
             path.write_text(table.getvalue(), encoding="utf-8")

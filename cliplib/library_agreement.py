@@ -15,6 +15,7 @@ from typing import Literal
 from cliplib import logs
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FightRow, StoredExchange
+from cliplib.cells import harmless, meant
 from cliplib.errors import InputError, NotFoundError
 from cliplib.models import Exchange
 from cliplib.tally.pairing import WINDOW_US, Agreement, Logged, Pair, agreement
@@ -210,7 +211,7 @@ def worksheet(compared: TwoLogs) -> str:
             d.two,
             "",
         )
-        writer.writerow([_harmless(str(cell)) for cell in cells])
+        writer.writerow([harmless(str(cell)) for cell in cells])
     return out.getvalue()
 
 
@@ -221,7 +222,7 @@ def read_worksheet(text: str) -> dict[str, Decision]:
         raise InputError("this is no list of disagreements: it needs the columns “key” and “take”")
     found: dict[str, Decision] = {}
     for row in rows:
-        key, take = (row["key"] or "").strip(), (row["take"] or "").strip().casefold()
+        key, take = meant((row["key"] or "").strip()), (row["take"] or "").strip().casefold()
         if not take:
             continue
         chosen = next((d for d in DECISIONS if d == take), None)
@@ -323,8 +324,3 @@ def _with(exchanges: Sequence[Exchange], more: Sequence[Logged]) -> list[Exchang
             actions = [*e.actions, action]
         agreed[place] = replace(e, actions=tuple(actions))
     return sorted(agreed, key=lambda e: (e.start_us is None, e.start_us or 0))
-
-
-def _harmless(cell: str) -> str:
-    """A spreadsheet must not take a name from a log for a formula."""
-    return "'" + cell if cell[:1] in ("=", "+", "@", "\t", "\r") else cell

@@ -34,11 +34,13 @@ PHRASES = (
 )  # fmt: skip
 
 _PAGES = """
+import logging
 import sys
 from pathlib import Path
 from waitress.server import create_server
-from cliplib_web import create_app
-server = create_server(create_app(Path(sys.argv[1])), host="127.0.0.1", port=0, threads=4)
+from cliplib_web import create_app, serve
+logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+server = create_server(create_app(Path(sys.argv[1])), host="127.0.0.1", port=0, **serve.LIMITS)
 print(server.effective_port, flush=True)
 server.run()
 """

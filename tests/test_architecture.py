@@ -15,6 +15,7 @@ ROOT = Path(__file__).parents[1]
 # From the ground up: a layer imports only layers before it (or itself).
 LAYERS = (
     "errors",
+    "cells",
     "timebase",
     "models",
     "progress",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from cliplib.cells import meant
 from cliplib.errors import Problem
 from cliplib.logs.rows import COLUMNS, LONGEST_ROW, Rows, row_of, stripped
 from cliplib.logs.source import Cell, Source, nearest
@@ -100,14 +101,21 @@ def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] |
 
 def _cell(source: Source, start: int, raw: str, quoted: bool) -> Cell | None:
     if not quoted or '""' not in raw:
-        return stripped(raw, source, start)
+        return _as_meant(stripped(raw, source, start))
     doubled = [match.start() for match in _DOUBLED.finditer(raw)]
 
     def place(index: int) -> int:
         # Of two marks one was read, so the n-th of them shifts all that follows by n.
         return start + index + sum(1 for n, at in enumerate(doubled) if at - n < index)
 
-    return stripped(raw.replace('""', '"'), source, start, place)
+    return _as_meant(stripped(raw.replace('""', '"'), source, start, place))
+
+
+def _as_meant(cell: Cell | None) -> Cell | None:
+    """Without the apostrophe that keeps a spreadsheet from running it."""
+    if cell is None or not cell.text.startswith("'") or meant(cell.text) == cell.text:
+        return cell
+    return Cell(meant(cell.text), cell.source, cell.offset(1), lambda index: cell.offset(index + 1))
 
 
 def _header(

@@ -15,6 +15,7 @@ import re
 from collections.abc import Sequence
 from html import escape
 
+from cliplib.cells import harmless
 from cliplib.errors import InputError
 from cliplib.logs.grouping import name_of
 from cliplib.logs.rows import COLUMNS
@@ -59,7 +60,7 @@ def write_log(
     stream = io.StringIO()
     table = csv.DictWriter(stream, used, lineterminator="\r\n")
     table.writeheader()
-    table.writerows(rows)
+    table.writerows({name: harmless(text) for name, text in row.items()} for row in rows)
     return stream.getvalue()
 
 

@@ -20,6 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from cliplib import __version__
+from cliplib.cells import harmless
 from cliplib.errors import InputError
 from cliplib.media.cut import Cutter
 from cliplib.media.files import replacing
@@ -145,14 +146,14 @@ def shots_text(rows: Sequence[Row], plan: ReelPlan) -> str:
     rate = plan.encoding.rate
     for row in rows:
         part, line = row.part, row.part.source.timeline
-        told = {name: _cell(part.facts.get(name, "")) for name in COLUMNS if name in part.facts}
+        told = {name: harmless(part.facts.get(name, "")) for name in COLUMNS if name in part.facts}
         table.writerow(
             {
                 **told,
                 "number": row.number,
                 "clip": "" if part.clip_id is None else part.clip_id,
-                "title": _cell(row.planned.title),
-                "footage": _cell(part.source.original.name),
+                "title": harmless(row.planned.title),
+                "footage": harmless(part.source.original.name),
                 "first_frame": part.first,
                 "end_frame": part.last,
                 "in": format_time(line.us_of(part.first), 3),
@@ -164,11 +165,6 @@ def shots_text(rows: Sequence[Row], plan: ReelPlan) -> str:
             }
         )
     return out.getvalue()
-
-
-def _cell(text: str) -> str:
-    """A name that begins like a formula must not be run as one by a spreadsheet."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def counts_of(rows: Sequence[Row]) -> list[tuple[str, list[tuple[str, int]]]]:
