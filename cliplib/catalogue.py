@@ -92,6 +92,15 @@ class Catalogue:
             )
         )
 
+    def hidden_names(self) -> tuple[list[str], list[str]]:
+        """Fighters of whom this connection sees no fight, and titles of fights that it does not see."""
+        fighters = self._rows(
+            "SELECT name FROM fighters WHERE id NOT IN (SELECT red_id FROM fights UNION "
+            "SELECT blue_id FROM fights)"
+        )
+        titles = self._rows("SELECT title FROM main.fights WHERE title NOT IN (SELECT title FROM fights)")
+        return [name for (name,) in fighters], [title for (title,) in titles]
+
     def fights(self, ids: Iterable[int] | None = None) -> tuple[FightRow, ...]:
         """Fights by date and title (those without a date last), with their counts."""
         chosen = None if ids is None else sorted(set(ids))

@@ -48,6 +48,7 @@ from cliplib.library_next import NextLines
 from cliplib.library_next import Offer as Offer
 from cliplib.library_next import Offers as Offers
 from cliplib.library_past import PastPhrases, with_meant, with_why
+from cliplib.library_private import Hiding
 from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
@@ -114,6 +115,7 @@ class Library:
         self.next_lines = NextLines(self)
         self.passphrases = Passphrases(self.folder)
         self.new_fights = NewFights(self)
+        self._hiding = Hiding(self)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
 
@@ -331,20 +333,16 @@ class Library:
 
     def reels(self) -> list[MadeReel]:
         """The reels kept in the library, newest first."""
-        return [reel for reel in library_reels.made_reels(self.folder / "reels") if self._may_show(reel)]
+        return [
+            reel for reel in library_reels.made_reels(self.folder / "reels") if self._hiding.may_show(reel)
+        ]
 
     def made_reel(self, name: str) -> MadeReel:
         """One of them; NotFoundError if there is none of that name."""
         reel = library_reels.made_reel(self.folder / "reels", name)
-        if not self._may_show(reel):
+        if not self._hiding.may_show(reel):
             raise NotFoundError(f"there is no reel called “{name}” in this library")
         return reel
-
-    def _may_show(self, reel: MadeReel) -> bool:
-        """Not a reel with clips that are hidden, or that does not say what it shows."""
-        return not self._hides or (
-            bool(reel.shows) and len(self._catalogue.care.clip_fights(reel.shows)) == len(set(reel.shows))
-        )
 
     def remove_reel(self, name: str) -> None:
         """Throw a kept reel away; its clips stay."""

@@ -67,11 +67,11 @@ class Themes:
 
     def all(self) -> list[ThemeFile]:
         """Every theme, by name; one that cannot be read too."""
-        return [self.one(name) for name in sorted(path.stem for path in self.folder.glob(rebuild.NAME))]
+        return [self.one(path.stem) for path in self._files()]
 
     def phrases(self) -> list[str]:
         """What they look for, each once; files that cannot be read are passed over."""
-        files = {path: path.stat().st_mtime_ns for path in sorted(self.folder.glob(rebuild.NAME))}
+        files = {path: path.stat().st_mtime_ns for path in self._files()}
         if self._phrases is None or self._phrases[0] != files:
             said = (one.theme.phrase for one in self.all() if one.theme)
             self._phrases = files, list(dict.fromkeys(said))
@@ -83,7 +83,7 @@ class Themes:
         reel = self._reel(name)
         film = reel if reel.is_file() and not reel.with_suffix(".json").exists() else None
         last = self._last(name)
-        if self._library._hides and not self._may_show(last):
+        if not self._library._hiding.all_seen(last.shows if last else ()):
             film = last = None
         try:
             return ThemeFile(name, read_theme(path), "", film, last)
@@ -170,11 +170,6 @@ class Themes:
             temporary.write_text(json.dumps(asdict(last), ensure_ascii=False), encoding="utf-8")
         return report
 
-    def _may_show(self, last: LastBuild | None) -> bool:
-        """Not a reel with clips that are hidden, or of which nobody knows what it shows."""
-        shows = set(last.shows) if last else set[int]()
-        return bool(shows) and len(self._library._catalogue.care.clip_fights(shows)) == len(shows)
-
     def _note(self, name: str) -> Path:
         return self._library.folder / "cache" / FOLDER / f"{name}.json"
 
@@ -191,6 +186,20 @@ class Themes:
         except (OSError, ValueError, LookupError, TypeError):
             return None
 
+    def _files(self) -> list[Path]:
+        """By name; for those who only look without themes that name somebody whom they are not to know of."""
+        files = sorted(self.folder.glob(rebuild.NAME), key=lambda path: path.stem)
+        return [path for path in files if not self._tells(path)]
+
+    def _tells(self, path: Path) -> bool:
+        if not self._library._hides:
+            return False
+        try:
+            text = path.read_text(encoding="utf-8-sig", errors="replace")
+        except OSError:
+            return True
+        return self._library._hiding.told_in(f"{path.stem} {text}")
+
     def _path(self, name: str) -> Path:
         path = self.folder / f"{name}.toml"
         if (
@@ -198,6 +207,7 @@ class Themes:
             or name in ("", ".", "..")
             or Path(name).name != name
             or not path.is_file()
+            or self._tells(path)
         ):
             raise NotFoundError(f"there is no theme called “{name}” in this library")
         return path

@@ -184,6 +184,17 @@ def test_wrong_phrases_are_refused_and_then_made_to_wait(app: Flask) -> None:
     assert enter(other, LOOK).status_code == 303
 
 
+def test_who_may_look_cannot_guess_without_end(app: Flask) -> None:
+    """Signing in with a phrase that one knows does not wipe out wrong guesses at the other one."""
+    answered = []
+    for _ in range(signin.TRIES // 2 + 1):
+        answered += [enter(client_of(app), "a wild guess").status_code for _ in range(2)]
+        answered.append(enter(client_of(app), LOOK).status_code)
+    assert answered[:3] == [403, 403, 303]
+    assert answered.count(403) == signin.TRIES
+    assert answered[-1] == 429
+
+
 def test_waiting_ends_and_many_addresses_wait_together() -> None:
     now = [1000.0]
     tries = signin.Tries(lambda: now[0])
