@@ -96,6 +96,9 @@ def _one(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, list[
     anything = _any(item, "happens" if verb in _HAPPENS else "next" if comes else "any")
     if follows is not None and follows.text.lower().startswith("thrown "):
         anything = _any(item, PUNCH)  # “what is thrown after the slip”
+    behind = follows is not None and follows.text.lower() == "behind"
+    if word in _NAMED and behind and before and before[-1].sense("without"):
+        anything = _any(item, PUNCH)  # "without anything behind it"
     found = [*people, anything]
     while word in _LOOSE and before and before[-1].text.lower() in ("first", "next"):
         before.pop()
@@ -168,9 +171,12 @@ def _nothing(items: Sequence[Item], at: int, before: list[Item]) -> tuple[int, l
     last = before[-1] if before else None
     if not before or not (follows is None or any(follows.sense(k) for k in ("after", "mark", "seq"))):
         return 1, [item]
-    if last is not None and last.sense("with"):
+    threw = last is not None and bool(last.sense("throw"))
+    if last is not None and (last.sense("with") or threw):
         before.pop()
-    behind = follows is not None and follows.text.lower() == "behind"  # of punches, as the trade says it
+    behind = threw or (
+        follows is not None and follows.text.lower() == "behind"
+    )  # of punches, as the trade says it
     return 1, [replace(item, senses=(Sense("without", "without"),)), _any(item, PUNCH if behind else "any")]
 
 

@@ -42,11 +42,13 @@ class Proto:
 
 @dataclass(slots=True)
 class Absent:
-    """What must not happen before or after a chunk. `other`: done by the other fighter."""
+    """What must not happen before or after a chunk. `other`: done by the other fighter; None by whoever would
+    answer: the other one behind a punch, oneself behind a slip.
+    """
 
     proto: Proto
     after: bool
-    other: bool
+    other: bool | None
     name: str | None = None
 
 
@@ -78,10 +80,17 @@ class Chunk:
     headless: bool = True
     role_verb: bool = False
     aux: bool = False
+    draws: bool = False  # its object answers it: “draws the jab with a feint”
     asks_next: bool = False  # “what comes after Brandt's jab”: of Brandt
     received: bool = False
     evades: bool = False
     repeated: bool = False  # the same action several times, each with a target of its own
+    pronoun: str = ""  # of its subject, where a pronoun is all that is said of it: “he”, “you”
+    his: bool = False  # “after HIS jab”: of whoever the phrase is about
+    him: bool = False  # “tie him up”: done to somebody
+    it: bool = False  # “slips it”: done to what was just told
+    when: bool = False  # behind “when”, “as”, “if”
+    meanwhile: bool = False  # ... and not “when”: “as”, “while”
     bare: bool = False  # nothing but an outcome, a target or a passive: goes to the action before it
     start: int = 0
     end: int = 0

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from cliplib.phrases import filters
 from cliplib.phrases.anything import any_action
 from cliplib.phrases.chunk import LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.modifiers import GUARDS, SIDEWAYS
+from cliplib.phrases.negation import OPPOSITE
 from cliplib.phrases.nextpunch import straight_on
+from cliplib.phrases.pronouns import object_of, subject_of
 from cliplib.phrases.shaping import modify, shape
+from cliplib.phrases.smallwords import SmallWordReader
 from cliplib.phrases.suggest import misspelt_head
-from cliplib.phrases.verbs import DEFENDED, VerbReader
+from cliplib.phrases.verbs import DEFENDED
 
-if TYPE_CHECKING:
-    pass
-
-_REACHING = ("under", "underneath", "with", "from", "of")
-_NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not", "deny")
+_REACHING = ("under", "underneath", "with", "from", "of", "inside", "outside")
+_NEGATIONS = ("uncounter", "unoutcome", "notafter", "without", "not", "nobody", "deny")
 _ORDER = (
     "fighter", "technique", "any", "side", "hand", "role", "outcome", "target", "top", "place", "range",
     "direction", "stance", "stance_match", "opponent", "other", "same", "mult", "with", "by", "of", "aux",
@@ -27,7 +24,7 @@ _ORDER = (
 )  # fmt: skip
 
 
-class Chunker(VerbReader):
+class Chunker(SmallWordReader):
     # --- the loop --------------------------------------------------------------------------------------
 
     def read(self) -> Chunk | None:
@@ -35,6 +32,8 @@ class Chunker(VerbReader):
         if first is None:
             return None
         self.c.start = first.start
+        self.c.pronoun = subject_of(first)
+        self.c.his = first.determiner in ("his", "her", "their")
         while (item := self.p.at()) is not None:
             before = self.p.i
             if not self._take(item):
@@ -42,6 +41,11 @@ class Chunker(VerbReader):
             if self.p.i == before:
                 self.p.i += 1
             self.last = self.p.items[self.p.i - 1]
+            follows = self.p.at()
+            if follows is not None and not self.headed and not self.c.pronoun:
+                self.c.pronoun = subject_of(follows)
+        reached = object_of(self)
+        self.c.him, self.c.it = self.c.him or reached == "him", self.c.it or reached == "it"
         return shape(self)
 
     def _take(self, item: Item) -> bool:
@@ -57,7 +61,7 @@ class Chunker(VerbReader):
             else:
                 self.p.out.fights.append(item.fight)
             return True
-        for kind in ("evade", "make", "receive", *_NEGATIONS):
+        for kind in ("evade", "make", "draw", "receive", *_NEGATIONS):
             if item.sense(kind):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
@@ -105,6 +109,10 @@ class Chunker(VerbReader):
         negated, follows = self.p.at(1), self.p.at(2)
         if not self.headed or item.text.lower() not in ("but", "and", ",") or negated is None:
             return False
+        aimed = negated.sense("target", "adverb")
+        if item.text.lower() == "but" and aimed and self.is_punch() and not self.p.noun_phrase_ahead(2):
+            self.p.i += 2  # "any hook but to the body"
+            return self.put("target", OPPOSITE[negated.value("target") or ""], negated)
         said = follows is not None and any(follows.sense(k) for k in ("target", "hand", "side", "stance"))
         return bool(negated.sense("not") and said) and not self.p.noun_phrase_ahead(2, punch=False)
 
@@ -195,6 +203,8 @@ class Chunker(VerbReader):
         if straight_on(self, item):
             self.p.refuse(item)
             return True
+        if sense and sense.form == "past" and self.be and self.v.is_punch(sense.value):
+            self.c.received = True  # "after being jabbed"
         if item.numbers:
             self.c.protos = [Proto(n.technique, n.hand, target=n.target) for n in item.numbers]
             self.combo = len(item.numbers) > 1
@@ -282,7 +292,9 @@ class Chunker(VerbReader):
             # "slips the jab", "Brandt jabs": a verb; "crosses that were blocked", "missed jabs": a noun.
             subject = self.c.name or self.c.who
             follows = self.p.at(1)
-            verbal = bool(subject) or (follows is not None and (follows.determiner or follows.sense("with")))
+            verbal = bool(subject or self.c.pronoun) or (
+                follows is not None and (follows.determiner or follows.sense("with"))
+            )
             return "third" if verbal or not self.v.is_punch(item.value("technique") or "") else "plural"
         if "noun" in forms and "base" in forms:
             follows = self.p.at(1)
@@ -293,12 +305,14 @@ class Chunker(VerbReader):
         """“feints the jab”: a feint with the hand, not a jab."""
         follows = self.p.at(1)
         verbal = item.sense("technique", "base", "third", "ing", "past") is not None
-        if follows is None or not verbal or not self.p.noun_phrase_ahead(1):
+        named = self.p.noun_phrase_ahead(1)
+        hand = not named and self.p.noun_phrase_ahead(1, hands=True)
+        if follows is None or not verbal or not (named or hand):
             return
         if follows.joined or len(follows.numbers) > 1:
             return
         index = self.p.i + 1
-        while not self.p.is_head(self.p.items[index]):
+        while not (self.p.is_head(self.p.items[index]) or (hand and self.p.items[index].names_hand)):
             index += 1
         self.c.protos = [Proto("hand feint")]
         self.p.note("a feinted punch is taken to mean a hand feint")
@@ -329,98 +343,3 @@ class Chunker(VerbReader):
             self.combo = False
             return True
         return False
-
-    # --- verbs and small words -------------------------------------------------------------------------
-
-    def on_mult(self, item: Item) -> bool:
-        if item.sense("mult", "times"):  # "jab x2"
-            if self.headed and len(self.c.protos) == 1 and self.times_item is None:
-                self.times, self.times_item = int(item.value("mult") or 1), item
-            else:
-                self.p.refuse(item)
-            return True
-        if self.headed:
-            return False
-        follows = self.p.at(1)
-        if follows is None or not (self.p.noun_phrase_ahead(1) or self.p.hand_noun_ahead(1)):
-            self.p.refuse(item)
-            return True
-        self.times = int(item.value("mult") or 1)
-        self.times_item = item
-        return True
-
-    def on_with(self, _item: Item) -> bool:
-        follows = self.p.at(1)
-        if follows is None:
-            return False
-        if not self.headed:
-            return True
-        if self.p.noun_phrase_ahead(1, punch=False):
-            return False
-        if self.p.depth == self.p.object_depth and self.p.hand_noun_ahead(1):
-            return False  # "counters the jab with a right hand": not the jab's
-        guards = self.proto.technique in GUARDS and len(self.c.objects) == 1
-        if self.p.hand_noun_ahead(1) and (guards or not self.c.objects) and not self.c.passives:
-            # "jab with the left hand", "parries with the rear hand"
-            field = "side" if follows.sense("side") else "hand"
-            self.p.i += 1
-            if self.proto.technique in SIDEWAYS:
-                self.p.refuse(follows)  # "slips with the left"
-                return self.forward()
-            return self.put(field, follows.value(field) or "", follows) and self.forward()
-        return False
-
-    def on_of(self, _item: Item) -> bool:
-        if self.takes_object() and self.p.noun_phrase_ahead(1):
-            self.p.i += 1
-            self.object()
-        return True
-
-    def on_aux(self, _item: Item) -> bool:
-        self.c.aux = True
-        return True
-
-    def on_throw(self, item: Item) -> bool:
-        if item.text.lower() == "thrown" and self.is_punch() and not self.p.noun_phrase_ahead(1):
-            return True
-        aimed = self.pre_items.get("target")
-        if not self.headed and item.text.lower() == "work" and aimed is not None and aimed is self.last:
-            self.c.protos, self.c.form, self.c.headless = [Proto("punch")], "noun", False  # "body work"
-            modify(self)
-            return True
-        if self.headed or (
-            self.pre and not self.c.name and "role" not in self.pre and "stance" not in self.pre
-        ):
-            return False
-        self.threw = item
-        return True
-
-    def on_head(self, item: Item) -> bool:
-        self.p.refuse(item)
-        return True
-
-    def on_mark(self, item: Item) -> bool:
-        """“with no jab first”; of nothing else is it known what came first."""
-        if self.p.depth > 1:
-            return False
-        if item.text.lower() == "first" and self.threw is not None and not self.headed:
-            return self.put("role", "lead", item)  # "throws first"
-        if self.c.absent and self.headed:
-            self.c.before = True  # "hook, no jab beforehand"
-        elif not self.c.absents:
-            self.p.refuse(item)
-        return True
-
-    def on_foul(self, item: Item) -> bool:
-        """No term of the vocabulary, and not to be read as the fair punch that its words would make."""
-        self.p.refuse(item)
-        return True
-
-    def on_query(self, item: Item) -> bool:
-        """“what hooks did he throw” asks for hooks, “what did he do” for nothing that could be looked for."""
-        if not self.p.noun_phrase_ahead(1):
-            self.p.refuse(item)
-        return True
-
-    def on_filler(self, _item: Item) -> bool:
-        return True

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from cliplib.phrases.chunk import Chunk, Proto, carry, thrown_by
+from cliplib.phrases.chunk import FIELDS, Chunk, Proto
+from cliplib.phrases.folding import Folder
 from cliplib.phrases.grammar import Parsed
+from cliplib.phrases.verbs import DEFENDED
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched
-
-_LATER = ("juxta", "comma", "and", "with", "seq", "setup")
 
 
 @dataclass(slots=True)
@@ -42,7 +42,7 @@ class Teller:
         self.range: str | None = None
 
     def tell(self, parsed: Parsed) -> Story:
-        links = self._folded(parsed.links)
+        links = Folder(self.v).folded(parsed.links)
         index = 0
         while index < len(links):
             link, chunk = links[index]
@@ -59,118 +59,6 @@ class Teller:
             self._tell_next(link, chunk)
             index += 1
         return self.story
-
-    # --- folding ---------------------------------------------------------------------------------------
-
-    def _folded(self, links: list[tuple[str, Chunk]]) -> list[tuple[str, Chunk]]:
-        """Put chunks that only say something about the one before them into it; join alternatives."""
-        out: list[tuple[str, Chunk]] = []
-        for link, chunk in links:
-            before = out[-1][1] if out else None
-            if before is not None and link == "or" and self._or(before, chunk):
-                continue
-            turned = link == "comma" and len(out) > 1 and out[-1][0] in ("after", "against", "answer")
-            if turned and out[-2][1].protos and (chunk.bare or not chunk.protos):
-                before = out[-2][1]  # "hook off the jab, not countered": said of the hook
-            if before is not None and before.protos and self._belongs(link, before, chunk):
-                continue
-            if before is not None and self._countered_after(link, before, chunk):
-                continue
-            out.append(("seq" if link == "or" else link, chunk))
-        return out
-
-    def _or(self, before: Chunk, chunk: Chunk) -> bool:
-        if not before.protos or len(chunk.protos) != 1 or chunk.objects:
-            return False
-        first, second = before.protos[-1], chunk.protos[0]
-        if chunk.headless and not second.hand and not second.side and self.v.is_punch(first.technique):
-            second.technique = first.technique
-        for name in ("target", "outcome", "role", "stance", "hand", "side"):
-            mine, theirs = getattr(first, name), getattr(second, name)
-            punches = self.v.is_punch(first.technique) and self.v.is_punch(second.technique)
-            if not punches and name != "stance":
-                continue
-            if mine is None and theirs is not None and name in ("target", "outcome", "role", "stance"):
-                setattr(first, name, theirs)
-            elif theirs is None and mine is not None and len(before.protos) == 1:
-                if name in ("hand",) and self.v.hand(second.technique) not in (None, mine):
-                    continue
-                setattr(second, name, mine)
-        first.others.append(second)
-        before.objects.extend(chunk.objects)
-        before.passives.extend(chunk.passives)
-        before.absents.extend(chunk.absents)
-        carry(before, chunk)
-        return True
-
-    def _belongs(self, link: str, before: Chunk, chunk: Chunk) -> bool:
-        if link not in _LATER:
-            return False
-        punch = self.v.is_punch(before.protos[-1].technique)
-        if not chunk.protos and not chunk.objects and not chunk.passives:
-            if chunk.name and before.name is None and before.by is None:
-                before.by = chunk.name
-            elif chunk.name and before.opponent is None:
-                before.opponent = chunk.name
-            carry(before, chunk)
-            before.absents.extend(chunk.absents)
-            return True
-        if punch and thrown_by(before, link, chunk):
-            return True
-        if chunk.absent or not chunk.bare or not punch:
-            return False
-        said = chunk.protos[0]
-        if chunk.passives and said.implied and not (said.target or said.outcome) and not before.passives:
-            before.passives.extend(chunk.passives)  # "jab, gets countered"
-            carry(before, chunk)
-            return True
-        last = before.protos[-1]
-        if said.outcome and not said.target and last.outcome is None and not before.passives:
-            last.outcome, last.alts["outcome"] = said.outcome, said.alts.get("outcome", [])
-            for other in last.others:
-                if self.v.is_punch(other.technique):
-                    other.outcome = other.outcome or said.outcome
-            before.absents.extend(chunk.absents)
-            carry(before, chunk)
-            return True
-        again = before.protos if before.protos.count(last) == len(before.protos) > 1 else []
-        aimed = [p for p in before.protos if p.target] if again or before.repeated else []
-        if (
-            said.target
-            and not said.outcome
-            and len(aimed) < len(before.protos)
-            and (again or before.repeated)
-        ):
-            # "double hook, body then head"
-            before.repeated, before.protos[len(aimed)].target = True, said.target
-            carry(before, chunk)
-            return True
-        if said.target and (last.target or link != "juxta"):
-            # "jab upstairs then downstairs": the same punch again
-            chunk.protos = [last.copy()]
-            chunk.protos[0].target, chunk.protos[0].outcome = said.target, said.outcome
-            chunk.protos[0].role = None
-            chunk.protos[0].alts, chunk.protos[0].others = dict(said.alts), []
-            chunk.bare = False
-            return False
-        return False
-
-    def _countered_after(self, link: str, before: Chunk, chunk: Chunk) -> bool:
-        """“gets countered after missing the jab”: what is countered is that jab."""
-        said = before.protos[0] if len(before.protos) == 1 and before.passives else None
-        moving = link == "juxta" and chunk.form == "ing"  # "gets countered coming in"
-        if said is None or said != Proto(implied=True) or not chunk.protos:
-            return False
-        moving = moving and self.v.kind(chunk.protos[-1].technique) == "footwork"
-        punch = link == "after" and self.v.is_punch(chunk.protos[-1].technique)
-        if not (moving or punch) or chunk.objects or chunk.passives:
-            return False
-        if (chunk.name or chunk.by) not in (None, before.name) or chunk.who in ("other", "opponent"):
-            return False
-        before.protos, before.form = chunk.protos, chunk.form
-        before.absents.extend(chunk.absents)
-        carry(before, chunk)
-        return True
 
     # --- actors ----------------------------------------------------------------------------------------
 
@@ -222,6 +110,9 @@ class Teller:
     def _is_counter(self, chunk: Chunk) -> bool:
         return bool(chunk.protos) and chunk.protos[0].role == "counter" and not chunk.objects
 
+    def _defends(self, proto: Proto) -> bool:
+        return self.v.kind(proto.technique) in DEFENDED
+
     # --- telling ---------------------------------------------------------------------------------------
 
     def _tell_next(self, link: str, chunk: Chunk) -> None:
@@ -235,7 +126,8 @@ class Teller:
             last is not None
             and chunk.who != "same"
             and self._is_counter(chunk)
-            and (self.v.is_punch(last.technique) or chunk.absent)
+            and not chunk.received
+            and (self.v.is_punch(last.technique) or (chunk.absent and not self._defends(last)))
         )
         if last is not None and flips:
             suggestion = 1 - last.actor
@@ -257,6 +149,9 @@ class Teller:
         new: list[Proto] = []
         for found in chunk.objects:
             other = self._object_actor(found, actor)
+            if found is chunk.objects[0] and (behind := self._told(found, other, at)):
+                at, new = behind, []
+                continue  # "Brandt jabs, Adeyemi slips the jab"
             new.extend(self._of(found, other))
             new.extend(self._done_to(found, other))
         own = self._of(chunk, actor)
@@ -272,7 +167,9 @@ class Teller:
         if chunk.within_us is not None and own:
             # "1-2 within a second" has nothing before it: the limit is on how its punches follow each other
             own[0 if at or new else -1].within_us = chunk.within_us
-        if len(chunk.objects) > 1 and all(len(o.protos) == 1 for o in chunk.objects) and len(own) == 1:
+        if chunk.draws:
+            new = own + new
+        elif len(chunk.objects) > 1 and all(len(o.protos) == 1 for o in chunk.objects) and len(own) == 1:
             woven: list[Proto] = []
             for proto in new:
                 woven.extend((proto, own[0].copy()))
@@ -281,7 +178,8 @@ class Teller:
             new.extend(own)
         for absent in chunk.absents:
             proto = absent.proto.copy()
-            proto.absent, proto.actor = True, (1 - actor if absent.other else actor)
+            answers = absent.other is None and (not own or self.v.is_punch(own[-1].technique))
+            proto.absent, proto.actor = True, (1 - actor if absent.other or answers else actor)
             if absent.name:
                 self._named(absent.name, proto.actor)
             if absent.after:
@@ -307,6 +205,18 @@ class Teller:
             self.place = self.range = None
         self.story.actions[at:at] = new
         return at + len(new)
+
+    def _told(self, found: Chunk, actor: int, at: int) -> int:
+        """The place behind the other's punch that was told just now and is meant again; 0 if none is."""
+        if len(found.protos) != 1 or found.passives or found.objects or at != len(self.story.actions):
+            return 0
+        said = found.protos[0]
+        while at > 0 and (before := self.story.actions[at - 1]).actor == actor and not before.absent:
+            alike = before.technique == said.technique and not (before.others or before.alts or said.others)
+            if alike and all(getattr(said, f) in (None, getattr(before, f)) for f in FIELDS):
+                return at
+            at -= 1
+        return 0
 
     def _object_actor(self, found: Chunk, actor: int) -> int:
         other = 1 - actor
@@ -366,9 +276,10 @@ class Teller:
         if main is not None:
             self.group = len(self.story.actions)
             asked = not other and any(p.whatever for p in main.protos)  # “after the clinch, what does he do”
-            mine = self._actor(main, self.subject, sure=asked or theirs)
+            his = all(c.his and not (c.name or c.who) for _, c in links[index:stop])
+            mine = self._actor(main, self.subject, sure=asked or theirs or (his and not other))
             self._place(main, mine, len(self.story.actions))
-            self.subject = mine
+            self.subject = 1 - mine if main.who == "opponent" else mine
         return stop + 1
 
     def _own_before_counter(self, earlier: Chunk) -> bool:
@@ -416,7 +327,7 @@ class Teller:
                 self.story.opponents[subject] = earlier.opponent
                 continue
             suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
-            actor = self._actor(earlier, suggestion, sure=asked)
+            actor = self._actor(earlier, suggestion, sure=asked or (other and link != "after"))
             at = self._place(earlier, actor, at)
         self.group = at
         return stop

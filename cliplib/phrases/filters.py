@@ -344,7 +344,7 @@ def _duration(r: WordReader) -> int | None:
         value = Fraction(digits)
         r.at += 1
     elif word in NUMBER_WORDS:
-        value = Fraction(NUMBER_WORDS[word])
+        value, unit = Fraction(NUMBER_WORDS[word]), ""
         r.at += 1
         if r.take({"and"}) and r.take({"half"}):
             value += Fraction(1, 2)

@@ -23,6 +23,7 @@ from cliplib.phrases.dates import Dates
 from cliplib.phrases.either import settle
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.nextpunch import own_punch
+from cliplib.phrases.pronouns import settle_people
 from cliplib.vocabulary import Vocabulary
 
 _STRENGTH = {
@@ -70,6 +71,7 @@ class Parser:
         self.object_depth = 0  # of the object that is being read: what the other one threw
         self._after_link = -1
         self._landing = False  # "eats a jab to land the cross"
+        self.when = ""
         self.pending: filters.Filter | None = None  # a time said of the action being read
         self.pending_next: filters.Filter | None = None  # ... of the action after the next link
         self.links_pending = False  # "within 1 second of": what follows came earlier
@@ -145,6 +147,7 @@ class Parser:
                 self.refuse(item)
                 self.i += 1
         settle(self, self._begins)
+        settle_people(self)
         return self.out
 
     def link(self) -> str:
@@ -155,6 +158,8 @@ class Parser:
             self.pending, self.pending_next = self.pending_next, None
         while (item := self.at()) is not None:
             found = next((k for k in LINKS if k in item.kinds), None)
+            if found is None and self.out.links and self._inside():
+                found = "against"
             if found in ("against",) and self._is_opponent(1):
                 break
             if found == "after" and (step := self._followed_by()):
@@ -183,6 +188,7 @@ class Parser:
                     continue
                 break
             self._landing = item.value("seq") == "land"
+            self.when = item.text.lower() if item.value("after") == "when" else self.when
             if found == "seq" and link in ("after", "against", "answer"):
                 found = link
             if _STRENGTH[found] > _STRENGTH[link]:
@@ -190,6 +196,15 @@ class Parser:
             self.i += 1
         self._after_link = self.i
         return link
+
+    def _inside(self) -> bool:
+        """“hooks INSIDE the right hand”: against it."""
+        item, follows = self.at(), self.at(1)
+        way = item is not None and item.sense("direction") and item.text.lower() in ("inside", "outside")
+        punch = self.noun_phrase_ahead(1, hands=True) or self.hand_noun_ahead(1)
+        last = self.out.links[-1][1].protos[-1:]
+        thrown = bool(last) and self.vocabulary.is_punch(last[0].technique)
+        return bool(way and thrown and punch and follows is not None and follows.determiner)
 
     def _followed_by(self) -> int:
         """“followed (immediately) by”: how many items, keeping the time for the next action."""
@@ -242,6 +257,9 @@ class Parser:
         if self._landing and chunk.protos and self.vocabulary.is_punch(chunk.protos[0].technique):
             chunk.protos[0].outcome = chunk.protos[0].outcome or "landed"
         self._landing = False
+        chunk.when = bool(self.when)
+        chunk.meanwhile = self.when.split()[-1:] in (["as"], ["while"], ["whilst"])
+        self.when = ""
         self.out.links.append((link, chunk))
         self._begins.append(self._begun)
 

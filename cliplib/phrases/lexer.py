@@ -36,6 +36,7 @@ class Item:
     possessive: bool = False
     determiner: str = ""
     pronoun: str = ""
+    around: str = ""  # a pronoun among its words: “ties HIM up”
     numbers: tuple[Numbered, ...] = ()
     filter: Filter | None = None
     fighter: str = ""
@@ -52,6 +53,11 @@ class Item:
     def value(self, kind: str) -> str | None:
         found = self.sense(kind)
         return found.value if found else None
+
+    @property
+    def names_hand(self) -> bool:
+        """“right hand”, which stands for a punch."""
+        return self.text.lower().endswith("hand") and bool(self.sense("side") or self.sense("hand"))
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -129,6 +135,11 @@ class Lexer:
 
     def _item(self, at: int, count: int, **what: object) -> Item:
         first, last = self.tokens[at], self.tokens[at + count - 1]
+        inner = self.tokens[at + 1 : at + count]
+        around = next((t.pronoun or "her" for t in inner if t.pronoun or t.determiner == "her"), "")
+        senses = what.get("senses")
+        if around and isinstance(senses, tuple):  # "tie him up" is a verb
+            what["senses"] = tuple(sorted(senses, key=lambda s: s.form in ("noun", "plural")))
         return Item(
             text=self.phrase[first.start : last.end],
             start=first.start,
@@ -137,6 +148,7 @@ class Lexer:
             possessive=last.possessive,
             determiner=first.determiner,
             pronoun=first.pronoun,
+            around=around,
             words=count,
             **what,  # type: ignore[arg-type]
         )
@@ -166,10 +178,10 @@ class Lexer:
         return token.possessive and self.phrase[token.start].isupper()
 
     def _full_name(self, at: int) -> tuple[int, Item] | None:
-        if not self.names.full or self.tokens[at].norm not in self.names.fighters:
+        if not self.names.full or (self.tokens[at].norm not in self.names.fighters and not self._initial(at)):
             return None
         words: list[str] = []
-        best: tuple[int, Item] | None = None
+        best: tuple[int, Item] | None = self._initial(at)
         for index in range(at, min(len(self.tokens), at + self.names.longest)):
             words.extend(name_words(self.tokens[index].norm))
             name = self.names.full.get(tuple(words))
@@ -191,6 +203,15 @@ class Lexer:
                 return count, self._item(at, count, fighter=owners.pop())
         return best
 
+    def _initial(self, at: int) -> tuple[int, Item] | None:
+        """“T. Vâlcan”."""
+        word, follows = self.tokens[at].norm, self.tokens[at + 1 : at + 2]
+        if len(word) != 1 or not word.isalpha() or not follows:
+            return None
+        owners = self.names.fighters.get(follows[0].norm, ())
+        meant = [n for n in owners if name_words(n)[0][0] == word and name_words(n)[0] != follows[0].norm]
+        return (2, self._item(at, 2, fighter=meant[0])) if len(meant) == 1 else None
+
     def _fight(self, at: int) -> tuple[int, Item] | None:
         if not self.names.fights:
             return None
@@ -204,6 +225,9 @@ class Lexer:
         longest = 0
         titles: tuple[str, ...] = ()
         words = token_words(self.tokens[start : start + self.names.longest])
+        both = self._hyphened(start)
+        if both:
+            return start - at + 2, self._item(at, start - at + 2, fight=both)
         for length in range(len(words), 1, -1):
             found = self.names.fights.get(words[:length])
             if found:
@@ -216,6 +240,18 @@ class Lexer:
         if not longest:
             return None
         return longest, self._item(at, longest, fight=titles[0])
+
+    def _hyphened(self, at: int) -> str:
+        """“Brandt-Morinaga”: the fight between the two, if there is just one."""
+        pair = self.tokens[at : at + 2]
+        if len(pair) < 2 or not pair[1].joined or pair[1].possessive:
+            return ""
+        people = [self.names.fighters.get(t.norm, ()) for t in pair]
+        if any(len(p) != 1 for p in people) or people[0] == people[1]:
+            return ""
+        one, two = (set(name_words(p[0])) for p in people)
+        titles = [t for key, ts in self.names.fights.items() if one & set(key) and two & set(key) for t in ts]
+        return titles[0] if len(titles) == 1 else ""
 
     def _pair(self, words: tuple[str, ...]) -> tuple[int, str] | None:
         """“Brandt v Adeyemi” for the fight titled “Adeyemi v Brandt”, if there is just one such."""
@@ -280,7 +316,7 @@ class Lexer:
         word = self.tokens[at].norm
         if word in NUMBER_WORDS:
             return self.vocabulary.numbers.get(str(NUMBER_WORDS[word]))
-        match = _NUMBER.fullmatch(word)
+        match = _NUMBER.fullmatch(word.removesuffix("s") if self.tokens[at].joined else word)
         if not match:
             return None
         entry = self.vocabulary.numbers.get(match[1].lstrip("0") or "0")

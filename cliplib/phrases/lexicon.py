@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +24,7 @@ class Sense:
 
 
 Senses = tuple[Sense, ...]
+_BRACKETS = re.compile(r"\(([^)]*)\)")
 
 
 @dataclass(slots=True)
@@ -75,7 +78,14 @@ def _functions() -> Iterable[tuple[Sequence[str], Sense]]:
     text = resources.files(__package__).joinpath("words.toml").read_text(encoding="utf-8")
     for entry in tomllib.loads(text)["word"]:
         for way in entry["ways"].split("|"):
-            yield [t.norm for t in tokenise(way)], Sense(entry["kind"], entry["value"])
+            for said in _spelt_out(way):
+                yield [t.norm for t in tokenise(said)], Sense(entry["kind"], entry["value"])
+
+
+def _spelt_out(way: str) -> Iterable[str]:
+    """“(gets/got) hit (/by)” in all its four ways."""
+    pieces = [piece.split("/") if at % 2 else [piece] for at, piece in enumerate(_BRACKETS.split(way))]
+    return map(" ".join, itertools.product(*pieces))
 
 
 @dataclass(frozen=True, slots=True)

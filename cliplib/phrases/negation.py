@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from cliplib.phrases.chunk import Absent, Proto
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.modifiers import SIDEWAYS, ModifierReader
+from cliplib.phrases.modifiers import SIDEWAYS
+from cliplib.phrases.people import PeopleReader
 
 OPPOSITE = {
     "head": "body", "body": "head", "lead": "rear", "rear": "lead", "left": "right", "right": "left",
@@ -15,7 +16,7 @@ OPPOSITE = {
 DENIED = "only actions, outcomes and rounds can be excluded: what else must not be is not asked for"
 
 
-class NegationReader(ModifierReader):
+class NegationReader(PeopleReader):
     def not_outcome(self, outcome: str, item: Item) -> None:
         """“that wasn't blocked”: any of the other outcomes."""
         out = self.v.outcome_family(outcome)
@@ -33,7 +34,7 @@ class NegationReader(ModifierReader):
             proto.outcome, proto.alts["outcome"] = rest[0], rest[1:]
 
     def on_uncounter(self, _item: Item) -> bool:
-        self.c.absents.append(Absent(Proto("punch", role="counter"), after=True, other=True))
+        self.c.absents.append(Absent(Proto("punch", role="counter"), after=True, other=None))
         return True
 
     def on_unoutcome(self, item: Item) -> bool:
@@ -57,7 +58,7 @@ class NegationReader(ModifierReader):
             return self.forward()
         for field in ("target", "hand", "side", "stance"):
             value = follows.value(field)
-            if value and not self.p.noun_phrase_ahead(0):
+            if value and (follows.joined or not self.p.noun_phrase_ahead(0)):
                 self.p.i += 1
                 moves = self.headed and self.v.kind(self.proto.technique) == "footwork"
                 if field == "hand" and self.headed and (moves or self.proto.technique in SIDEWAYS):
@@ -70,6 +71,8 @@ class NegationReader(ModifierReader):
         if technique and self.is_punch() and follows.sense("technique", "past"):
             self.c.absents.append(Absent(Proto(technique), after=True, other=True))
             return self.forward()
+        if self._not_done(item, follows):
+            return True
         # What is denied must not be read as if it were asked for.
         self.p.note(DENIED)
         if follows.sense("mult") and self.p.noun_phrase_ahead(0):
@@ -81,6 +84,47 @@ class NegationReader(ModifierReader):
             self.p.refuse(denied)
             self.p.i += 1
         return self.forward()
+
+    def _not_done(self, item: Item, follows: Item) -> bool:
+        """“doesn't jab”, “never throws the hook”, “that he doesn't slip”."""
+        verb = follows.sense("technique", "third", "ing") or follows.sense("throw")
+        told = self.c.aux or item.text.lower() == "never"
+        if not (verb or (told and follows.sense("technique") and not follows.determiner)):
+            return False
+        theirs = self.is_punch() or (bool(self.c.name) and bool(self.p.out.links))
+        if not self.headed and not self.p.out.links and not self.pre and self.p.depth == 1:
+            self.c.absent = True  # "never jabs before the cross"
+            return True
+        technique = follows.value("technique")
+        defends = technique is not None and self.v.kind(technique) in ("defence", "tie-up")
+        if self.headed and not (theirs and defends):
+            return False
+        if follows.sense("throw"):
+            self.p.i += 1
+            if not self.p.noun_phrase_ahead(0, hands=True):
+                self.c.absents.append(Absent(Proto("punch"), after=True, other=theirs))
+                return True
+        name, self.c.name = (self.c.name, None) if theirs else (None, self.c.name)
+        return self.absent_chunk(item, after=True, other=theirs, name=name)
+
+    def on_nobody(self, item: Item) -> bool:
+        """“missed hooks nobody countered”."""
+        begun = self.p.i
+        self.p.i += 1
+        while (follows := self.p.at()) is not None and follows.sense("aux"):
+            self.p.i += 1
+        technique = follows.value("technique") if follows is not None else None
+        if follows is not None and (self.is_punch() or (not self.headed and self.p.out.links)):
+            if follows.value("role") == "counter" and not self.p.noun_phrase_ahead(1):
+                self.p.i += 1
+                return self.on_uncounter(item)
+            if technique and self.v.kind(technique) in ("defence", "tie-up"):
+                self.c.absents.append(Absent(Proto(technique), after=True, other=True))
+                return self.forward()
+        self.p.note(DENIED)
+        self.p.i = begun + 1
+        self.p.discard(begun)
+        return True
 
     def on_deny(self, item: Item) -> bool:
         """“except the jab”, “other than on the ropes”."""
@@ -109,7 +153,9 @@ class NegationReader(ModifierReader):
         self.p.i += 1
         return self.absent_chunk(item, after=None)
 
-    def absent_chunk(self, item: Item, after: bool | None) -> bool:
+    def absent_chunk(
+        self, item: Item, after: bool | None, other: bool | None = False, name: str | None = None
+    ) -> bool:
         sub = self.p.chunk()
         if sub is None or not (sub.protos or sub.passives):
             self.p.refuse(item)
@@ -118,7 +164,7 @@ class NegationReader(ModifierReader):
             self.not_outcome(sub.protos[0].outcome, item)
             return True
         done = sub.passives[0] if sub.passives and (sub.bare or not sub.protos) else sub.protos[0]
-        other = bool(sub.passives) or sub.who in ("opponent", "other")
+        other = other or bool(sub.passives) or sub.who in ("opponent", "other")
         if sub.by and sub.by != self.c.name:
             other = True
         while (
@@ -140,17 +186,17 @@ class NegationReader(ModifierReader):
             elif mark.sense("after"):
                 after = True
                 self.p.i += 1
-        if done.role == "counter" and after is not False:
-            other = True
+        if done.role == "counter" and after is not False and not other:
+            other = None
         if after is None:
             kind = self.v.kind(done.technique)
-            after = other or done.role == "follow-up" or kind == "tie-up"
+            after = other is not False or done.role == "follow-up" or kind == "tie-up"
             after = after or (kind == "punch" and item.text.lower() == "no")  # "jab no cross"
         if len(sub.protos) > 1:
             self.p.refuse(item)
             return True
         done.within_us = sub.within_us
-        self.c.absents.append(Absent(done, after, other, sub.by or sub.name))
+        self.c.absents.append(Absent(done, after, other, name or sub.by or sub.name))
         for name in ("place", "range", "opponent", "opponent_stance"):
             if getattr(self.c, name) is None:
                 setattr(self.c, name, getattr(sub, name))

@@ -22,6 +22,7 @@ _GOING = (
     "walk", "walks", "walked", "walking", "march", "marches", "marched", "marching", "charge", "charges",
     "rush", "rushes", "rushed", "rushing", "step", "steps", "stepped", "stepping", "comes", "come", "came",
     "coming", "goes", "go", "went", "going", "moves", "move", "moved", "moving", "runs", "ran", "backs",
+    "pull", "pulls", "pulled", "pulling", "lean", "leans", "leaned", "leaning",
 )  # fmt: skip
 _ENDS = frozenset(("comma", "and", "seq", "after", "with"))
 _WAYS = ("in", "forward", "forwards", "back", "backward", "backwards", "ahead", "on", "through", "up", "at")

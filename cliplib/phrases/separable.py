@@ -32,4 +32,6 @@ def close_up(tokens: Sequence[Token], lexicon: Lexicon, names: Names) -> list[To
 
 def _person(token: Token, names: Names) -> bool:
     word = token.norm
+    if word == "straight":  # "pulls straight back"
+        return True
     return not token.possessive and (word in names.fighters or word in ("opponent", "southpaw", "orthodox"))

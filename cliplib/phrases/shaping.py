@@ -9,7 +9,7 @@ from cliplib.phrases.modifiers import PUNCH_FIELDS, SIDEWAYS
 from cliplib.vocabulary.stance import hand_of, switched
 
 if TYPE_CHECKING:
-    from cliplib.phrases.chunker import Chunker
+    from cliplib.phrases.verbs import VerbReader
 
 _THROWN = (
     "throw",
@@ -24,13 +24,22 @@ _THROWN = (
     "shoot",
     "shoots",
     "shooting",
+    "rip",
+    "rips",
+    "ripped",
+    "ripping",
+    "unload",
+    "unloads",
+    "unloading",
 )
 _MANY = ("two", "three", "four", "five")
 
 
-def shape(reader: Chunker) -> Chunk | None:
+def shape(reader: VerbReader) -> Chunk | None:
     c = reader.c
     c.passives[:0] = reader.pre_passives
+    if reader.threw is not None and reader.threw.text.lower().startswith(("try", "attempt")):
+        c.form = "ing" if c.form in ("base", "noun") else c.form  # "gets hit trying to clinch"
     if c.headless:
         _imply(reader)
         modify(reader)
@@ -38,6 +47,7 @@ def shape(reader: Chunker) -> Chunk | None:
         if reader.top:
             reader.over_the_top(proto)
     _hand_choice(reader)
+    _aim(reader)
     _multiply(reader)
     _lead(reader)
     if c.end == 0:
@@ -49,7 +59,7 @@ def shape(reader: Chunker) -> Chunk | None:
     return c
 
 
-def _imply(reader: Chunker) -> None:
+def _imply(reader: VerbReader) -> None:
     """Words without a technique that still say something was thrown: “counters”, “misses”, “to the body”."""
     c, pre = reader.c, reader.pre
     hand = reader.pre_items.get("hand")
@@ -81,12 +91,16 @@ def _imply(reader: Chunker) -> None:
         c.protos = [Proto("punch", implied=True)]  # "catch and shoot"
         c.form = "verb"
     elif reader.threw is not None:
+        way = next(iter(pre.get("direction", ())), "")
+        if way in ("inside", "outside") and c.range is None:
+            c.range = way  # "smothers it and works inside"
+            del pre["direction"], reader.pre_items["direction"]
         reader.p.refuse(reader.threw)
     elif reader.times_item is not None:
         reader.p.refuse(reader.times_item)
 
 
-def modify(reader: Chunker) -> None:
+def modify(reader: VerbReader) -> None:
     c = reader.c
     if not c.protos:
         c.stance = next(iter(reader.pre.get("stance", ())), None)
@@ -144,7 +158,7 @@ def modify(reader: Chunker) -> None:
                 proto.alts[field] = values[1:]
 
 
-def _hand_choice(reader: Chunker) -> None:
+def _hand_choice(reader: VerbReader) -> None:
     """“the right hand”: whichever punch it throws, unless the stance says that it is the rear one."""
     item = reader.pre_items.get("side")
     if (
@@ -169,7 +183,19 @@ def _hand_choice(reader: Chunker) -> None:
     reader.p.choose(item.start, item.end, taken, *others)
 
 
-def _multiply(reader: Chunker) -> None:
+def _aim(reader: VerbReader) -> None:
+    """“body-head hooks”: one to the body, one to the head."""
+    protos = reader.c.protos
+    if not reader.aims or not protos or protos[-1].target != reader.aims[0]:
+        return
+    for target in reader.aims[1:]:
+        again = protos[-1].copy()
+        again.target = target
+        protos.append(again)
+    reader.c.bare = False
+
+
+def _multiply(reader: VerbReader) -> None:
     """“double jab”: the same again, with all that is said of it."""
     item = reader.times_item
     if item is None or reader.times < 2 or not reader.c.protos:
@@ -185,7 +211,7 @@ def _multiply(reader: Chunker) -> None:
     reader.c.protos[:1] = [first.copy() for _ in range(min(reader.times, 10))]
 
 
-def _lead(reader: Chunker) -> None:
+def _lead(reader: VerbReader) -> None:
     """“lead” is a hand before a hook, and a role before a cross, which no lead hand throws."""
     for proto in reader.c.protos:
         by_definition = reader.v.hand(proto.technique)

@@ -55,6 +55,10 @@ _TOKEN = re.compile(
     r"|[^\W\d_]+(?:['’´`][^\W\d_]+)*"
     r"|->|=>|\S",
 )
+_ABBREVIATED = frozenset(("v", "vs", "r", "rd", "rds", "rnd", "rnds", "no", "sec", "secs"))
+"""Words whose full stop ends no clause."""
+_ASKING = frozenset(("what", "who", "where", "how", "when", "that", "there"))
+"""“What's” is “what is”, and not something that belongs to a what."""
 _QUIET = frozenset("'\"’‘“”´`.!?;:()[]{}…*")
 """Marks that change nothing in a phrase; `;` and `.` end a clause."""
 
@@ -91,21 +95,26 @@ def tokenise(phrase: str) -> list[Token]:
             spaced = phrase[start - 1 : start].isspace() or phrase[end : end + 1].isspace()
             joined = bool(tokens) and not spaced
             if spaced:
-                tokens.append(Token(",", start, end))
+                tokens.append(Token(",", start, end, pronoun=pronoun))
+                pronoun = ""
             continue
         if text in _QUIET:
-            if text in ";:.…" and tokens:
-                tokens.append(Token(",", start, end))
+            short = text == "." and tokens and tokens[-1].end == start and _shortened(tokens[-1].norm)
+            if text in ";:.…" and tokens and not short:
+                tokens.append(Token(",", start, end, pronoun=pronoun))
+                pronoun = ""
             continue
         norm, possessive = fold(text).replace("×", "x").replace("x ", "x"), False
         norm = {"w/": "with", "w/o": "without"}.get(norm, norm)
         for mark in "’´`":
             norm = norm.replace(mark, "'")
-        negated = False
+        negated = asked = False
         if norm.endswith("n't"):
             norm, negated = norm[:-3], True
         elif norm.endswith("'s"):
             norm, possessive = norm[:-2], True
+            asked = norm in _ASKING or norm in PRONOUNS
+            possessive = not asked
         elif phrase[end : end + 1] in ("'", "’") and norm.endswith("s"):
             possessive = True
         if norm in DETERMINERS and not possessive:
@@ -114,11 +123,20 @@ def tokenise(phrase: str) -> list[Token]:
         if norm in PRONOUNS and not negated:
             pronoun = norm
             joined = False
-            continue
+            if not asked:
+                continue
+            norm = "is"
         if norm or possessive:
             tokens.append(Token(norm, start, end, joined, possessive, determiner, pronoun))
         if negated:
             tokens.append(Token("not", start, end))
+        if asked and norm != "is":
+            tokens.append(Token("is", start, end))
         joined = False
         determiner = pronoun = ""
     return tokens
+
+
+def _shortened(norm: str) -> bool:
+    """“vs.”, “Rd.”, or the initial of a name."""
+    return norm in _ABBREVIATED or (len(norm) == 1 and norm.isalpha())

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.modifiers import GUARDS
 from cliplib.phrases.negation import NegationReader
 
 DEFENDED = ("defence", "tie-up")
 """Kinds of actions that are done against a punch of the other fighter's."""
 _FINITE = ("third", "ing", "past")
+_RETURNS = ("return", "returns", "come", "comes", "fire", "fires", "answer", "answers")
 _TOWARDS = ("to", "for", "against", "over")
 _OBJECTS = frozenset(("him", "her", "them"))
 _BEGINS = frozenset(
@@ -30,7 +32,10 @@ class VerbReader(NegationReader):
             return True
         if self.c.role_verb and self.c.form == "noun" and self.is_punch():
             return True
-        return self.headed and self.v.kind(self.proto.technique) in DEFENDED
+        if not self.headed:
+            return False
+        inside = self.strong and self.proto.technique == "step in"  # "steps inside the jab"
+        return inside or self.v.kind(self.proto.technique) in DEFENDED
 
     def object_begins(self, item: Item) -> bool:
         """Whether the words from here are what the verb is done against."""
@@ -42,11 +47,61 @@ class VerbReader(NegationReader):
             # "ducks a right hand", but "traps the lead hand" is about the hand itself
             held = self.headed and self.proto.technique == "trap"
             thing = self.p.hand_noun_ahead(0) or item.sense("role", "noun")  # "slips the counter"
+            if item.names_hand and not item.determiner and not held:
+                return self._telegraphed(item)
             return bool(item.determiner and thing) and not held
         if item.fighter and item.possessive:
             return True
         verbal = self.strong or self.c.form in _FINITE or (self.c.role_verb and self.c.headless)
-        return bool(item.determiner) or verbal
+        return bool(item.determiner) or verbal or self._telegraphed(item)
+
+    def _telegraphed(self, item: Item) -> bool:
+        """“parry jab, counter jab”: as notes are written, with the answer behind it. Without one, “parry
+        jab” is first one and then the other, as in “jab slip cross”.
+        """
+        head, before = self.p.at(-1), self.p.at(-2)
+        if (
+            head is None
+            or not head.sense("technique")
+            or head is not self.last
+            or head.determiner
+            or item.joined
+        ):
+            return False
+        if before is not None and not before.kinds & {"comma", "and", "seq"} and not before.fighter:
+            return False
+        if (
+            self.pre
+            or self.c.who
+            or len(item.numbers) > 1
+            or self.proto.technique in ("step back", "step out")
+        ):
+            return False
+        stop = self.p.i
+        while not (self.p.is_head(self.p.items[stop]) or self.p.items[stop].names_hand):
+            stop += 1
+        follows, beyond = (
+            self.p.items[at] if at < len(self.p.items) else None for at in (stop + 1, stop + 2)
+        )
+        if follows is None or len(self.p.items[stop].numbers) > 1:
+            return False
+        answer = beyond if follows.kinds & {"comma", "and", "seq"} else follows
+        if answer is None:
+            return False
+        told = bool(answer.sense("role")) or answer.text.lower().split()[0] in _RETURNS
+        told = told or follows.text.lower().split()[0] in _RETURNS
+        guards = self.proto.technique in (*GUARDS, "smother") and answer is beyond
+        start, end, said = (
+            head.start,
+            self.p.items[stop].end,
+            self.p.phrase[item.start : self.p.items[stop].end],
+        )
+        if told or guards:
+            apart = f"{head.text}, then {said}"
+            self.p.choose(
+                start, end, "the other fighter's punch", ("one after the other, by one fighter", apart)
+            )
+        return told or guards
 
     def object(self) -> None:
         outer, self.p.object_depth = self.p.object_depth, self.p.depth + 1
@@ -74,10 +129,13 @@ class VerbReader(NegationReader):
 
     def on_by(self, item: Item) -> bool:
         moves = self.headed and self.v.kind(self.proto.technique) == "footwork" and not self.c.objects
-        if moves and item.text.lower() == "from" and self.p.noun_phrase_ahead(1, hands=True):
+        if moves and item.text.lower().endswith("from") and self.p.noun_phrase_ahead(1, hands=True):
             self.p.i += 1  # "circles away from the right hand"
             self.object()
             return True
+        follows = self.p.at(1)
+        if item.text.lower() == "by" and follows is not None and follows.sense("technique", "ing"):
+            return not self.headed  # "makes the jab miss by slipping"
         return super().on_by(item)
 
     def _lift(self, found: Chunk) -> None:
@@ -276,6 +334,11 @@ class VerbReader(NegationReader):
     def on_receive(self, item: Item) -> bool:
         if self.headed:
             return False
+        taken = item.text.lower() in ("takes", "took", "taking") and not self.p.noun_phrase_ahead(
+            1, hands=True
+        )
+        if taken and self.p.noun_phrase_ahead(1, punch=False):
+            return self.on_throw(item)  # "takes a step back"
         # "caught him with a hook" is what the subject did, "caught with a hook" what he got.
         self.c.received = not _OBJECTS & set(item.text.lower().split())
         if self.c.received and "stance" in self.pre:  # "how a southpaw deals with the jab"
@@ -285,6 +348,26 @@ class VerbReader(NegationReader):
             self.p.note("every such punch is shown, whatever was done about it")
             return True
         return self.put("outcome", item.value("receive") or "landed", item)
+
+    def on_draw(self, item: Item) -> bool:
+        """“draws the jab”: the other one jabs."""
+        if self.headed:
+            return False
+        follows = self.p.at(1)
+        thrown = self.thrown_ahead(1) or (follows is not None and follows.sense("role", "noun"))
+        if not thrown or self.c.objects:
+            self.p.refuse(item)
+            return True
+        self.p.note("what is drawn is read as what the other one throws")
+        self.p.i += 1
+        self.object()
+        tool = self.p.at()
+        if tool is not None and tool.sense("with") and self.p.noun_phrase_ahead(1, punch=False):
+            self.c.draws = True  # what comes now came before
+        return True
+
+    def on_throw(self, item: Item) -> bool:
+        raise NotImplementedError
 
     def on_evade(self, item: Item) -> bool:
         if self.headed:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
@@ -90,7 +90,11 @@ class Vocabulary:
 
     def family(self, name: str) -> frozenset[str]:
         """`name` and all its children."""
-        return frozenset(n for n in self.names if self.is_a(n, name))
+        return self._families.get(name, frozenset())
+
+    @cached_property
+    def _families(self) -> dict[str, frozenset[str]]:
+        return {name: frozenset(n for n in self.names if self.is_a(n, name)) for name in self.names}
 
     def is_punch(self, name: str) -> bool:
         return self._kinds.get(name) == "punch"

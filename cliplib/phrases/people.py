@@ -1,0 +1,130 @@
+"""Who does it and to whom: names, “the opponent”, “his own”, stances, “by Brandt”."""
+
+from __future__ import annotations
+
+from cliplib.phrases.lexer import Item
+from cliplib.phrases.modifiers import ModifierReader
+from cliplib.phrases.nextpunch import own_for_object
+
+_FINITE = ("base", "third", "past", "ing")
+_ON = ("on", "at", "onto")
+
+
+class PeopleReader(ModifierReader):
+    def on_fighter(self, item: Item) -> bool:
+        if self.headed:
+            if self._hit(item) and self.c.opponent is None:
+                self.c.opponent = item.fighter
+                return True
+            verbal = self.c.form in ("third", "ing", "past", "base") and self.takes_person()
+            alone = not self.p.noun_phrase_ahead(1, punch=False) and not item.possessive
+            on = self.last is not None and self.last.text.lower() in _ON
+            if on and alone and self.is_punch() and self.c.opponent is None:
+                self.c.opponent = item.fighter  # "jabs thrown at Brandt"
+                return True
+            alone = not self.p.noun_phrase_ahead(1) and not item.possessive
+            if verbal and alone and self.c.opponent is None:
+                self.c.opponent = item.fighter  # "clinches Brandt"
+                return True
+            return False
+        if self.c.name is None and not (self.c.role_verb or self.threw) and "outcome" not in self.pre:
+            self.c.name = item.fighter
+            self.named_possessive = item.possessive
+            return True
+        if self.c.name is None and (self.p.noun_phrase_ahead(1) or item.possessive) and not self.c.role_verb:
+            self.c.name = item.fighter
+            self.named_possessive = item.possessive
+            return True
+        if self.c.opponent is None and not self.p.noun_phrase_ahead(1) and not item.possessive:
+            self.c.opponent = item.fighter  # "counters Brandt", "drops Brandt with a hook"
+            return True
+        if self.c.name is None:
+            self.c.name = item.fighter
+            return True
+        return False
+
+    def _hit(self, item: Item) -> bool:
+        """“crosses that hit Brandt”, “a hook that floored Brandt”: not “jab landed, Brandt ...”."""
+        verb = self.last.sense("outcome", *_FINITE) if self.last is not None else None
+        if verb is None or self.last is None or item.possessive or self.p.noun_phrase_ahead(1, punch=False):
+            return False
+        return verb.value in ("hurt", "knockdown") or self.last.text.lower().startswith("hit")
+
+    def takes_person(self) -> bool:
+        return not self.c.objects and self.v.kind(self.proto.technique) in ("tie-up", "footwork", "defence")
+
+    def on_opponent(self, _item: Item) -> bool:
+        if self.headed or self.c.who or self.c.name:
+            return False
+        self.c.who = "opponent"
+        return True
+
+    def on_other(self, _item: Item) -> bool:
+        if self.headed or self.c.who or self.c.name:
+            return False
+        self.c.who = "other"
+        return True
+
+    def on_same(self, item: Item) -> bool:
+        if item.text.lower() == "own" and own_for_object(self):
+            return True
+        if self.headed or self.c.who or self.c.name:
+            return False
+        self.c.who = "same"
+        return True
+
+    def on_stance(self, item: Item) -> bool:
+        value = item.value("stance") or ""
+        if self.headed and (self.p.noun_phrase_ahead(1, punch=False) or self.proto.stance):
+            return False
+        return self.put("stance", value, item)
+
+    def on_stance_match(self, item: Item) -> bool:
+        if self.p.out.stance_match not in (None, item.value("stance_match")):
+            self.p.refuse(item)
+        else:
+            self.p.out.stance_match = item.value("stance_match")
+        return True
+
+    def on_by(self, item: Item) -> bool:
+        follows = self.p.at(1)
+        if follows is None:
+            self.p.refuse(item)
+            return True
+        if follows.fighter and not (follows.possessive and self.p.noun_phrase_ahead(2)):
+            outcome = (
+                self.c.protos[-1].outcome if self.headed else next(iter(self.pre.get("outcome", ())), None)
+            )
+            done_to = (
+                self.last is not None
+                and self.last.sense("outcome", "past", "adjective")
+                and outcome == "blocked"
+            )
+            if done_to and self.c.opponent is None:
+                self.c.opponent = follows.fighter  # "blocked by Brandt"
+            elif self.c.by is None:
+                self.c.by = follows.fighter
+            else:
+                return False
+            self.p.i += 2
+            return True
+        if follows.sense("stance") and not self.p.noun_phrase_ahead(2):
+            self.p.i += 1
+            return self.put("stance", follows.value("stance") or "", follows) and self.forward()
+        if follows.sense("opponent") or follows.sense("other"):
+            self.c.who = self.c.who or ("opponent" if follows.sense("opponent") else "other")
+            self.p.i += 2
+            return True
+        if not self.headed and (item.text.lower() == "from" or self._fell_to(follows)):
+            return True
+        self.p.refuse(item)
+        return True
+
+    def _fell_to(self, follows: Item) -> bool:
+        """“knockdown by a counter”: the outcome of that."""
+        thrown = self.p.noun_phrase_ahead(1, hands=True) or follows.sense("role", "noun")
+        return "outcome" in self.pre and bool(thrown)
+
+    def forward(self) -> bool:
+        self.p.i += 1
+        return True

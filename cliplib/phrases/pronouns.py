@@ -1,0 +1,108 @@
+"""“He”, “you”, “him”, “it”: whose an action is where no name says so.
+
+A pronoun says who acts only against another one: “when he jabs, hit him” is about two people, and so is
+“he jabs, you slip”; “after he slips, he jabs” is about one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from cliplib.phrases.chunk import Chunk
+from cliplib.phrases.lexer import Item
+
+if TYPE_CHECKING:
+    from cliplib.phrases.grammar import Parser
+    from cliplib.phrases.modifiers import ModifierReader
+
+_THEY = frozenset(("he", "she", "they"))
+_YOU = frozenset(("you", "we", "i"))
+_HIM = frozenset(("him", "them"))
+_HE = re.compile(r"\b(he|she|they)\s+$", re.IGNORECASE)
+_TOLD = ("noun", "plural", "base", "")
+"""Forms of a verb that a coach tells somebody to do: “hook him”, “check hook when he comes in”."""
+
+
+def subject_of(item: Item) -> str:
+    """“he” or “you” where the pronoun before an item is the subject of what follows."""
+    if item.pronoun in _THEY:
+        return "he"
+    return "you" if item.pronoun in _YOU else ""
+
+
+def object_of(reader: ModifierReader) -> str:
+    """“him” or “it” where the words read last end with it."""
+    last, item = reader.last, reader.p.at()
+    if last is None:
+        return ""
+    if item is None:
+        rest = reader.p.phrase[last.end :].lower().strip(" .!?,;:")
+        return "him" if rest in ("him", "her", "them") else rest if rest == "it" else ""
+    if item.pronoun in _HIM or (item.determiner == "her" and not reader.p.noun_phrase_ahead(0)):
+        return "him"
+    return item.pronoun if item.pronoun == "it" else ""
+
+
+def settle_people(parser: Parser) -> None:
+    """Whose the actions are that have but a pronoun for their subject."""
+    links = parser.out.links
+    if len(links) < 2:
+        return
+    _you_and_he([chunk for _, chunk in links])
+    for at, (link, chunk) in enumerate(links):
+        if link == "after" and chunk.when and chunk.pronoun == "he":
+            _when_he(parser, links, at)
+        if chunk.it and at and link != "after":
+            _done_to_it(parser, links[at - 1][1], chunk)
+
+
+def _free(chunk: Chunk) -> bool:
+    return not (chunk.name or chunk.by or chunk.who)
+
+
+def _you_and_he(chunks: Sequence[Chunk]) -> None:
+    """“he jabs, you slip”: the one who is said first is the subject of the phrase."""
+    said = [c.pronoun for c in chunks if c.pronoun]
+    if len(set(said)) < 2:
+        return
+    first, current = said[0], said[0]
+    for chunk in chunks:
+        current = chunk.pronoun or current
+        if _free(chunk) and not chunk.received:
+            chunk.who = "same" if current == first else "opponent"
+
+
+def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> None:
+    """“tie him up when he steps in”, “hook when he jabs”, “when he jabs, jab with him”."""
+    his = links[at][1]
+    fronted = at == 0
+    stop = next((i for i in range(1, len(links)) if links[i][0] != "and"), 1)
+    main = links[stop if fronted else at - 1][1]
+    if not (_free(main) and _free(his)) or main.pronoun or main.received or main.asks_next:
+        return
+    if any(p.whatever for p in main.protos) or any(p.role == "counter" for p in main.protos):
+        return
+    told = main.form in _TOLD and not main.aux and bool(main.protos)
+    theirs = main.him or (told and (fronted or not his.meanwhile))
+    if not (theirs or told):
+        return
+    he = _HE.search(parser.phrase, 0, his.start)
+    if he and theirs:
+        parser.choose(he.start(1), he.end(1), "the other fighter", ("the same fighter", "the same fighter"))
+    elif he:
+        parser.choose(he.start(1), he.end(1), "the same fighter", ("the other fighter", "the opponent"))
+    if theirs and fronted:
+        main.who = "other"
+    elif theirs:
+        his.who = "opponent"
+
+
+def _done_to_it(parser: Parser, before: Chunk, chunk: Chunk) -> None:
+    """“draws a jab, slips it”: the jab was the other one's."""
+    v = parser.vocabulary
+    defends = bool(chunk.protos) and v.kind(chunk.protos[0].technique) in ("defence", "tie-up")
+    theirs = bool(before.protos) and all(v.is_punch(p.technique) for p in before.protos)
+    if (defends or chunk.role_verb) and theirs and _free(before) and _free(chunk) and not before.received:
+        before.who = "opponent"
