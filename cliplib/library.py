@@ -53,6 +53,7 @@ from cliplib.library_reels import MadeReel as MadeReel
 from cliplib.library_reels import Shown
 from cliplib.library_reels import Source as Source
 from cliplib.library_saying import say_action
+from cliplib.library_showing import showing
 from cliplib.library_themes import ThemeFile as ThemeFile
 from cliplib.library_themes import Themes
 from cliplib.library_themes import text_of_fields as text_of_fields
@@ -294,9 +295,10 @@ class Library:
         picked from, so that captions tell what it matched. Raises InputError when there is nothing to show,
         FootageError when footage is not where it was.
         """
-        shown = self._shown(source, settings, where, changes, matching)
-        self.check_out(out)
-        return self._build(shown, shown.theme.settings, out, progress, only_if_changed)
+        with showing(self.folder):
+            shown = self._shown(source, settings, where, changes, matching)
+            self.check_out(out)
+            return self._build(shown, shown.theme.settings, out, progress, only_if_changed)
 
     def make_reel(
         self,
@@ -311,21 +313,20 @@ class Library:
         again: str | None = None,
     ) -> str:
         """The same, kept in the library: its name, for `made_reel`. `again`: take that reel's place."""
-        shown = self._shown(source, settings, where, changes, matching)
-        title = title or shown.theme.settings.title or "Reel"
-        settings = replace(shown.theme.settings, title=title)
-        recipe = None
-        if not isinstance(source, Theme):
-            recipe = library_reels.recipe_json(source, where, changes, matching, settings)
-        return library_reels.keep_reel(
-            self.folder / "reels",
-            title,
-            shown.said,
-            lambda out: self._build(shown, settings, out, progress, False),
-            recipe=recipe,
-            again=again,
-            shows=[clip.id for clip in shown.clips],
-        )
+        with showing(self.folder):
+            shown = self._shown(source, settings, where, changes, matching)
+            title = title or shown.theme.settings.title or "Reel"
+            settings = replace(shown.theme.settings, title=title)
+            told = None if isinstance(source, Theme) else (source, where, changes, matching, settings)
+            return library_reels.keep_reel(
+                self.folder / "reels",
+                title,
+                shown.said,
+                lambda out: self._build(shown, settings, out, progress, False),
+                recipe=library_reels.recipe_json(*told) if told else None,
+                again=again,
+                shows=[clip.id for clip in shown.clips],
+            )
 
     def remake_reel(self, name: str, progress: Progress = silent) -> str:
         """Make a kept reel again from what it was made of, with what is in the library now; its name."""
@@ -389,14 +390,16 @@ class Library:
 
     def portable(self, clip_id: int, progress: Progress = silent) -> Path:
         """The same as a file kept in the library's cache, made once."""
-        clip = self.clip(clip_id)
-        source = self._prepared(clip.fight_id, clip.fight, progress)
-        return library_media.kept_copy(clip, source, self.folder / "cache", progress)
+        with showing(self.folder):
+            clip = self.clip(clip_id)
+            source = self._prepared(clip.fight_id, clip.fight, progress)
+            return library_media.kept_copy(clip, source, self.folder / "cache", progress)
 
     def still(self, fight_id: int, frame: int) -> Path:
         """One frame of a fight's footage as a JPEG; InputError if there is no such frame."""
-        source = self._prepared(fight_id, self._catalogue.fight(fight_id).title, silent)
-        return library_media.still(source, frame, self.folder / "cache")
+        with showing(self.folder):
+            source = self._prepared(fight_id, self._catalogue.fight(fight_id).title, silent)
+            return library_media.still(source, frame, self.folder / "cache")
 
     def export_log(self, fight_id: int, form: LogFormat, *, log: str | None = None) -> str:
         """A fight's log in one of the three forms. `log`: the name of one of its logs; None is all of them

@@ -21,6 +21,7 @@ from cliplib import ingest_cut
 from cliplib.errors import Cancelled, NotFoundError, StorageError
 from cliplib.ingest import LOCK
 from cliplib.ingest_lock import only_one
+from cliplib.library_showing import nobody_shows
 from cliplib.media.files import replacing, settle_names
 from cliplib.progress import Progress, silent
 from cliplib.reels.build import digest_of
@@ -94,7 +95,8 @@ class Forgotten:
 
 def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress = silent) -> Forgotten:
     """Take fights out, and fighters who then have none. When it returns, no power cut brings anything back.
-    It is not interrupted by `progress`: what is half forgotten is half there.
+    It waits for reels that are being made; from then on it is not interrupted by `progress`: what is half
+    forgotten is half there.
 
     NotFoundError for a fight there isn't; BusyError while an ingest is at work; StorageError if a file could
     not be written anew: then forget again, or `check --repair` if the fights are gone.
@@ -105,7 +107,7 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
         with contextlib.suppress(Cancelled):
             progress(stage, done, total)
 
-    with only_one(root / LOCK), _removing(root):
+    with nobody_shows(root, progress), only_one(root / LOCK), _removing(root):
         fights = tuple(catalogue.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
         before = {fighter.name for fighter in catalogue.fighters()}
         reels = _remove_reels(library, {fight.id for fight in fights})

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from cliplib.errors import InputError, NotFoundError
 from cliplib.library_reels import MadeReel, Shown, Source
+from cliplib.library_showing import showing
 from cliplib.media.files import replacing
 from cliplib.media.working import Prepared
 from cliplib.progress import Progress, silent
@@ -67,21 +68,25 @@ class HandOver:
         """A folder with the reel, its clips, all hand-over files and a manifest; see
         `handover.write_bundle`."""
         library = self._library
-        shown = self._shown(source, settings)
-        parts = parts_of(library, shown, progress)
-        library.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
-        return handover.write_bundle(parts, shown.theme.settings, folder, library.folder / "cache", progress)
+        with showing(library.folder):
+            shown = self._shown(source, settings)
+            parts = parts_of(library, shown, progress)
+            library.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
+            cache = library.folder / "cache"
+            return handover.write_bundle(parts, shown.theme.settings, folder, cache, progress)
 
     def of_reel(self, name: str, kind: str, progress: Progress = silent) -> Path:
         """One of `ENDINGS` for a kept reel as it would be if it were made now, in the library's cache.
         InputError if what the reel was made of is not known."""
-        shown = self._shown(self._library.made_reel(name), None)
-        return self._kept(f"reel-{name}", kind, shown, progress)
+        with showing(self._library.folder):
+            shown = self._shown(self._library.made_reel(name), None)
+            return self._kept(f"reel-{name}", kind, shown, progress)
 
     def of_theme(self, name: str, kind: str, progress: Progress = silent) -> Path:
         """The same for one of the library's own themes."""
-        shown = self._shown(self._library.themes.read(name), None)
-        return self._kept(f"theme-{name}", kind, shown, progress)
+        with showing(self._library.folder):
+            shown = self._shown(self._library.themes.read(name), None)
+            return self._kept(f"theme-{name}", kind, shown, progress)
 
     def _shown(self, source: Source | MadeReel, settings: ReelSettings | None) -> Shown:
         """What a reel shows; a kept one as it was made, but with what is in the library now."""

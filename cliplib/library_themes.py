@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cliplib.errors import InputError, NotFoundError, ThemeError
+from cliplib.library_showing import showing
 from cliplib.media.files import replacing
 from cliplib.progress import Progress, silent
 from cliplib.reels import rebuild
@@ -157,18 +158,19 @@ class Themes:
 
     def _make(self, name: str, theme: Theme, progress: Progress) -> ReelReport:
         film = self._film(name)
-        shown = self._library._shown(theme, None, None, (), "")
-        report = self._library._build(shown, shown.theme.settings, film, progress, True)
-        now = datetime.datetime.now().strftime("%Y-%m-%d %H:%M")
-        last = self._last(name)
-        if report.changed or last is None:
-            clips = tuple(clip.id for clip in shown.clips)
-            last = LastBuild(now, len(clips), report.changes, shows=clips)
-        else:
-            last = replace(last, checked=now)
-        with replacing(self._note(name)) as temporary:
-            temporary.write_text(json.dumps(asdict(last), ensure_ascii=False), encoding="utf-8")
-        return report
+        with showing(self._library.folder):
+            shown = self._library._shown(theme, None, None, (), "")
+            report = self._library._build(shown, shown.theme.settings, film, progress, True)
+            now = datetime.datetime.now().strftime("%Y-%m-%d %H:%M")
+            last = self._last(name)
+            if report.changed or last is None:
+                clips = tuple(clip.id for clip in shown.clips)
+                last = LastBuild(now, len(clips), report.changes, shows=clips)
+            else:
+                last = replace(last, checked=now)
+            with replacing(self._note(name)) as temporary:
+                temporary.write_text(json.dumps(asdict(last), ensure_ascii=False), encoding="utf-8")
+            return report
 
     def _note(self, name: str) -> Path:
         return self._library.folder / "cache" / FOLDER / f"{name}.json"
