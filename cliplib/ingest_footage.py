@@ -13,6 +13,7 @@ from cliplib import __version__
 from cliplib.catalogue_rows import FootageRow
 from cliplib.errors import FootageError
 from cliplib.fightfolder import FightFolder, may_read
+from cliplib.media import apart
 from cliplib.media.probe import fingerprint, probe
 from cliplib.models import FootageInfo
 from cliplib.timebase import Timeline
@@ -76,6 +77,7 @@ class FootageFinder:
                 alike = current and status.st_size == stored.size
                 if alike and fingerprint(path) == stored.info.fingerprint:
                     return Located(path, status.st_mtime_ns, stored.info, stored.timeline, same=False)
+            apart.warm(2)  # what is looked into now is cut and painted next, by two
             found = probe(path)
         except FootageError as error:
             return self._broken(stored, error)

@@ -6,6 +6,7 @@ import contextlib
 import datetime
 import os
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -25,6 +26,20 @@ else:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+_TRIES, _PAUSE_S = 10, 0.05
+
+
+def _lock_soon(fd: int) -> None:
+    """A process that was just being started when the last holder was killed holds on for a moment: until it
+    has become another program."""
+    for _ in range(_TRIES):
+        with contextlib.suppress(OSError):
+            _try_lock(fd)
+            return
+        time.sleep(_PAUSE_S)
+    _try_lock(fd)
+
+
 @contextlib.contextmanager
 def only_one(path: Path) -> Iterator[None]:
     """Hold the lock file `path` for the block. Raises BusyError, saying who holds it, if somebody does.
@@ -37,7 +52,7 @@ def only_one(path: Path) -> Iterator[None]:
         raise StorageError(f"cannot write to the library at {path.parent}: {error.strerror}") from error
     try:
         try:
-            _try_lock(fd)
+            _lock_soon(fd)
         except OSError as error:
             with contextlib.suppress(OSError):
                 os.lseek(fd, 0, os.SEEK_SET)

@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import collections
 import contextlib
+import importlib
 import json
 import os
 import random
@@ -29,7 +30,7 @@ from pathlib import Path
 
 from cliplib import ingest_cut
 from cliplib.errors import ClipLibError
-from cliplib.media import files, probe
+from cliplib.media import apart, files, jobs
 from tests.fault_shim import KINDS, STEPS, Shim
 from tests.fault_work import SCENARIOS, Bench, bench_in_memory, outcome, resume, whole
 
@@ -171,8 +172,10 @@ def run(
     wrong. `results`: where each is noted, and how far an earlier run came. `unsynced`: power cuts at the end
     of ingests that do not sync their clips, to see the harness notice."""
     done = _noted(results, seed, moments is None)
-    # Every trial is a process; another one for each, to look into footage, would double the time.
-    probe._APART.ask = lambda what, request, progress: probe._answer(request, progress)  # type: ignore[method-assign]
+    # Every trial is a process; others for each, to look into footage, would double the time.
+    apart.IN_PROCESS = True
+    for name in jobs.COMMON:
+        importlib.import_module(name)
     with bench_in_memory() as place:
         bench = Bench(place)
         assert _child(bench.prepare) == (0, "")

@@ -25,7 +25,8 @@ import pytest
 from cliplib.errors import ClipLibError, FootageError, MediaError
 from cliplib.library import Library
 from cliplib.media import apart, ffmpeg
-from cliplib.media.frames import FrameReader, open_footage
+from cliplib.media.decoding import open_footage
+from cliplib.media.frames import FrameReader
 from cliplib.media.probe import probe
 from tests import footage
 from tests.libraries import make_fight, toml

@@ -14,9 +14,9 @@ from typing import Literal
 
 from cliplib.errors import FootageError, InputError
 from cliplib.media import mp4, portable, slices
-from cliplib.media.encode import check_size
 from cliplib.media.files import replacing
 from cliplib.media.reencode import reencode
+from cliplib.media.samples import check_size
 from cliplib.media.working import Prepared
 from cliplib.progress import Progress, silent
 
@@ -67,6 +67,7 @@ class Cutter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._tables is not None:
+            self._tables.exporter.close()
             os.close(self._tables.fd)
             self._tables = None
 

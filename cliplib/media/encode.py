@@ -1,32 +1,20 @@
-"""Pictures and sound encoded into samples, and an MP4 put together from samples of several files.
-
-Encoded samples are kept in a spool file, so that memory does not grow with the clip.
-"""
+"""Pictures and sound encoded into samples, in a process apart."""
 
 from __future__ import annotations
 
-import os
-import tempfile
-from collections.abc import Container, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Container, Iterable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
-from pathlib import Path
 from typing import Any
 
 import av
 import numpy as np
 from av.video.frame import PictureType
 
-from cliplib.errors import MediaError
-from cliplib.media.files import replacing
-from cliplib.media.mp4 import Bools, Ints
-from cliplib.media.mp4write import TrackOut, header
-from cliplib.media.sampleentry import AvcConfig, aac_description, config_of, with_lengths
-from cliplib.media.slices import copy_runs, write_all
+from cliplib.media.sampleentry import with_lengths
 from cliplib.media.sound import RATE, Samples
 
 _GLOBAL_HEADER = 1 << 22  # AV_CODEC_FLAG_GLOBAL_HEADER: parameter sets apart from the pictures
-_TURN = 500  # milliseconds of one track before the other has its turn
 _PACKET = 1024  # samples in a packet of AAC
 
 AUDIO_BIT_RATE = 160_000
@@ -36,47 +24,8 @@ Colour = tuple[tuple[str, int], ...]
 BT709: Colour = (("colorspace", 1), ("color_primaries", 1), ("color_trc", 1), ("color_range", 1))
 """Attributes of a codec context: code points of ITU-T H.273, the range as libav counts it (1: video)."""
 
-
-class Spool:
-    """Encoded samples on disk until it is known how long the header is. Gone when closed."""
-
-    def __init__(self, folder: Path):
-        folder.mkdir(parents=True, exist_ok=True)
-        self._file = tempfile.TemporaryFile(dir=folder, buffering=0, prefix=".spool-")  # noqa: SIM115
-        self._end = 0
-
-    def __enter__(self) -> Spool:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._file.close()
-
-    @property
-    def fd(self) -> int:
-        return self._file.fileno()
-
-    def add(self, data: bytes) -> int:
-        """Where it was put."""
-        at = self._end
-        write_all(self.fd, data)
-        self._end += len(data)
-        return at
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Coded:
-    """Samples in decode order. `order[j]`: which frame, in the order of being shown, sample j is. `files[j]`,
-    `offsets[j]`, `sizes[j]`: which of the files put together holds it, and where.
-    """
-
-    order: Ints
-    files: Ints
-    offsets: Ints
-    sizes: Ints
-    sync: Bools
-
-    def __len__(self) -> int:
-        return len(self.order)
+Sample = tuple[int, bool, bytes]
+"""Which frame it is in the order of being shown, whether decoding can begin with it, and its bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,19 +75,12 @@ class PictureEncoder:
         context.open()
         return context
 
-    def encode(self, frames: Iterable[Any], spool: Spool, file: int) -> tuple[Coded, AvcConfig]:
-        """`frames`: of PyAV, in the order they are shown, whatever their times. `file`: the spool's number
-        among the files to be put together.
-        """
-        context = self.open()
-        taken = _Taken(spool, self.length_size)
-        count = 0
-        for frame in frames:
+    def encode(self, context: Any, frames: Iterable[Any]) -> Iterator[Sample]:
+        """`context`: as `open` gave it. `frames`: of PyAV, in the order they are shown, of any times."""
+        for count, frame in enumerate(frames):
             frame.pts, frame.time_base, frame.pict_type = count, context.time_base, PictureType.NONE
-            count += 1
-            taken.add(context.encode(frame))
-        taken.add(context.encode(None))
-        return taken.coded(count, file), config_of(bytes(context.extradata), self.length_size)
+            yield from _samples(context.encode(frame), self.length_size)
+        yield from _samples(context.encode(None), self.length_size)
 
 
 class SteadyEncoder:
@@ -148,45 +90,26 @@ class SteadyEncoder:
 
     def __init__(self, settings: PictureEncoder):
         self._context, self._length_size = settings.open(), settings.length_size
-        self.config = config_of(bytes(self._context.extradata), settings.length_size)
+        self.extradata = bytes(self._context.extradata)
         self._count = 0
 
-    def encode(self, frames: Iterable[Any], spool: Spool, file: int, begins: Container[int]) -> Coded:
+    def encode(self, frames: Iterable[Any], begins: Container[int]) -> Iterator[Sample]:
         """As `PictureEncoder.encode`. `begins`: the frames, counted from 0, that begin a group."""
-        taken, start = _Taken(spool, self._length_size, self._count), self._count
+        start = self._count
         for frame in frames:
             frame.pts, frame.time_base = self._count, self._context.time_base
             frame.pict_type = PictureType.I if self._count - start in begins else PictureType.NONE
             self._count += 1
-            taken.add(self._context.encode(frame))
-        return taken.coded(self._count - start, file)
+            yield from _samples(self._context.encode(frame), self._length_size, start)
 
 
-class _Taken:
-    """Encoded pictures as they come out."""
-
-    def __init__(self, spool: Spool, length_size: int, start: int = 0):
-        self._spool, self._length_size, self._start = spool, length_size, start
-        self._order, self._offsets, self._sizes = list[int](), list[int](), list[int]()
-        self._sync = list[bool]()
-
-    def add(self, packets: Iterable[Any]) -> None:
-        for packet in packets:
-            data = with_lengths(bytes(packet), self._length_size)
-            self._order.append(int(packet.pts) - self._start)
-            self._offsets.append(self._spool.add(data))
-            self._sizes.append(len(data))
-            self._sync.append(bool(packet.is_keyframe))
-
-    def coded(self, count: int, file: int) -> Coded:
-        if len(self._order) != count or count == 0:
-            raise MediaError(f"the encoder made {len(self._order)} pictures out of {count}")
-        files, sync = np.full(count, file), np.array(self._sync)
-        return Coded(np.array(self._order), files, np.array(self._offsets), np.array(self._sizes), sync)
+def _samples(packets: Iterable[Any], length_size: int, start: int = 0) -> Iterator[Sample]:
+    for packet in packets:
+        yield int(packet.pts) - start, bool(packet.is_keyframe), with_lengths(bytes(packet), length_size)
 
 
-def encode_sound(samples: Samples, spool: Spool, file: int) -> tuple[Coded, int, bytes]:
-    """(packets, samples to be skipped at their start, `stsd`) of AAC at `sound.RATE`, stereo."""
+def encode_sound(samples: Samples) -> tuple[list[bytes], int, bytes]:
+    """(packets, samples to be skipped at their start, extradata) of AAC at `sound.RATE`, stereo."""
     context: Any = av.CodecContext.create("aac", "w")
     context.sample_rate, context.layout, context.format = RATE, "stereo", "fltp"
     context.bit_rate, context.time_base = AUDIO_BIT_RATE, Fraction(1, RATE)
@@ -201,51 +124,4 @@ def encode_sound(samples: Samples, spool: Spool, file: int) -> tuple[Coded, int,
         frame.sample_rate, frame.pts = RATE, at
         packets += context.encode(frame)
     packets += context.encode(None)
-    skipped = -int(packets[0].pts)
-    sizes = np.array([packet.size for packet in packets])
-    offsets = np.array([spool.add(bytes(packet)) for packet in packets])
-    count = len(packets)
-    coded = Coded(np.arange(count), np.full(count, file), offsets, sizes, np.ones(count, np.bool_))
-    return coded, skipped, aac_description(bytes(context.extradata), 2, RATE)
-
-
-def put_together(tracks: Sequence[tuple[TrackOut, Ints]], files: Sequence[int], out: Path) -> None:
-    """Write an MP4, header first, tracks taking turns. `tracks`: each with the number of the file, among the
-    open `files`, that holds each sample; `offsets` of the TrackOut are in that file. Raises StorageError.
-    """
-    keys = []
-    for number, (track, _) in enumerate(tracks):
-        turn = (np.cumsum(track.durations) - track.durations) * 1000 // track.timescale // _TURN
-        keys.append(np.stack([turn, np.full(len(turn), number)]))
-    turns = np.concatenate(keys, axis=1)
-    order = np.lexsort((turns[1], turns[0]))  # stable: samples of a turn stay in decode order
-    sizes = np.concatenate([track.sizes for track, _ in tracks])[order]
-    offsets = np.concatenate([track.offsets for track, _ in tracks])[order]
-    sources = np.concatenate([source for _, source in tracks])[order]
-    placed = np.empty(len(order), np.int64)
-    placed[order] = np.cumsum(sizes) - sizes
-    starts = np.cumsum([0, *(len(track.sizes) for track, _ in tracks)])
-    moved = [
-        replace(track, offsets=placed[low:high])
-        for (track, _), low, high in zip(tracks, starts[:-1], starts[1:], strict=True)
-    ]
-    breaks = np.flatnonzero((np.diff(sources) != 0) | (offsets[1:] != offsets[:-1] + sizes[:-1])) + 1
-    firsts = np.concatenate([[0], breaks])
-    lengths = np.add.reduceat(sizes, firsts)
-    head = header(moved, int(sizes.sum()))
-    with replacing(out, durable=False) as temporary:
-        target = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
-        try:
-            write_all(target, head)
-            for file, offset, length in zip(sources[firsts], offsets[firsts], lengths, strict=True):
-                copy_runs(files[file], [(int(offset), int(length))], target)
-            check_size(target, len(head) + int(sizes.sum()), out)
-        finally:
-            os.close(target)
-
-
-def check_size(fd: int, wanted: int, out: Path) -> None:
-    """A last look before a file gets its name."""
-    size = os.fstat(fd).st_size
-    if size != wanted:
-        raise MediaError(f"{out} came out {size} bytes long instead of {wanted}; run it again")
+    return [bytes(packet) for packet in packets], -int(packets[0].pts), bytes(context.extradata)

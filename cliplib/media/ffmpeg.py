@@ -3,8 +3,8 @@
 Graphs are ffmpeg-python specs: `inputs(path)` opens footage, `output(...)` ends a graph, `run(spec)` runs it.
 Footage comes from strangers, so a child reads local files only, takes containers of moving pictures only (a
 playlist or concat file dressed as video is refused), gets no standard input, may use `MEMORY_LIMIT` bytes of
-address space and `STALL_S` seconds of processor time without getting further, and dies with its parent where
-the system can arrange that.
+address space and `STALL_S` seconds of processor time without getting further, may write no longer file than
+was allowed, and dies with its parent where the system can arrange that.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import os
 import queue
 import re
 import shutil
+import signal
 import subprocess
 import tempfile
 import threading
@@ -46,6 +47,7 @@ or a busy machine is no fault of the footage."""
 NEEDED_ENCODERS = ("libx264", "aac")
 NEEDED_FILTERS = ("bwdif", "scale", "format", "aresample", "setpts")
 
+_LONG, _TOO_LONG = ("File too large",), getattr(signal, "SIGXFSZ", 25)
 _DISK = ("No space left on device", "Disk quota exceeded", "Read-only file system")
 
 
@@ -140,12 +142,13 @@ def run(
     total_us: int | None = None,
     total_frames: int | None = None,
     timeout: float | None = None,
+    most_bytes: int | None = None,
 ) -> str:
     """Run an ffmpeg-python spec to its end; returns what ffmpeg said (its standard error).
 
     An existing output is overwritten: give a temporary name and `os.replace` it. `progress` is called several
     times a second with frames done of `total_frames`, or else microseconds of `total_us`; whatever it raises
-    (`Cancelled`) stops ffmpeg first. `timeout` is in seconds.
+    (`Cancelled`) stops ffmpeg first. `timeout` is in seconds. `most_bytes`: no file may become longer.
 
     Raises MediaError with the tail of ffmpeg's own words, StorageError when the disk is full or read-only.
     """
@@ -158,6 +161,7 @@ def run(
         total_us=total_us,
         total_frames=total_frames,
         timeout=timeout,
+        most_bytes=most_bytes,
     )
 
 
@@ -169,6 +173,7 @@ def run_command(
     total_us: int | None = None,
     total_frames: int | None = None,
     timeout: float | None = None,
+    most_bytes: int | None = None,
 ) -> str:
     """`run` for a finished command line that writes ffmpeg's `-progress` to its standard output."""
     key, total = ("frame", total_frames) if total_frames else ("out_time_us", total_us or 0)
@@ -176,7 +181,7 @@ def run_command(
     done, reached, allowed = 0, 0, STALL_S
     # Standard error goes to a file: a pipe that nobody empties stops the child once it is full.
     with tempfile.TemporaryFile() as words:
-        with _child(command, words) as child:
+        with _child(command, words, most_bytes) as child:
             assert child.stdout is not None
             for line in _lines(child.stdout):
                 name, _, value = line.partition("=")
@@ -201,7 +206,7 @@ def run_command(
 
 
 @contextlib.contextmanager
-def _child(command: list[str], words: IO[bytes]) -> Iterator[subprocess.Popen[str]]:
+def _child(command: list[str], words: IO[bytes], most_bytes: int | None) -> Iterator[subprocess.Popen[str]]:
     try:
         child = subprocess.Popen(
             [*_die_with_parent(), *command],
@@ -215,7 +220,7 @@ def _child(command: list[str], words: IO[bytes]) -> Iterator[subprocess.Popen[st
     except OSError as problem:
         raise MediaError(f"ffmpeg could not be started: {problem}") from problem
     try:
-        _limit(child.pid)
+        _limit(child.pid, most_bytes)
         yield child
     finally:
         if child.poll() is None:
@@ -275,15 +280,20 @@ def _die_with_parent() -> tuple[str, ...]:
     return prefix if works else ()
 
 
-def _limit(pid: int) -> None:
+def _limit(pid: int, most_bytes: int | None) -> None:
     try:
         import resource
     except ImportError:  # not a Unix
         return
-    if hasattr(resource, "prlimit"):
-        # The child may have ended already, or the limit be above what we may set: neither is a failure.
+    limits = {resource.RLIMIT_AS: MEMORY_LIMIT, resource.RLIMIT_CORE: 0}
+    if most_bytes is not None:
+        limits[resource.RLIMIT_FSIZE] = most_bytes
+    for which, limit in limits.items() if hasattr(resource, "prlimit") else ():
+        # The child may have ended already, or a lower limit be in force: neither is a failure.
         with contextlib.suppress(OSError, ValueError):
-            resource.prlimit(pid, resource.RLIMIT_AS, (MEMORY_LIMIT, MEMORY_LIMIT))
+            there = resource.prlimit(pid, which)[0]
+            least = limit if there == resource.RLIM_INFINITY else min(limit, there)
+            resource.prlimit(pid, which, (least, least))
 
 
 def _failure(code: int, said: str) -> MediaError | StorageError:
@@ -291,6 +301,11 @@ def _failure(code: int, said: str) -> MediaError | StorageError:
         return StorageError(
             "ffmpeg could not write its output: the disk is full or read-only; make room and run it again\n"
             + tail(said, 3)
+        )
+    if any(sign in said for sign in _LONG) or code == -_TOO_LONG:
+        return MediaError(
+            "ffmpeg was stopped: it wrote a longer file than the footage can need, so the footage is damaged "
+            "or made to do so; convert it elsewhere first"
         )
     how = f"was killed by signal {-code}" if code < 0 else f"failed (exit {code})"
     return MediaError(f"ffmpeg {how}:\n{tail(said)}")

@@ -7,6 +7,7 @@ kept as samples until the join and encoded once over all of it: AAC's priming wo
 
 from __future__ import annotations
 
+import contextlib
 import math
 import wave
 from collections.abc import Callable, Iterable, Sequence
@@ -18,7 +19,9 @@ from typing import Any
 import av
 import numpy as np
 
-from cliplib.errors import MediaError
+from cliplib.errors import FootageError, MediaError
+from cliplib.media import apart
+from cliplib.media.ffmpeg import PROTOCOLS, local
 from cliplib.media.frames import Picture
 from cliplib.media.sound import RATE, Samples
 
@@ -67,7 +70,7 @@ class VideoWriter:
     file."""
 
     def __init__(self, out: Path, encoding: Encoding):
-        self._container = av.open(str(out), "w", format="mp4", options={"fflags": "+bitexact"})
+        self._container = av.open(local(out), "w", format="mp4", options={"fflags": "+bitexact"})
         stream = self._container.add_stream("libx264", rate=encoding.rate, options=encoding.x264())
         stream.width, stream.height, stream.pix_fmt = encoding.width, encoding.height, "yuv420p"
         stream.time_base = stream.codec_context.time_base = 1 / encoding.rate
@@ -139,9 +142,9 @@ def join(
     # The default clock of milliseconds would end the last picture up to one too early.
     clock = math.lcm(_CLOCK, encoding.rate.numerator)
     options = {"movflags": "+faststart", "fflags": "+bitexact", "movie_timescale": str(clock)}
-    container = av.open(str(out), "w", format="mp4", options=options)
+    container = av.open(local(out), "w", format="mp4", options=options)
     try:
-        with av.open(str(parts[0].video)) as first:
+        with _open_made(parts[0].video) as first:
             model = first.streams.video[0]
             video: Any = container.add_stream_from_template(model)
             header = bytes(model.codec_context.extradata or b"")
@@ -167,7 +170,7 @@ def join(
 def _copy_pictures(
     container: Any, video: Any, part: JoinPart, header: bytes, done: int, rate: Fraction
 ) -> None:
-    with av.open(str(part.video)) as source:
+    with _open_made(part.video) as source:
         stream = source.streams.video[0]
         if bytes(stream.codec_context.extradata or b"") != header:
             raise MediaError(f"{part.video} was not encoded like the other parts; delete it and build again")
@@ -222,26 +225,31 @@ def _chapters(parts: Sequence[JoinPart], total: int, rate: Fraction) -> list[Any
 
 
 def _verify(out: Path, frames: int) -> None:
-    with av.open(str(out)) as made:
+    with _open_made(out) as made:
         stream = made.streams.video[0]
         found = sum(1 for packet in made.demux(stream) if packet.pts is not None)
     if found != frames:
         raise MediaError(f"the reel came out with {found} frames and not {frames}; nothing was replaced")
 
 
+def _open_made(path: Path) -> Any:
+    """A file that was made here; so only its packets are read, and in this process."""
+    return av.open(local(path), format="mov", options={"protocol_whitelist": PROTOCOLS})
+
+
 def chapters_of(path: Path) -> list[str]:
     """The titles of a file's chapters, in order; none when it is not there or not readable."""
-    try:
-        with av.open(str(path)) as made:
-            return [str(chapter["metadata"].get("title", "")) for chapter in made.chapters()]
-    except (av.error.FFmpegError, OSError):
-        return []
+    return [str(title) for title in _facts(path)["chapters"]]
 
 
 def tags_of(path: Path) -> dict[str, str]:
     """The tags of a file that `join` wrote; empty when it is not there or not readable."""
-    try:
-        with av.open(str(path)) as made:
-            return dict(made.metadata)
-    except (av.error.FFmpegError, OSError):
-        return {}
+    return {str(name): str(value) for name, value in _facts(path)["tags"].items()}
+
+
+def _facts(path: Path) -> dict[str, Any]:
+    """What a file says of itself that may be anybody's: a reel is about to replace it."""
+    if path.is_file():
+        with contextlib.suppress(FootageError):
+            return apart.ask(path, "cliplib.media.decoding:facts", path)[0]
+    return {"tags": {}, "chapters": []}

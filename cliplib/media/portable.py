@@ -14,33 +14,26 @@ one packet (21 ms at 48 kHz) early for a player that ignores edit lists.
 from __future__ import annotations
 
 import functools
-import itertools
-import os
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
-import av
 import numpy as np
 
 from cliplib.errors import FootageError
-from cliplib.media.encode import Coded, PictureEncoder, Spool, SteadyEncoder, put_together
+from cliplib.media.apart import Apart
 from cliplib.media.files import writing
 from cliplib.media.mp4 import Edit, Ints, Movie, Track
 from cliplib.media.mp4write import TrackOut
-from cliplib.media.sampleentry import AvcConfig, avc_config, with_avc_config
+from cliplib.media.sampleentry import PROFILES, AvcConfig, avc_config, config_of, with_avc_config
+from cliplib.media.samples import Coded, Spool, Taken, put_together
 from cliplib.media.slices import Shown, frame_span, movie_span, plan_sound, plan_video, retime
 from cliplib.progress import Progress
 
 PRESET, QUANTIZER = "ultrafast", 20
 """A group at most is encoded, so bytes matter little and time much; no loss is seen at this quality (common
 practice)."""
-_PROFILES = {66: "baseline", 77: "main", 100: "high"}
-_FORMATS = ("yuv420p", "yuvj420p")
-_COLOUR = ("colorspace", "color_primaries", "color_trc", "color_range")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +72,25 @@ def plan_portable(track: Track, shown: Shown, first: int, last: int) -> Portable
 
 
 class Exporter:
-    """Makes clips of one MP4 portable. Safe in several threads at once: each takes a decoder and an encoder
-    that are free, or opens new ones, as opening them costs as much as ten pictures.
+    """Makes clips of one MP4 portable. Safe in several threads at once: each takes a process apart with a
+    decoder and an encoder (`recoding`) that is free, or opens another, as opening them costs as much as ten
+    pictures.
 
     `fd`: of the open file, which stays the caller's to close.
     """
 
     def __init__(self, fd: int, movie: Movie, video: Track, shown: Shown):
         self._fd, self._movie, self._video, self._shown = fd, movie, video, shown
-        self._free: list[_Coders] = []
+        self._free: list[Apart] = []
+
+    def close(self) -> None:
+        while self._free:
+            self._free.pop().close()
 
     @functools.cached_property
     def _footage(self) -> _Footage:
         config = avc_config(self._video.stsd)
-        if config.profile not in _PROFILES:
+        if config.profile not in PROFILES:
             raise FootageError("its H.264 profile is none that can be continued by encoding")
         if any(track.codec != b"mp4a" for track in self._movie.of_kind(b"soun")):
             raise FootageError("its sound is not AAC")
@@ -111,12 +109,11 @@ class Exporter:
             parts = [_copied(footage, plan.copied)]
             config = footage.config
             if todo:
-                coders = self._free.pop() if self._free else _Coders(footage)
-                done = itertools.count()
-                head, tail, added = coders.encode(
-                    plan.head, plan.tail, spool, lambda: progress("export", next(done), todo)
-                )
-                self._free.append(coders)  # not after an error: what it was doing is still in it
+                coder = self._free.pop() if self._free else self._coder(footage)
+                try:
+                    head, tail, added = _encoded(coder, footage, plan, Taken(spool, 1), progress)
+                finally:
+                    self._free.append(coder)
                 parts, config = [head, *parts, tail], config.joined(added)
             tracks = _tracks(
                 self._movie, footage, span, _joined(parts), with_avc_config(self._video.stsd, config)
@@ -124,6 +121,19 @@ class Exporter:
             put_together(tracks, (self._fd, spool.fd), out)
         progress("export", todo, todo)
         return plan
+
+    def _coder(self, footage: _Footage) -> Apart:
+        movie = self._movie
+        file = (movie.path, movie.size, movie.mtime_ns)
+        return Apart(
+            movie.path,
+            "cliplib.media.recoding:EndCoder",
+            file,
+            footage.config,
+            footage.rate,
+            QUANTIZER,
+            PRESET,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,84 +206,29 @@ def _tracks(
     return tracks
 
 
-class _Coders:
-    """A decoder of one footage and an encoder that goes on in its manner. For one thread at a time."""
+def _encoded(
+    coder: Apart, footage: _Footage, plan: PortablePlan, taken: Taken, progress: Progress
+) -> tuple[Coded, Coded, AvcConfig]:
+    """What is encoded before and after what is copied."""
+    ends = [(first, last, _reads(footage, first, last)) for first, last in (plan.head, plan.tail)]
+    todo = sum(last - first for first, last, _ in ends)
+    extradata = b""
+    for said, data in coder.each("encode", ends):
+        if "order" in said:
+            progress("export", len(taken), todo)
+            taken.add(said["order"], said["sync"], data)
+        else:
+            extradata = bytes(data)
+    coded, long = taken.coded(todo), plan.head[1] - plan.head[0]
+    config = config_of(extradata, footage.config.length_size)
+    return _part(coded, 0, long, plan.head[0]), _part(coded, long, todo, plan.tail[0]), config
 
-    def __init__(self, footage: _Footage):
-        self._footage = footage
-        self._decoder: Any = av.CodecContext.create("h264", "r")
-        self._decoder.extradata = footage.config.pack()
-        # One thread: others would free these packets, which are Python's, and could wait for ever for this
-        # one, which waits for them when decoding is given up half-way.
-        self._decoder.thread_count = 1
-        self._encoder: SteadyEncoder | None = None
-        self._look: tuple[int, int, str] | None = None
 
-    def encode(
-        self, head: tuple[int, int], tail: tuple[int, int], spool: Spool, tick: Callable[[], None]
-    ) -> tuple[Coded, Coded, AvcConfig]:
-        """Frames [first, last) before and after what is copied, one of them at least. `tick`: is called
-        before each.
-        """
-        frames = chain(self._decode(*head, tick), self._decode(*tail, tick))
-        one = next(frames)
-        encoder = self._encoder_for(one)
-        long = head[1] - head[0]
-        coded = encoder.encode(chain([one], frames), spool, 1, begins=(0, long))
-        return _part(coded, 0, long, head[0]), _part(coded, long, len(coded), tail[0]), encoder.config
-
-    def _encoder_for(self, frame: Any) -> SteadyEncoder:
-        look = (frame.width, frame.height, frame.format.name)
-        if self._encoder is None or look != self._look:
-            self._encoder, self._look = SteadyEncoder(self._settings(frame)), look
-        return self._encoder
-
-    def _settings(self, frame: Any) -> PictureEncoder:
-        if frame.format.name not in _FORMATS:
-            raise FootageError(f"its pictures are {frame.format.name}, not 8-bit 4:2:0")
-        context, config = self._decoder, self._footage.config
-        return PictureEncoder(
-            width=frame.width,
-            height=frame.height,
-            rate=self._footage.rate,
-            aspect=context.sample_aspect_ratio or Fraction(1),
-            number=config.free_number(),
-            profile=_PROFILES[config.profile],
-            preset=PRESET,
-            steady=QUANTIZER,
-            length_size=config.length_size,
-            threads=1,  # several clips at once use the processors better than several threads a clip
-            pixels=frame.format.name,
-            colour=tuple((name, int(getattr(context, name))) for name in _COLOUR),
-        )
-
-    def _decode(self, first: int, last: int, tick: Callable[[], None]) -> Iterator[Any]:
-        """Frames [first, last) as `av.VideoFrame`s; nothing is asked of a demuxer, the tables suffice."""
-        if first == last:
-            return
-        footage, decoder = self._footage, self._decoder
-        video, expected = footage.video, first
-        for sample in [*plan_video(video, footage.shown, first, last).samples, None]:
-            packet = None
-            if sample is not None:
-                number = int(footage.rank[sample])
-                # Pictures that are neither wanted nor referred to need no decoding.
-                decoder.skip_frame = "DEFAULT" if first <= number < last else "NONREF"
-                size, offset = int(video.sizes[sample]), int(video.offsets[sample])
-                packet = av.Packet(os.pread(footage.fd, size, offset))
-                packet.pts = packet.dts = number
-            try:
-                frames = decoder.decode(packet)
-            except av.error.InvalidDataError:
-                raise FootageError(f"frame {expected} cannot be decoded") from None
-            for frame in frames:
-                if frame.pts is None or not first <= frame.pts < last:
-                    continue
-                if frame.pts != expected:
-                    raise FootageError(f"frame {expected} cannot be decoded")
-                tick()
-                expected += 1
-                yield frame
-        if expected != last:
-            raise FootageError(f"frame {expected} cannot be decoded")
-        decoder.flush_buffers()
+def _reads(footage: _Footage, first: int, last: int) -> list[tuple[int, int, int]]:
+    """(frame, offset, size) of the samples that frames [first, last) need, in decode order."""
+    if first == last:
+        return []
+    video = footage.video
+    samples = plan_video(video, footage.shown, first, last).samples
+    columns = (footage.rank[samples], video.offsets[samples], video.sizes[samples])
+    return list(zip(*(column.tolist() for column in columns), strict=True))

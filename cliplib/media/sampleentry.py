@@ -14,6 +14,8 @@ from cliplib.errors import FootageError
 
 _NAL_SPS, _NAL_PPS = 7, 8
 _VISUAL_HEADER = 86  # bytes of a visual sample entry before the boxes in it
+PROFILES = {66: "baseline", 77: "main", 100: "high"}
+"""Those that an encoder can go on in, by their number (ITU-T H.264, annex A)."""
 _HIGH_PROFILES = (100, 110, 122, 144)
 
 

@@ -6,7 +6,6 @@ libav's own filters (`ebur128`, `alimiter`), which implement ITU-R BS.1770 and E
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,14 +16,12 @@ import av
 import numpy as np
 import numpy.typing as npt
 
-from cliplib.media.frames import open_footage
+from cliplib.media import apart
 from cliplib.models import FootageInfo
 
 Samples = npt.NDArray[np.float32]
 
 RATE = 48_000
-_LEAD = Fraction(1, 4)  # decoded before the wanted start, so that codecs with memory have settled
-_GAP = RATE // 50  # timestamps that disagree by less than 20 ms are rounding, not silence
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,60 +39,19 @@ def silence(samples: int) -> Samples:
 def read_sound(path: Path, info: FootageInfo, start: Fraction, length: int) -> Samples:
     """`length` samples of the first audio track; the first is heard at `start` seconds of footage time.
 
-    What the file has no sound for is silent; several channels are mixed down to two.
+    What the file has no sound for is silent; several channels are mixed down to two. Decoded in a process
+    apart. Raises FootageError.
     """
-    heard = silence(length)
     if not info.audio or length <= 0:
-        return heard
-    origin = info.start_pts * info.time_base + start  # the file's own time of sample 0
-    with open_footage(path) as container:
-        stream = next((s for s in container.streams.audio if s.index == info.audio[0].index), None)
-        if stream is None:
-            return heard
-        # MPEG-TS and the like find their place by timestamps that are late for sound; so seek well before.
-        aim = int((origin - _LEAD - 1) / stream.time_base)
-        # Not back to the very beginning: a seek there misses AAC's priming packet, which the first one needs.
-        if aim > (stream.start_time or 0):
-            with contextlib.suppress(av.error.FFmpegError):
-                container.seek(aim, stream=stream, backward=True)
-        position: int | None = None
-        for frame in _resampled(container, stream, origin - _LEAD):
-            at = round((Fraction(frame.pts) * frame.time_base - origin) * RATE)
-            if position is None or abs(at - position) > _GAP:
-                position = at
-            samples = frame.to_ndarray()
-            _lay(heard, samples, position)
-            position += samples.shape[1]
-            if position >= length:
-                break
-    return heard
+        return silence(max(0, length))
+    _, data = apart.ask(path, "cliplib.media.decoding:sound", path, info, start, length)
+    return np.frombuffer(data, np.float32).reshape(2, length)
 
 
-def _lay(onto: Samples, samples: Samples, at: int) -> None:
+def lay(onto: Samples, samples: Samples, at: int) -> None:
     first, last = max(0, at), min(onto.shape[1], at + samples.shape[1])
     if last > first:
         onto[:, first:last] = samples[:, first - at : last - at]
-
-
-def _resampled(container: Any, stream: Any, earliest: Fraction) -> Iterator[Any]:
-    resampler = av.AudioResampler(format="fltp", layout="stereo", rate=RATE)
-    for packet in container.demux(stream):
-        if packet.pts is not None and (packet.pts + (packet.duration or 0)) * stream.time_base < earliest:
-            continue
-        try:
-            frames = packet.decode()
-        except av.error.InvalidDataError:
-            continue
-        for frame in frames:
-            if frame.pts is None:
-                continue
-            for made in resampler.resample(frame):
-                if made.pts is not None:
-                    yield made
-    with contextlib.suppress(av.error.FFmpegError, ValueError):
-        for made in resampler.resample(None):
-            if made.pts is not None:
-                yield made
 
 
 def measure(samples: Samples) -> Loudness:
@@ -136,7 +92,7 @@ def limit(samples: Samples, ceiling_db: float) -> Samples:
     ]
     out = silence(samples.shape[1])
     if made:
-        _lay(out, np.concatenate(made, axis=1), 0)
+        lay(out, np.concatenate(made, axis=1), 0)
     return out
 
 
@@ -151,7 +107,7 @@ def stretch(samples: Samples, speed: Fraction, length: int) -> Samples:
     out = silence(length)
     made = [frame.to_ndarray() for frame in _filter(samples, steps)]
     if made:
-        _lay(out, np.concatenate(made, axis=1), 0)
+        lay(out, np.concatenate(made, axis=1), 0)
     return out
 
 

@@ -125,8 +125,21 @@ def _make(found: Probe, copy: Path, working: Path, progress: Progress) -> tuple[
 
 
 def _run(found: Probe, command: Any, out: Path, stage: str, progress: Progress) -> Timeline:
-    ffmpeg.run(command, progress=progress, stage=stage, total_frames=len(found.timeline))
+    ffmpeg.run(
+        command,
+        progress=progress,
+        stage=stage,
+        total_frames=len(found.timeline),
+        most_bytes=_most_bytes(found),
+    )
     return _verified(out, progress)
+
+
+def _most_bytes(found: Probe) -> int:
+    """What a copy can need at most: a byte a pixel, or twice the footage; and twice the sound."""
+    info = found.info
+    pictures = max(len(found.timeline) * (info.width + 1) * (info.height + 1), 2 * info.size)
+    return pictures + 2 * info.duration_us * AUDIO_BIT_RATE // 8_000_000 + (64 << 20)
 
 
 def _verified(path: Path, progress: Progress) -> Timeline:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -84,14 +84,15 @@ def prepare(
     video, sound = record.with_suffix(".mp4"), record.with_suffix(".wav")
     note = ""
     with replacing(video, durable=False) as temporary, VideoWriter(temporary, encoding) as writer:
-        pictures: Iterator[Picture]
+        pictures: Generator[Picture]
         if clip is None:
             pictures = _card(part, encoding)
         else:
             pictures = _faded(_clip(part, clip, encoding), part.frames, joins)
-        for picture in pictures:
-            writer.write(picture)
-            tick(1)
+        with contextlib.closing(pictures):  # whatever happens, nobody goes on decoding
+            for picture in pictures:
+                writer.write(picture)
+                tick(1)
     samples, loudness, gain = silence(samples_before(part.frames, encoding.rate) + 2), None, None
     if clip is not None:
         samples, loudness, gain, note = _sound(part, clip, encoding.rate, target)
@@ -116,14 +117,14 @@ def prepare(
 # --- pictures ---------------------------------------------------------------------------------------------
 
 
-def _card(part: PlannedPart, encoding: Encoding) -> Iterator[Picture]:
+def _card(part: PlannedPart, encoding: Encoding) -> Generator[Picture]:
     assert part.card is not None
     still = lettering.card(part.card.kind, part.card.lines, (encoding.width, encoding.height))
     for k in range(part.frames):
         yield _darkened(still, min(1.0, (k + 1) / FADE_FRAMES, (part.frames - k) / FADE_FRAMES))
 
 
-def _faded(pictures: Iterator[Picture], total: int, joins: str) -> Iterator[Picture]:
+def _faded(pictures: Iterator[Picture], total: int, joins: str) -> Generator[Picture]:
     edge = min(FADE_FRAMES, total // 2)
     for k, picture in enumerate(pictures):
         light = min(1.0, (k + 0.5) / edge, (total - k - 0.5) / edge) if joins == "fade" and edge else 1.0
