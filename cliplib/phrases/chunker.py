@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from cliplib.phrases import filters
 from cliplib.phrases.anything import any_action
-from cliplib.phrases.chunk import LINKS, Chunk, Proto
+from cliplib.phrases.chunk import FIELDS, LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.negation import OPPOSITE
 from cliplib.phrases.nextpunch import straight_on
-from cliplib.phrases.pronouns import object_of, subject_of
+from cliplib.phrases.pronouns import object_of, subject_of, told
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.smallwords import SmallWordReader
 from cliplib.phrases.suggest import misspelt_head
@@ -44,6 +44,7 @@ class Chunker(SmallWordReader):
             follows = self.p.at()
             if follows is not None and not self.headed and not self.c.pronoun:
                 self.c.pronoun = subject_of(follows)
+        self.c.told = told(self)
         reached = object_of(self)
         self.c.him, self.c.it = self.c.him or reached == "him", self.c.it or reached == "it"
         return shape(self)
@@ -66,6 +67,8 @@ class Chunker(SmallWordReader):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
             return self.alternative() or self._other_defence()
+        if item.sense("comma") and self._listed_defences():
+            return True
         if (item.sense("and") and self._more_done()) or self._off(item) or self._but_not(item):
             return True
         if any(item.sense(k) for k in LINKS) and not item.sense("technique"):
@@ -203,6 +206,9 @@ class Chunker(SmallWordReader):
         if straight_on(self, item):
             self.p.refuse(item)
             return True
+        moves = sense is not None and not item.numbers and not self.v.is_punch(sense.value)
+        if self.c.received and "outcome" in self.pre and moves:
+            return False  # "gets clipped stepping back"
         if sense and sense.form == "past" and self.be and self.v.is_punch(sense.value):
             self.c.received = True  # "after being jabbed"
         if item.numbers:
@@ -211,7 +217,8 @@ class Chunker(SmallWordReader):
             self.c.form = "noun"
         elif sense:
             if self._catches(item):
-                return self.put("outcome", "landed", item)
+                self.put("outcome", "landed", item)
+                return self._caught_doing()
             self.c.protos = [Proto(sense.value)]
             self.c.form = self._form(item)
             self.strong = item.words > 1 and item.text.split()[-1].lower() in _REACHING
@@ -268,11 +275,40 @@ class Chunker(SmallWordReader):
         punch = self.p.noun_phrase_ahead(2) or (beyond is not None and beyond.sense("role"))
         if follows.sense("technique", "past") and punch:
             return False  # "a roll or a blocked punch"
-        if self.v.kind(self.proto.technique) not in DEFENDED or self.v.kind(technique) not in DEFENDED:
+        said = any(getattr(self.proto, name) for name in FIELDS)
+        if said or not (self._defence(self.proto.technique) and self._defence(technique)):
             return False
         self.proto.others.append(Proto(technique))
         self.p.i += 2
         return True
+
+    def _listed_defences(self) -> bool:
+        """“slips, rolls or ducks the hook”."""
+        if (
+            not self.headed
+            or len(self.c.protos) != 1
+            or self.c.objects
+            or not self._defence(self.proto.technique)
+        ):
+            return False
+        more: list[str] = []
+        at, either = 0, False
+        while not either and (link := self.p.at(at)) is not None and link.kinds & {"comma", "or"}:
+            follows = self.p.at(at + 1)
+            technique = follows.value("technique") if follows is not None else None
+            if technique is None or not self._defence(technique):
+                return False
+            more.append(technique)
+            either = bool(link.sense("or"))
+            at += 2
+        if not either:
+            return False
+        self.proto.others.extend(map(Proto, more))
+        self.p.i += at
+        return True
+
+    def _defence(self, technique: str) -> bool:
+        return self.v.kind(technique) in DEFENDED
 
     def _catches(self, item: Item) -> bool:
         """“catches him with a left hook” lands it; “catches the jab with the rear hand” defends."""
@@ -284,7 +320,36 @@ class Chunker(SmallWordReader):
             return bool(follows.pronoun) and self.p.noun_phrase_ahead(2, hands=True)
         beyond = self.p.at(2)
         person = (follows.fighter and not follows.possessive) or follows.sense("opponent")
+        doing = follows if follows.pronoun in ("him", "them") else beyond if person else None
+        if doing is not None and doing.sense("technique", "ing"):
+            return True
         return bool(person and beyond and beyond.sense("with")) and self.p.noun_phrase_ahead(3, hands=True)
+
+    def _caught(self) -> bool:
+        """“the hook caught Brandt stepping in”."""
+        follows = self.p.at(1)
+        if (
+            follows is None
+            or follows.possessive
+            or not (follows.fighter or follows.pronoun in ("him", "them"))
+        ):
+            return False
+        self.put("outcome", "landed", follows)
+        if follows.fighter and self.c.opponent is None:
+            self.c.opponent = follows.fighter
+            self.p.i += 1
+        return self._caught_doing()
+
+    def _caught_doing(self) -> bool:
+        """“catches him stepping in with a hook”: he steps in, then the hook."""
+        follows = self.p.at(1)
+        beyond = self.p.at(2) if follows is not None and follows.fighter else follows
+        if beyond is not None and beyond.sense("technique", "ing"):
+            self.p.i += 1
+            doing = self.p.chunk()
+            if doing is not None:
+                self.c.objects.append(doing)
+        return True
 
     def _form(self, item: Item) -> str:
         forms = [s.form for s in item.senses if s.kind == "technique"]
@@ -324,6 +389,8 @@ class Chunker(SmallWordReader):
 
     def _second_head(self, item: Item) -> bool:
         sense = item.sense("technique")
+        if sense and sense.value == "catch" and sense.form == "past" and self.is_punch() and self._caught():
+            return True
         if sense and sense.form == "past" and self.is_punch() and self.passive_after(item):
             return True
         if (

@@ -312,7 +312,7 @@ class Teller:
             if (links[stop][1].form == "ing") != (chunk.form == "ing"):
                 break
             stop += 1
-        done_to = bool(chunk.passives) and any(not p.role for p in chunk.passives)
+        done_to = bool(chunk.passives) and any(not p.role for p in chunk.passives) and not chunk.his
         other = link != "after" or (counter and not self._own_before_counter(chunk)) or done_to
         if link == "answer" and self.v.is_punch(main.technique) and not main.whatever:
             main.role = main.role or "counter"

@@ -56,6 +56,10 @@ class Folder:
         return True
 
     def _belongs(self, link: str, before: Chunk, chunk: Chunk) -> bool:
+        does = chunk.protos or chunk.objects or chunk.passives or chunk.absents or chunk.name
+        if not does and link == "after" and (chunk.place or chunk.range):
+            carry(before, chunk)  # "while on the ropes"
+            return True
         if link not in _LATER:
             return False
         punch = self.v.is_punch(before.protos[-1].technique)

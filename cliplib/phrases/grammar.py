@@ -38,6 +38,7 @@ _STRENGTH = {
     "answer": 8,
     "or": 9,
 }
+_TELLS = ("follow with", "follow up with", "come back with", "finish with", "return with")
 _ADJECTIVAL = ("hand", "side", "outcome", "role", "stance", "mult", "range", "direction", "top")
 _DEEPEST = 12
 
@@ -72,6 +73,7 @@ class Parser:
         self._after_link = -1
         self._landing = False  # "eats a jab to land the cross"
         self.when = ""
+        self._tells = False  # “follow with”
         self.pending: filters.Filter | None = None  # a time said of the action being read
         self.pending_next: filters.Filter | None = None  # ... of the action after the next link
         self.links_pending = False  # "within 1 second of": what follows came earlier
@@ -101,6 +103,10 @@ class Parser:
         index = self.i + ahead
         while index < len(self.items):
             item = self.items[index]
+            done = item.sense("outcome", "adjective") and item.sense("technique", "past")
+            if done and self.is_punch_head(self.at(index + 1 - self.i)):  # "or blocked hook"
+                index += 1
+                continue
             if self.is_head(item):
                 return not punch or self.is_punch_head(item)
             target = item.sense("target", "adjective")
@@ -119,8 +125,15 @@ class Parser:
             return False
         return False
 
-    def hand_noun_ahead(self, ahead: int = 0) -> bool:
-        """“the right hand”, “a left”: a hand that stands for a punch."""
+    def hand_noun_ahead(self, ahead: int = 0, stances: bool = False) -> bool:
+        """“the right hand”, “a left”: a hand that stands for a punch. `stances`: “the southpaw left” too."""
+        while (
+            stances
+            and (item := self.at(ahead)) is not None
+            and item.sense("stance")
+            and not item.sense("technique")
+        ):
+            ahead += 1
         item = self.at(ahead)
         return item is not None and bool(item.sense("side") or item.sense("hand"))
 
@@ -188,6 +201,7 @@ class Parser:
                     continue
                 break
             self._landing = item.value("seq") == "land"
+            self._tells = self._tells or item.text.lower() in _TELLS
             self.when = item.text.lower() if item.value("after") == "when" else self.when
             if found == "seq" and link in ("after", "against", "answer"):
                 found = link
@@ -257,6 +271,8 @@ class Parser:
         if self._landing and chunk.protos and self.vocabulary.is_punch(chunk.protos[0].technique):
             chunk.protos[0].outcome = chunk.protos[0].outcome or "landed"
         self._landing = False
+        chunk.told = chunk.told or (self._tells and not (chunk.pronoun or chunk.name))
+        self._tells = False
         chunk.when = bool(self.when)
         chunk.meanwhile = self.when.split()[-1:] in (["as"], ["while"], ["whilst"])
         self.when = ""

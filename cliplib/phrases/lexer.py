@@ -110,6 +110,8 @@ class Lexer:
             and self._is_count(at, False)
         ):
             return 1, self._item(at, 1, senses=(Sense("mult", token.norm),))
+        if len(token.norm) == 2 and token.norm[1] == "x" and token.norm[0] in "23456789":  # "2x jab"
+            return 1, self._item(at, 1, senses=(Sense("mult", token.norm[0]),))
         if not count and len(token.norm) == 2 and token.norm[0] == "x" and token.norm[1].isdigit():
             return 1, self._item(at, 1, senses=(Sense("mult", token.norm[1], "times"),))
         part = self._name_part(token)

@@ -121,6 +121,8 @@ class ModifierReader:
                 continue
             if self.headed and self.p.noun_phrase_ahead(1) and not follows.sense(field, "adverb"):
                 return False
+            if last.names_hand and not follows.names_hand and self.p.noun_phrase_ahead(1):
+                return False  # "right hand or left hook"
             adverb = follows.sense(field, "adverb")
             alone = field in ("hand", "side", "outcome")
             if not (self.headed or self.p.noun_phrase_ahead(1) or adverb or alone):
@@ -204,6 +206,8 @@ class ModifierReader:
 
     def on_outcome(self, item: Item) -> bool:
         value = item.value("outcome") or ""
+        if not self.headed and self._lowers(item):
+            return True
         if not self.headed:
             if "outcome" in self.pre and self.c.role_verb:
                 return False
@@ -242,6 +246,17 @@ class ModifierReader:
         ):
             return False
         return self.put("outcome", value, item)
+
+    def _lowers(self, item: Item) -> bool:
+        """“drops his right hand”: a guard that opens, not a knockdown."""
+        follows = self.p.at(1)
+        lowers = item.text.lower().startswith("drop") and follows is not None and follows.determiner
+        if not lowers or follows is None or self.p.noun_phrase_ahead(1) or not self.p.hand_noun_ahead(1):
+            return False
+        self.p.refuse(item)
+        self.p.refuse(follows)
+        self.p.i += 2
+        return True
 
     def _guarded(self, current: str, item: Item) -> bool:
         """“lands on the gloves”: what it hit was the guard."""

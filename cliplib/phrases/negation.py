@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from cliplib.phrases.chunk import Absent, Proto
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.modifiers import SIDEWAYS
@@ -17,13 +19,15 @@ DENIED = "only actions, outcomes and rounds can be excluded: what else must not 
 
 
 class NegationReader(PeopleReader):
-    def not_outcome(self, outcome: str, item: Item) -> None:
+    def not_outcome(self, outcomes: Sequence[str], item: Item) -> None:
         """“that wasn't blocked”: any of the other outcomes."""
-        out = self.v.outcome_family(outcome)
+        out = {o for outcome in outcomes for o in self.v.outcome_family(outcome)}
         rest = [o for o in ("landed", "partial", "blocked", "missed") if o not in out]
-        self.p.note(
-            f"not {outcome} is taken to mean {', '.join(rest[:-1])} or {rest[-1]}, as far as the log says"
-        )
+        if not rest:
+            self.p.refuse(item)
+            return
+        meant = " or ".join(filter(None, (", ".join(rest[:-1]), rest[-1])))
+        self.p.note(f"not {' or '.join(outcomes)} is taken to mean {meant}, as far as the log says")
         if not self.headed:
             self.pre["outcome"] = rest
             return
@@ -38,7 +42,7 @@ class NegationReader(PeopleReader):
         return True
 
     def on_unoutcome(self, item: Item) -> bool:
-        self.not_outcome(item.value("unoutcome") or "", item)
+        self.not_outcome([item.value("unoutcome") or ""], item)
         return True
 
     def on_not(self, item: Item) -> bool:
@@ -50,12 +54,27 @@ class NegationReader(PeopleReader):
         if follows is None:
             self.p.refuse(item)
             return True
+        if follows.value("role") == "counter" and self._not_countering(follows):
+            return True
         if follows.sense("role") and follows.value("role") == "counter" and not self.p.noun_phrase_ahead(0):
             self.p.i += 1
             return self.on_uncounter(item)
         if follows.sense("outcome"):
-            self.not_outcome(follows.value("outcome") or "", follows)
+            outcomes = [follows.value("outcome") or ""]
+            while (either := self.p.at(1)) is not None and either.sense("or"):
+                more = self.p.at(2)
+                if more is None or not more.sense("outcome"):
+                    break
+                outcomes.append(more.value("outcome") or "")
+                self.p.i += 2
+            self.not_outcome(outcomes, follows)
             return self.forward()
+        begins = bool(self.p.out.links) and not self.pre and not self.c.name
+        if (self.headed or begins) and (follows.kinds & {"after", "against", "seq"}) and self.action_ahead(1):
+            self.p.i += 1  # "a hook that isn't set up by a jab"
+            return self.absent_chunk(
+                item, after=bool(follows.sense("seq")), other=bool(follows.sense("against"))
+            )
         for field in ("target", "hand", "side", "stance"):
             value = follows.value(field)
             if value and (follows.joined or not self.p.noun_phrase_ahead(0)):
@@ -75,7 +94,11 @@ class NegationReader(PeopleReader):
             return True
         # What is denied must not be read as if it were asked for.
         self.p.note(DENIED)
-        if follows.sense("mult") and self.p.noun_phrase_ahead(0):
+        while (follows := self.p.at()) is not None and follows.sense("filler") and self.p.at(1) is not None:
+            self.p.i += 1  # "don't let him jab"
+        follows = self.p.at() or item
+        lets = self.p.i > begun + 1 and not follows.sense("aux")
+        if (follows.sense("mult") or lets) and self.p.noun_phrase_ahead(0, punch=False):
             self.p.discard(begun)
             return True
         self.p.refuse(item)
@@ -106,6 +129,20 @@ class NegationReader(PeopleReader):
                 return True
         name, self.c.name = (self.c.name, None) if theirs else (None, self.c.name)
         return self.absent_chunk(item, after=True, other=theirs, name=name)
+
+    def _not_countering(self, follows: Item) -> bool:
+        """“Brandt doesn't counter the missed jab”."""
+        beyond = self.p.at(1)
+        if self.headed or not self.c.aux or beyond is None or not beyond.determiner:
+            return False
+        sub = self.p.chunk()
+        if sub is None or not sub.objects:
+            self.p.refuse(follows)
+            return True
+        self.c.objects.extend(sub.objects)
+        done = sub.protos[0] if sub.protos else Proto("punch", role="counter")
+        self.c.absents.append(Absent(done, after=True, other=False))
+        return True
 
     def on_nobody(self, item: Item) -> bool:
         """“missed hooks nobody countered”."""
@@ -161,7 +198,7 @@ class NegationReader(PeopleReader):
             self.p.refuse(item)
             return True
         if sub.bare and sub.protos and sub.protos[0].outcome and sub.protos[0].implied:
-            self.not_outcome(sub.protos[0].outcome, item)
+            self.not_outcome([sub.protos[0].outcome], item)
             return True
         done = sub.passives[0] if sub.passives and (sub.bare or not sub.protos) else sub.protos[0]
         other = other or bool(sub.passives) or sub.who in ("opponent", "other")

@@ -27,6 +27,9 @@ class PeopleReader(ModifierReader):
                 self.c.opponent = item.fighter  # "clinches Brandt"
                 return True
             return False
+        by = self.last is not None and self.last.text.lower().split()[-1] in ("by", "with")
+        if self.c.received and "outcome" in self.pre and not by and not item.possessive:
+            return False  # "after getting dropped Brandt clinches"
         if self.c.name is None and not (self.c.role_verb or self.threw) and "outcome" not in self.pre:
             self.c.name = item.fighter
             self.named_possessive = item.possessive
@@ -100,6 +103,12 @@ class PeopleReader(ModifierReader):
                 and self.last.sense("outcome", "past", "adjective")
                 and outcome == "blocked"
             )
+            if item.value("by") == "taken":  # "body shots taken by Brandt"
+                if outcome is None:
+                    self.put("outcome", "landed", item)
+                done_to = True
+            if self.last is not None and self.last.text.lower().endswith("to miss"):
+                done_to = True
             if done_to and self.c.opponent is None:
                 self.c.opponent = follows.fighter  # "blocked by Brandt"
             elif self.c.by is None:

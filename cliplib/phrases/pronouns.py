@@ -18,9 +18,28 @@ if TYPE_CHECKING:
     from cliplib.phrases.modifiers import ModifierReader
 
 _THEY = frozenset(("he", "she", "they"))
+_LATER = ("juxta", "comma", "and", "with", "seq", "or")
 _YOU = frozenset(("you", "we", "i"))
 _HIM = frozenset(("him", "them"))
 _HE = re.compile(r"\b(he|she|they)\s+$", re.IGNORECASE)
+_TELLS = frozenset(
+    (
+        "go",
+        "throw",
+        "work",
+        "dig",
+        "rip",
+        "come",
+        "fire",
+        "use",
+        "put",
+        "bring",
+        "return",
+        "shoot",
+        "launch",
+        "try",
+    )
+)
 _TOLD = ("noun", "plural", "base", "")
 """Forms of a verb that a coach tells somebody to do: “hook him”, “check hook when he comes in”."""
 
@@ -32,17 +51,28 @@ def subject_of(item: Item) -> str:
     return "you" if item.pronoun in _YOU else ""
 
 
+def told(reader: ModifierReader) -> bool:
+    """“go to the body”, “slip the jab”: what to do, rather than what is done."""
+    if reader.c.name or reader.c.pronoun or reader.c.received:
+        return False
+    threw = reader.threw.text.lower().split()[0] if reader.threw is not None else ""
+    return reader.c.form == "base" or threw in _TELLS
+
+
 def object_of(reader: ModifierReader) -> str:
     """“him” or “it” where the words read last end with it."""
     last, item = reader.last, reader.p.at()
     if last is None:
         return ""
+    done = bool(last.sense("technique") or last.sense("role"))  # "slips it", and not "before it"
     if item is None:
         rest = reader.p.phrase[last.end :].lower().strip(" .!?,;:")
-        return "him" if rest in ("him", "her", "them") else rest if rest == "it" else ""
+        if rest == "it":
+            return "it" if done else ""
+        return "him" if rest in ("him", "her", "them") else ""
     if item.pronoun in _HIM or (item.determiner == "her" and not reader.p.noun_phrase_ahead(0)):
         return "him"
-    return item.pronoun if item.pronoun == "it" else ""
+    return "it" if item.pronoun == "it" and done else ""
 
 
 def settle_people(parser: Parser) -> None:
@@ -50,7 +80,7 @@ def settle_people(parser: Parser) -> None:
     links = parser.out.links
     if len(links) < 2:
         return
-    _you_and_he([chunk for _, chunk in links])
+    _you_and_he(links)
     for at, (link, chunk) in enumerate(links):
         if link == "after" and chunk.when and chunk.pronoun == "he":
             _when_he(parser, links, at)
@@ -62,16 +92,19 @@ def _free(chunk: Chunk) -> bool:
     return not (chunk.name or chunk.by or chunk.who)
 
 
-def _you_and_he(chunks: Sequence[Chunk]) -> None:
+def _you_and_he(links: Sequence[tuple[str, Chunk]]) -> None:
     """“he jabs, you slip”: the one who is said first is the subject of the phrase."""
-    said = [c.pronoun for c in chunks if c.pronoun]
-    if len(set(said)) < 2:
+    chunks = [chunk for _, chunk in links]
+    said = {c.pronoun for c in chunks if c.pronoun}
+    tells = [c.told or (c is chunks[0] and _jotted(c)) for c in chunks]
+    later = all(link in _LATER for link, _ in links)
+    if len(said) < 2 and not (said == {"he"} and any(tells) and later):
         return
-    first, current = said[0], said[0]
-    for chunk in chunks:
-        current = chunk.pronoun or current
-        if _free(chunk) and not chunk.received:
-            chunk.who = "same" if current == first else "opponent"
+    first = current = chunks[0].pronoun or "you"
+    for chunk, tell in zip(chunks, tells, strict=True):
+        current = chunk.pronoun or ("you" if tell else current)
+        if current != first and _free(chunk) and not chunk.received:
+            chunk.who = "opponent"
 
 
 def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> None:
@@ -82,11 +115,12 @@ def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> Non
     main = links[stop if fronted else at - 1][1]
     if not (_free(main) and _free(his)) or main.pronoun or main.received or main.asks_next:
         return
-    if any(p.whatever for p in main.protos) or any(p.role == "counter" for p in main.protos):
+    counters = any(p.role == "counter" for p in main.protos)
+    if any(p.whatever for p in main.protos) or (counters and _punches(parser, his)):
         return
-    told = main.form in _TOLD and not main.aux and bool(main.protos)
-    theirs = main.him or (told and (fronted or not his.meanwhile))
-    if not (theirs or told):
+    tells = (main.told or main.form in _TOLD) and not main.aux and bool(main.protos)
+    theirs = main.him or (tells and (fronted or not his.meanwhile))
+    if not (theirs or tells):
         return
     he = _HE.search(parser.phrase, 0, his.start)
     if he and theirs:
@@ -97,6 +131,15 @@ def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> Non
         main.who = "other"
     elif theirs:
         his.who = "opponent"
+
+
+def _jotted(chunk: Chunk) -> bool:
+    """“jab, he slips”."""
+    return chunk.form == "noun" and not (chunk.name or chunk.his or chunk.passives)
+
+
+def _punches(parser: Parser, chunk: Chunk) -> bool:
+    return all(parser.vocabulary.is_punch(p.technique) for p in chunk.protos)
 
 
 def _done_to_it(parser: Parser, before: Chunk, chunk: Chunk) -> None:

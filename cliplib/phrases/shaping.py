@@ -68,6 +68,10 @@ def _imply(reader: VerbReader) -> None:
         del pre["hand"], reader.pre_items["hand"]
         if reader.threw is None or hand.text.lower() != "back":  # "fires the right hand back"
             reader.p.refuse(hand)  # "fades back": no punch with the back hand
+    if hand is not None and hand.text.lower() == "lead" and "role" not in pre and "side" not in pre:
+        # "counters the lead", "makes him lead"
+        pre["role"], reader.pre_items["role"] = ["lead"], reader.pre_items.pop("hand")
+        del pre["hand"]
     side = reader.pre_items.get("side")
     if side is not None and len(side.text) == 1:
         del pre["side"], reader.pre_items["side"]

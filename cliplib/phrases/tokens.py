@@ -111,6 +111,8 @@ def tokenise(phrase: str) -> list[Token]:
         negated = asked = False
         if norm.endswith("n't"):
             norm, negated = norm[:-3], True
+        elif norm.partition("'")[0] in PRONOUNS and norm.partition("'")[2] in ("re", "ve", "ll", "d", "m"):
+            norm, asked = norm.partition("'")[0], True
         elif norm.endswith("'s"):
             norm, possessive = norm[:-2], True
             asked = norm in _ASKING or norm in PRONOUNS

@@ -46,7 +46,9 @@ class VerbReader(NegationReader):
         if not self.p.noun_phrase_ahead(0):
             # "ducks a right hand", but "traps the lead hand" is about the hand itself
             held = self.headed and self.proto.technique == "trap"
-            thing = self.p.hand_noun_ahead(0) or item.sense("role", "noun")  # "slips the counter"
+            thing = self.p.hand_noun_ahead(0, stances=True) or item.sense(
+                "role", "noun"
+            )  # "slips the counter"
             if item.names_hand and not item.determiner and not held:
                 return self._telegraphed(item)
             return bool(item.determiner and thing) and not held
@@ -144,6 +146,8 @@ class VerbReader(NegationReader):
             if getattr(self.c, name) is None:
                 setattr(self.c, name, getattr(found, name))
             setattr(found, name, None)
+        self.c.absents.extend(found.absents)  # "slips the jab without countering"
+        found.absents = []
 
     # --- passives --------------------------------------------------------------------------------------
 
@@ -309,7 +313,7 @@ class VerbReader(NegationReader):
             self.object()
         elif self.c.role_verb and follows is not None:
             reaches = self.p.noun_phrase_ahead(1, hands=True) or (
-                self.p.hand_noun_ahead(1) and follows.determiner
+                self.p.hand_noun_ahead(1, stances=True) and follows.determiner
             )
             if reaches:
                 self.p.i += 1
