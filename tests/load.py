@@ -37,10 +37,9 @@ _PAGES = """
 import logging
 import sys
 from pathlib import Path
-from waitress.server import create_server
 from cliplib_web import create_app, serve
 logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-server = create_server(create_app(Path(sys.argv[1])), host="127.0.0.1", port=0, **serve.LIMITS)
+server = serve.server(create_app(Path(sys.argv[1])), "127.0.0.1", 0)
 print(server.effective_port, flush=True)
 server.run()
 """

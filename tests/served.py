@@ -11,10 +11,9 @@ from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 
-from waitress.server import create_server
-
 from cliplib.library import Library
 from cliplib_web import create_app
+from cliplib_web import serve as web_serve
 from fixtures import demo
 
 from . import footage, libraries
@@ -57,7 +56,7 @@ CODE = (footage.CODE_X, footage.CODE_Y)
 def serve(library: Path, **options: object) -> Iterator[str]:
     """The address of a running server."""
     app = create_app(library, **options)  # type: ignore[arg-type]
-    server = create_server(app, host="127.0.0.1", port=0, threads=4)
+    server = web_serve.server(app, "127.0.0.1", 0, threads=4)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import logging
 import socket
 from pathlib import Path
 from typing import Any
 
-import waitress
+from waitress.channel import HTTPChannel
+from waitress.server import BaseWSGIServer, create_server
 
 from .app import create_app
 from .guards import LOCAL_HOSTS
@@ -24,6 +26,49 @@ LIMITS: dict[str, Any] = {
     "asyncore_use_poll": True,
 }
 """How waitress serves: what one client may send, and how long it may take."""
+
+OF_ONE_ADDRESS = 100
+"""Connections that one address may hold at once, which leaves room for others. This machine may hold any
+number: a proxy speaks for everybody."""
+
+
+class Channel(HTTPChannel):  # type: ignore[misc]
+    """A connection that gives a whole request `channel_timeout` seconds from its first byte. waitress itself
+    counts from the last one, so that a byte now and then would hold a connection for ever (CWE-400)."""
+
+    last_activity: float
+
+    def __init__(self, server: Any, sock: Any, addr: Any, adj: Any, map: Any = None):
+        super().__init__(server, sock, addr, adj, map=map)
+        self._began = 0.0
+        held = sum(other.addr[0] == addr[0] for other in list(server.active_channels.values()))
+        if held > OF_ONE_ADDRESS and not _here(addr[0]):
+            self.will_close = True
+
+    def handle_read(self) -> None:
+        before = self.request
+        super().handle_read()
+        if self.request is None or self.request is not before:
+            self._began = self.last_activity
+        else:
+            self.last_activity = self._began
+
+
+def _here(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def server(app: Any, host: str, port: int, **changes: Any) -> Any:
+    """A waitress server with our limits, `changes` made to them; `run` it, `close` it."""
+    sockets: dict[int, Any] = {}
+    made = create_server(app, map=sockets, host=host, port=port, **{**LIMITS, **changes})
+    for one in sockets.values():
+        if isinstance(one, BaseWSGIServer):
+            one.channel_class = Channel
+    return made
 
 
 def run(
@@ -43,7 +88,8 @@ def run(
     app = create_app(folder, hosts=hosts, behind_proxy=behind_proxy, share=share)
     # A line for each request that waits a moment tells nobody anything.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    waitress.serve(app, host=host, port=port, **LIMITS)
+    logging.basicConfig()
+    server(app, host, port).run()
 
 
 def own_names() -> tuple[str, ...]:
