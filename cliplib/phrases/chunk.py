@@ -86,6 +86,9 @@ class Chunk:
     evades: bool = False
     repeated: bool = False  # the same action several times, each with a target of its own
     pronoun: str = ""  # of its subject, where a pronoun is all that is said of it: “he”, “you”
+    whose: str = ""  # “his jab”, “your hook”: he, you
+    which: bool = False  # “..., which is countered”: said of what was told last
+    paused: bool = False  # behind a comma or “and”: “jab, and if he slips, hook”
     told: bool = False  # said as what to do: “go to the body”
     his: bool = False  # “after HIS jab”: of whoever the phrase is about
     him: bool = False  # “tie him up”: done to somebody

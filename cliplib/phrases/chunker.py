@@ -9,7 +9,7 @@ from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.negation import OPPOSITE
 from cliplib.phrases.nextpunch import straight_on
-from cliplib.phrases.pronouns import object_of, subject_of, told
+from cliplib.phrases.pronouns import object_of, subject_of, told, whose
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.smallwords import SmallWordReader
 from cliplib.phrases.suggest import misspelt_head
@@ -33,6 +33,7 @@ class Chunker(SmallWordReader):
             return None
         self.c.start = first.start
         self.c.pronoun = subject_of(first)
+        self.c.whose = whose(first)
         self.c.his = first.determiner in ("his", "her", "their")
         while (item := self.p.at()) is not None:
             before = self.p.i
@@ -66,7 +67,7 @@ class Chunker(SmallWordReader):
             if item.sense(kind):
                 return bool(getattr(self, "on_" + kind)(item))
         if item.sense("or"):
-            return self.alternative() or self._other_defence()
+            return self.or_somebody(item) or self.alternative() or self._other_defence()
         if item.sense("comma") and self._listed_defences():
             return True
         if (item.sense("and") and self._more_done()) or self._off(item) or self._but_not(item):
@@ -209,12 +210,13 @@ class Chunker(SmallWordReader):
         moves = sense is not None and not item.numbers and not self.v.is_punch(sense.value)
         if self.c.received and "outcome" in self.pre and moves:
             return False  # "gets clipped stepping back"
-        if sense and sense.form == "past" and self.be and self.v.is_punch(sense.value):
+        when = self.be or (self.p.when and not (self.c.name or self.c.pronoun))
+        if sense and sense.form == "past" and when and self.v.is_punch(sense.value):
             self.c.received = True  # "after being jabbed"
         if item.numbers:
             self.c.protos = [Proto(n.technique, n.hand, target=n.target) for n in item.numbers]
             self.combo = len(item.numbers) > 1
-            self.c.form = "noun"
+            self.c.form = "plural" if item.text.lower().endswith("s") else "noun"
         elif sense:
             if self._catches(item):
                 self.put("outcome", "landed", item)
@@ -369,7 +371,7 @@ class Chunker(SmallWordReader):
     def _feinted(self, item: Item) -> None:
         """“feints the jab”: a feint with the hand, not a jab."""
         follows = self.p.at(1)
-        verbal = item.sense("technique", "base", "third", "ing", "past") is not None
+        verbal = item.sense("technique", "base", "third", "ing", "past") is not None and not item.determiner
         named = self.p.noun_phrase_ahead(1)
         hand = not named and self.p.noun_phrase_ahead(1, hands=True)
         if follows is None or not verbal or not (named or hand):

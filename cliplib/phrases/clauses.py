@@ -312,7 +312,8 @@ class Teller:
             if (links[stop][1].form == "ing") != (chunk.form == "ing"):
                 break
             stop += 1
-        done_to = bool(chunk.passives) and any(not p.role for p in chunk.passives) and not chunk.his
+        done_to = bool(chunk.passives) and any(not p.role for p in chunk.passives)
+        done_to = done_to and not (chunk.his or chunk.pronoun)
         other = link != "after" or (counter and not self._own_before_counter(chunk)) or done_to
         if link == "answer" and self.v.is_punch(main.technique) and not main.whatever:
             main.role = main.role or "counter"
@@ -322,12 +323,16 @@ class Teller:
         before = links[index - 1][1]
         happens = before.who == "opponent" and any(p.whatever for p in before.protos)
         asked = before.asks_next or happens  # "what happens after Brandt's jab lands"
+        who: int | None = None
         for _, earlier in links[index:stop]:
             if not earlier.protos and earlier.opponent:
                 self.story.opponents[subject] = earlier.opponent
                 continue
-            suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
-            actor = self._actor(earlier, suggestion, sure=asked or (other and link != "after"))
+            if who is not None and not (earlier.name or earlier.who):
+                suggestion = who
+            else:
+                suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
+            who = actor = self._actor(earlier, suggestion, sure=asked or (other and link != "after"))
             at = self._place(earlier, actor, at)
         self.group = at
         return stop

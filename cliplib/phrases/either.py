@@ -48,6 +48,25 @@ def settle(parser: Parser, begins: list[int]) -> None:
         at = first
 
 
+def offer_any(parser: Parser, begins: list[int]) -> None:
+    """“jab, cross or hook” is a jab and then one of two, as combinations are written; but it may mean one of
+    three.
+    """
+    links = parser.out.links
+    for at in range(2, len(links)):
+        if [link for link, _ in links[at - 1 : at + 1]] != ["comma", "or"]:
+            continue
+        three = [chunk for _, chunk in links[at - 2 : at + 1]]
+        comma = parser.phrase.rfind(",", three[0].start, three[1].start)
+        if comma < 0 or not all(_plain(c) and len(c.protos) == 1 and c.form in _NOUNS for c in three):
+            continue
+        start, past = three[0].start, begins[at + 1] if at + 1 < len(begins) else parser.i
+        end = parser.items[past - 1].end
+        rest = parser.phrase[start:comma] + " or" + parser.phrase[comma + 1 : end]
+        parser.choose(start, end, "one, then one of the other two", ("any one of the three", rest))
+
+
+_NOUNS = ("noun", "plural")
 APART = "“or” between combinations of different shape cannot be asked for: ask for one at a time"
 
 

@@ -334,9 +334,11 @@ def _duration(r: WordReader) -> int | None:
         r.take({"of"})
         return 250_000 if r.take({"second", "sec"}) else None
     word = r.peek()
-    if word in ("second", "sec"):  # "within a second"
+    if word in ("second", "sec"):  # "within a second", "within a second and a half"
         r.at += 1
-        return 1_000_000
+        half = r.peek() == "and" and r.peek(1) == "half"
+        r.at += 2 if half else 0
+        return 1_500_000 if half else 1_000_000
     digits = word.rstrip("abcdefghijklmnopqrstuvwxyz")
     unit = word[len(digits) :]
     value: Fraction | None = None

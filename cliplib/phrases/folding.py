@@ -17,7 +17,7 @@ class Folder:
         out: list[tuple[str, Chunk]] = []
         for link, chunk in links:
             before = out[-1][1] if out else None
-            if before is not None and link == "or" and self._or(before, chunk):
+            if before is not None and link == "or" and self.either(before, chunk):
                 continue
             if before is not None and before.received and link == "juxta" and chunk.form == "ing":
                 link = "after"  # "gets caught pulling back"
@@ -31,7 +31,8 @@ class Folder:
             out.append(("seq" if link == "or" else link, chunk))
         return out
 
-    def _or(self, before: Chunk, chunk: Chunk) -> bool:
+    def either(self, before: Chunk, chunk: Chunk) -> bool:
+        """“a left hook or cross to the body”: what is said of one is said of both."""
         if not before.protos or len(chunk.protos) != 1 or chunk.objects:
             return False
         first, second = before.protos[-1], chunk.protos[0]
@@ -76,7 +77,10 @@ class Folder:
         if chunk.absent or not chunk.bare or not punch:
             return False
         said = chunk.protos[0]
-        if chunk.passives and said.implied and not (said.target or said.outcome) and not before.passives:
+        if chunk.passives and said.implied and not (said.target or said.outcome):
+            if chunk.which and before.passives and self.v.is_punch(before.passives[-1].technique):
+                chunk.protos, chunk.passives, chunk.bare = chunk.passives, [], False
+                return False  # "countered by a cross, which is countered by a hook"
             before.passives.extend(chunk.passives)  # "jab, gets countered"
             carry(before, chunk)
             return True

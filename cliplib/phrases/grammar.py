@@ -20,10 +20,10 @@ from cliplib.phrases import filters
 from cliplib.phrases.chunk import LINKS, Chunk
 from cliplib.phrases.chunker import Chunker
 from cliplib.phrases.dates import Dates
-from cliplib.phrases.either import settle
+from cliplib.phrases.either import offer_any, settle
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.nextpunch import own_punch
-from cliplib.phrases.pronouns import settle_people
+from cliplib.phrases.pronouns import settle_people, subject_of
 from cliplib.vocabulary import Vocabulary
 
 _STRENGTH = {
@@ -38,6 +38,7 @@ _STRENGTH = {
     "answer": 8,
     "or": 9,
 }
+_BEFORE = ("before", "prior to", "ahead of", "leading to")
 _TELLS = ("follow with", "follow up with", "come back with", "finish with", "return with")
 _ADJECTIVAL = ("hand", "side", "outcome", "role", "stance", "mult", "range", "direction", "top")
 _DEEPEST = 12
@@ -74,6 +75,9 @@ class Parser:
         self._landing = False  # "eats a jab to land the cross"
         self.when = ""
         self._tells = False  # “follow with”
+        self._paused = self._which = False
+        self._subject = ""
+        self._before = False  # “before the clinch, a hook”
         self.pending: filters.Filter | None = None  # a time said of the action being read
         self.pending_next: filters.Filter | None = None  # ... of the action after the next link
         self.links_pending = False  # "within 1 second of": what follows came earlier
@@ -159,7 +163,11 @@ class Parser:
                     break
                 self.refuse(item)
                 self.i += 1
+        offer_any(self, self._begins)
         settle(self, self._begins)
+        links = self.out.links
+        if self._before and len(links) > 1 and links[1][0] in ("juxta", "comma"):
+            links[:2] = [("juxta", links[1][1]), ("seq", links[0][1])]
         settle_people(self)
         return self.out
 
@@ -197,9 +205,22 @@ class Parser:
                 found = "with" if item.sense("with") else None
             if found is None:
                 if item.sense("filler") and link != "juxta":
+                    self._which = self._which or item.text.lower() == "which"
                     self.i += 1
                     continue
                 break
+            follows = self.at(1)
+            if (
+                found == "after"
+                and follows is not None
+                and follows.pronoun == "it"
+                and follows.sense("comma")
+            ):
+                found = "seq"  # "then, after it, a hook"
+            if found == "seq" and not self.out.links and item.text.lower() in _BEFORE:
+                self._before = True
+            self._subject = self._subject or subject_of(item)
+            self._paused = self._paused or found in ("comma", "and")
             self._landing = item.value("seq") == "land"
             self._tells = self._tells or item.text.lower() in _TELLS
             self.when = item.text.lower() if item.value("after") == "when" else self.when
@@ -273,6 +294,9 @@ class Parser:
         self._landing = False
         chunk.told = chunk.told or (self._tells and not (chunk.pronoun or chunk.name))
         self._tells = False
+        chunk.paused, self._paused = self._paused, False
+        chunk.which, self._which = self._which, False
+        chunk.pronoun, self._subject = chunk.pronoun or self._subject, ""
         chunk.when = bool(self.when)
         chunk.meanwhile = self.when.split()[-1:] in (["as"], ["while"], ["whilst"])
         self.when = ""

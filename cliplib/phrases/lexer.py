@@ -17,6 +17,7 @@ _NUMBER = re.compile(r"(\d{1,2})([bh]?)")
 _ANSWERS = frozenset(
     ("answer", "answers", "reply", "replies", "response", "reaction", "reactions", "counter", "counters")
 )
+_BEFORE_TIME = frozenset(("in", "within", "inside", "after", "under", "than", "for", "every"))
 _NAME_SHORTEST = 4
 """Letters of a name's beginning that may stand for the name, if only one fighter's name begins so."""
 
@@ -318,7 +319,8 @@ class Lexer:
         word = self.tokens[at].norm
         if word in NUMBER_WORDS:
             return self.vocabulary.numbers.get(str(NUMBER_WORDS[word]))
-        match = _NUMBER.fullmatch(word.removesuffix("s") if self.tokens[at].joined else word)
+        many = self.tokens[at].joined or (len(word) == 2 and self._no_time(at))  # "1-2s", "3s"
+        match = _NUMBER.fullmatch(word.removesuffix("s") if many else word)
         if not match:
             return None
         entry = self.vocabulary.numbers.get(match[1].lstrip("0") or "0")
@@ -326,6 +328,11 @@ class Lexer:
             return None
         target = {"b": "body", "h": "head"}.get(match[2], entry.target)
         return Numbered(entry.technique, entry.hand, target)
+
+    def _no_time(self, at: int) -> bool:
+        before = self.tokens[at - 1].norm if at else ""
+        follows = self.tokens[at + 1].norm if at + 1 < len(self.tokens) else ""
+        return before not in _BEFORE_TIME and follows not in ("later", "after", "apart", "before", "of")
 
     def _is_count(self, at: int, inside: bool) -> bool:
         """“3 jabs”, “2 seconds”, “four rounds”: a number that counts what follows."""
@@ -339,6 +346,8 @@ class Lexer:
         ):
             return True
         following = self.tokens[at + 1].norm if at + 1 < len(self.tokens) else ""
+        if len(following) == 2 and following[0].isdigit() and following[1] == "s" and not inside:
+            return not self.tokens[at + 1].joined  # "three 1s"
         return following in (
             "second",
             "seconds",

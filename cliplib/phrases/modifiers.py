@@ -213,6 +213,7 @@ class ModifierReader:
                 return False
             follows = self.p.at(1)
             ends = follows is None or bool(follows.kinds & {"comma", "and", "seq"}) or bool(follows.filter)
+            ends = ends or (follows is not None and bool(follows.sense("target", "adverb")))
             if (
                 self.p.when
                 and ends

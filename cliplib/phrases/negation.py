@@ -215,6 +215,7 @@ class NegationReader(PeopleReader):
                 self.p.refuse(either)
                 break
             done.others.append(more.protos[0])
+            other = other or more.who in ("opponent", "other")
         mark = self.p.at()
         if mark is not None and not self.p.noun_phrase_ahead(1, punch=False) and not self.action_ahead(1):
             if mark.sense("mark") or mark.text.lower() == "before":
@@ -223,6 +224,8 @@ class NegationReader(PeopleReader):
             elif mark.sense("after"):
                 after = True
                 self.p.i += 1
+        if sub.received:
+            after, other = True, True  # "without getting hit"
         if done.role == "counter" and after is not False and not other:
             other = None
         if after is None:

@@ -46,6 +46,19 @@ class PeopleReader(ModifierReader):
             return True
         return False
 
+    def or_somebody(self, item: Item) -> bool:
+        """“by Brandt or Adeyemi” cannot be asked for."""
+        follows = self.p.at(1)
+        if follows is None or not follows.fighter or follows.possessive or self.last is None:
+            return False
+        if not self.last.fighter or self.p.noun_phrase_ahead(2, punch=False):
+            return False
+        self.p.note("“or” between fighters cannot be asked for: ask for one at a time")
+        self.p.refuse(item)
+        self.p.refuse(follows)
+        self.p.i += 2
+        return True
+
     def _hit(self, item: Item) -> bool:
         """“crosses that hit Brandt”, “a hook that floored Brandt”: not “jab landed, Brandt ...”."""
         verb = self.last.sense("outcome", *_FINITE) if self.last is not None else None
@@ -121,6 +134,10 @@ class PeopleReader(ModifierReader):
             self.p.i += 1
             return self.put("stance", follows.value("stance") or "", follows) and self.forward()
         if follows.sense("opponent") or follows.sense("other"):
+            blocked = self.last is not None and self.last.value("outcome") == "blocked"
+            if blocked:  # as blocked punches are
+                self.p.i += 2
+                return True
             self.c.who = self.c.who or ("opponent" if follows.sense("opponent") else "other")
             self.p.i += 2
             return True

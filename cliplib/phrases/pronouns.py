@@ -59,6 +59,12 @@ def told(reader: ModifierReader) -> bool:
     return reader.c.form == "base" or threw in _TELLS
 
 
+def whose(item: Item) -> str:
+    if item.determiner in ("his", "her", "their"):
+        return "he"
+    return "you" if item.determiner in ("your", "my", "our") else ""
+
+
 def object_of(reader: ModifierReader) -> str:
     """“him” or “it” where the words read last end with it."""
     last, item = reader.last, reader.p.at()
@@ -82,7 +88,7 @@ def settle_people(parser: Parser) -> None:
         return
     _you_and_he(links)
     for at, (link, chunk) in enumerate(links):
-        if link == "after" and chunk.when and chunk.pronoun == "he":
+        if link == "after" and chunk.when and chunk.pronoun == "he" and not _if_then(links, at):
             _when_he(parser, links, at)
         if chunk.it and at and link != "after":
             _done_to_it(parser, links[at - 1][1], chunk)
@@ -95,8 +101,13 @@ def _free(chunk: Chunk) -> bool:
 def _you_and_he(links: Sequence[tuple[str, Chunk]]) -> None:
     """“he jabs, you slip”: the one who is said first is the subject of the phrase."""
     chunks = [chunk for _, chunk in links]
+    owners = {c.whose for c in chunks if c.whose and c.form in ("noun", "plural")}
+    for chunk in chunks:
+        if len(owners) == 2 and not chunk.pronoun and chunk.form in ("noun", "plural"):
+            chunk.pronoun = chunk.whose  # "his jab, your hook"
     said = {c.pronoun for c in chunks if c.pronoun}
-    tells = [c.told or (c is chunks[0] and _jotted(c)) for c in chunks]
+    begins = chunks[0].told or _jotted(chunks[0])
+    tells = [c.told or (begins and _jotted(c)) for c in chunks]
     later = all(link in _LATER for link, _ in links)
     if len(said) < 2 and not (said == {"he"} and any(tells) and later):
         return
@@ -107,19 +118,32 @@ def _you_and_he(links: Sequence[tuple[str, Chunk]]) -> None:
             chunk.who = "opponent"
 
 
+def _if_then(links: list[tuple[str, Chunk]], at: int) -> bool:
+    """“jab, and if he slips, hook”: what he does comes after the jab."""
+    his = links[at][1]
+    main = links[at + 1] if at + 1 < len(links) else None
+    if not at or main is None or not his.paused or main[0] not in ("comma", "juxta") or main[1].pronoun:
+        return False
+    links[at] = ("seq", his)
+    if all(_free(c) and not c.pronoun for _, c in (*links[:at], main)) and _free(his):
+        his.who = "opponent"
+    return True
+
+
 def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> None:
     """“tie him up when he steps in”, “hook when he jabs”, “when he jabs, jab with him”."""
     his = links[at][1]
     fronted = at == 0
     stop = next((i for i in range(1, len(links)) if links[i][0] != "and"), 1)
     main = links[stop if fronted else at - 1][1]
-    if not (_free(main) and _free(his)) or main.pronoun or main.received or main.asks_next:
+    named = main.opponent and not (main.by or main.who)  # "Brandt ties Adeyemi up when he steps in"
+    if not ((_free(main) or named) and _free(his)) or main.pronoun or main.received or main.asks_next:
         return
     counters = any(p.role == "counter" for p in main.protos)
     if any(p.whatever for p in main.protos) or (counters and _punches(parser, his)):
         return
     tells = (main.told or main.form in _TOLD) and not main.aux and bool(main.protos)
-    theirs = main.him or (tells and (fronted or not his.meanwhile))
+    theirs = main.him or bool(main.opponent) or (tells and (fronted or not his.meanwhile))
     if not (theirs or tells):
         return
     he = _HE.search(parser.phrase, 0, his.start)
@@ -135,7 +159,8 @@ def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> Non
 
 def _jotted(chunk: Chunk) -> bool:
     """“jab, he slips”."""
-    return chunk.form == "noun" and not (chunk.name or chunk.his or chunk.passives)
+    free = not (chunk.name or chunk.his or chunk.passives or chunk.pronoun)
+    return free and chunk.form == "noun"
 
 
 def _punches(parser: Parser, chunk: Chunk) -> bool:

@@ -88,6 +88,10 @@ def _imply(reader: VerbReader) -> None:
         c.form = "verb" if c.role_verb or reader.threw else "noun"
         if "side" in pre or "hand" in pre:
             c.bare = False
+    elif _all_of_it(reader) and any(a.other is None for a in c.absents):
+        c.protos = [Proto("punch", implied=True)]  # "not countered"
+    elif c.passives and not c.objects and all(reader.v.kind(p.technique) == "tie-up" for p in c.passives):
+        c.bare = False  # "gets tied up": whatever he did
     elif c.passives and not c.objects:
         c.protos = [Proto("punch", implied=True)]
         c.bare = not c.name and not c.who
@@ -102,6 +106,11 @@ def _imply(reader: VerbReader) -> None:
         reader.p.refuse(reader.threw)
     elif reader.times_item is not None:
         reader.p.refuse(reader.times_item)
+
+
+def _all_of_it(reader: VerbReader) -> bool:
+    """Whether the phrase says nothing else."""
+    return not (reader.p.out.links or reader.c.objects) and reader.p.depth == 1 and reader.p.at() is None
 
 
 def modify(reader: VerbReader) -> None:

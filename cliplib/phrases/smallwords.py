@@ -14,7 +14,7 @@ _BE = frozenset(("is", "was", "are", "were", "be", "being", "been", "get", "gets
 class SmallWordReader(VerbReader):
     def on_mult(self, item: Item) -> bool:
         if item.sense("mult", "times"):  # "jab x2"
-            if self.headed and len(self.c.protos) == 1 and self.times_item is None:
+            if self.headed and len(self.c.protos) == 1 and not (self.times_item or self.c.passives):
                 self.times, self.times_item = int(item.value("mult") or 1), item
             else:
                 self.p.refuse(item)
@@ -31,6 +31,8 @@ class SmallWordReader(VerbReader):
 
     def on_with(self, item: Item) -> bool:
         follows = self.p.at(1)
+        if follows is None and self.is_punch() and self.proto.outcome and self.last is not None:
+            return bool(self.last.sense("outcome"))  # "the uppercut he missed with"
         if follows is None:  # "jab with him"
             return self.p.phrase[item.end :].strip(" .!?").lower() in ("him", "her", "them", "it")
         if not self.headed:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from cliplib.phrases.chunk import Chunk, Proto
+from cliplib.phrases.folding import Folder
+from cliplib.phrases.jotted import telegraphed
 from cliplib.phrases.lexer import Item
-from cliplib.phrases.modifiers import GUARDS
 from cliplib.phrases.negation import NegationReader
 
 DEFENDED = ("defence", "tie-up")
 """Kinds of actions that are done against a punch of the other fighter's."""
 _FINITE = ("third", "ing", "past")
-_RETURNS = ("return", "returns", "come", "comes", "fire", "fires", "answer", "answers")
 _TOWARDS = ("to", "for", "against", "over")
 _OBJECTS = frozenset(("him", "her", "them"))
 _BEGINS = frozenset(
@@ -50,60 +50,12 @@ class VerbReader(NegationReader):
                 "role", "noun"
             )  # "slips the counter"
             if item.names_hand and not item.determiner and not held:
-                return self._telegraphed(item)
+                return telegraphed(self, item)
             return bool(item.determiner and thing) and not held
         if item.fighter and item.possessive:
             return True
         verbal = self.strong or self.c.form in _FINITE or (self.c.role_verb and self.c.headless)
-        return bool(item.determiner) or verbal or self._telegraphed(item)
-
-    def _telegraphed(self, item: Item) -> bool:
-        """“parry jab, counter jab”: as notes are written, with the answer behind it. Without one, “parry
-        jab” is first one and then the other, as in “jab slip cross”.
-        """
-        head, before = self.p.at(-1), self.p.at(-2)
-        if (
-            head is None
-            or not head.sense("technique")
-            or head is not self.last
-            or head.determiner
-            or item.joined
-        ):
-            return False
-        if before is not None and not before.kinds & {"comma", "and", "seq"} and not before.fighter:
-            return False
-        if (
-            self.pre
-            or self.c.who
-            or len(item.numbers) > 1
-            or self.proto.technique in ("step back", "step out")
-        ):
-            return False
-        stop = self.p.i
-        while not (self.p.is_head(self.p.items[stop]) or self.p.items[stop].names_hand):
-            stop += 1
-        follows, beyond = (
-            self.p.items[at] if at < len(self.p.items) else None for at in (stop + 1, stop + 2)
-        )
-        if follows is None or len(self.p.items[stop].numbers) > 1:
-            return False
-        answer = beyond if follows.kinds & {"comma", "and", "seq"} else follows
-        if answer is None:
-            return False
-        told = bool(answer.sense("role")) or answer.text.lower().split()[0] in _RETURNS
-        told = told or follows.text.lower().split()[0] in _RETURNS
-        guards = self.proto.technique in (*GUARDS, "smother") and answer is beyond
-        start, end, said = (
-            head.start,
-            self.p.items[stop].end,
-            self.p.phrase[item.start : self.p.items[stop].end],
-        )
-        if told or guards:
-            apart = f"{head.text}, then {said}"
-            self.p.choose(
-                start, end, "the other fighter's punch", ("one after the other, by one fighter", apart)
-            )
-        return told or guards
+        return bool(item.determiner) or verbal or telegraphed(self, item)
 
     def object(self) -> None:
         outer, self.p.object_depth = self.p.object_depth, self.p.depth + 1
@@ -117,15 +69,15 @@ class VerbReader(NegationReader):
             follows = self.p.at(1)
             if follows is None or not self.p.noun_phrase_ahead(1):
                 break
-            if item.sense("and") and not follows.determiner:
+            noun = self.c.form == "third" and follows.sense("technique", "noun") and not follows.joined
+            if item.sense("and") and not (follows.determiner or noun):
                 break
             self.p.i += 1
             more = self.p.chunk()
             if more is None:
                 break
-            if item.sense("or") and len(more.protos) == 1 and len(found.protos) == 1:
-                found.protos[0].others.append(more.protos[0])
-            else:
+            alike = item.sense("or") and len(found.protos) == 1
+            if not (alike and Folder(self.v).either(found, more)):
                 self.c.objects.append(more)
         self._lift(found)
 
@@ -153,7 +105,7 @@ class VerbReader(NegationReader):
 
     def active_past(self, _item: Item) -> bool:
         """“blocked the jab”, “Brandt blocked the jab”: somebody did it, rather than it being done."""
-        if self.c.aux:
+        if self.c.aux and self.be:  # but "having slipped the jab"
             return False
         follows = self.p.at(1)
         if follows is None:
@@ -265,8 +217,9 @@ class VerbReader(NegationReader):
             if item.sense("role", "adjective"):
                 return self.is_punch() and self.put("role", "counter", item)
             if (
-                item.sense("role", "ing")
+                (item.sense("role", "ing") or (verb and follows is not None and follows.determiner))
                 and self.is_punch()
+                and self.c.form in ("noun", "plural", "ing")
                 and (self.p.noun_phrase_ahead(1, hands=True) or self.p.hand_noun_ahead(1))
             ):
                 self.put("role", "counter", item)
@@ -313,7 +266,8 @@ class VerbReader(NegationReader):
             self.object()
         elif self.c.role_verb and follows is not None:
             reaches = self.p.noun_phrase_ahead(1, hands=True) or (
-                self.p.hand_noun_ahead(1, stances=True) and follows.determiner
+                (self.p.hand_noun_ahead(1, stances=True) or self.p.noun_phrase_ahead(1, punch=False))
+                and follows.determiner
             )
             if reaches:
                 self.p.i += 1
