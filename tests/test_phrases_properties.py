@@ -23,7 +23,9 @@ FIGHT = FightInfo("Adeyemi v Brandt", Corner(FIGHTERS[0], "southpaw"), Corner(FI
 SMALL = """the|a|his|then|and|,|or|after|off|behind|against|over|without|no|not|before|it|first|with|by|of
 1-2|3b|6-3-2|one-two|double|triple|opponent|the other's|that was|gets|is|misses with|Brandt|Adeyemi's|Emeka
 round 3|rounds 2 to 4|last round|in 2024|within 1 second|followed by|immediately|into|countered by|jab|cross
-hook|counter|slips the jab|in the corner|anything|what|does|happens|nothing"""
+hook|counter|slips the jab|in the corner|anything|what|does|happens|nothing|he|you|him|his|your|when|which
+when he|if he slips,|draws|nobody|doesn't|never|neither|nor|slips it|catches him|trying to|is jabbed|taken by
+isn't set up by|inside the|to the left|body-head|by slipping|3-2s|in front of it|opponent of|red corner"""
 WORDS = sorted({" ".join(x.words) for x in V.lexemes} | set(SMALL.replace("\n", "|").split("|")))
 phrases = st.lists(st.sampled_from(WORDS), min_size=1, max_size=9).map(" ".join)
 
@@ -66,6 +68,13 @@ def test_what_is_said_back_reads_to_the_same(phrase: str) -> None:
         "grabbing to right side or outside",
         "moved away or knockdown tied up outside",
         "without buckles legs ducked overhand punch",
+        "crossing punches doesn't answered stepping outside of range",
+        "anything pushes isn't set up by getting off first with lefties",
+        "side stepped of range shoving back to the left or to the left bobbed and weaved with",
+        "step feint hooking wobble neither partially land stagger weaved underneath",
+        "opened up with no counter punched cross or circle away decked his",
+        "lean back back from lefts cross or hooks if make pay",
+        "hand feints w/ left handers right hands",
     ],
 )
 def test_what_was_once_said_back_otherwise(phrase: str) -> None:

@@ -218,6 +218,9 @@ class Chunker(SmallWordReader):
             self.combo = len(item.numbers) > 1
             self.c.form = "plural" if item.text.lower().endswith("s") else "noun"
         elif sense:
+            if self._corners(item):
+                self.p.refuse(item)
+                return True
             if self._catches(item):
                 self.put("outcome", "landed", item)
                 return self._caught_doing()
@@ -311,6 +314,16 @@ class Chunker(SmallWordReader):
 
     def _defence(self, technique: str) -> bool:
         return self.v.kind(technique) in DEFENDED
+
+    def _corners(self, item: Item) -> bool:
+        """“traps Brandt in the corner”: no hand is trapped."""
+        follows, beyond = self.p.at(1), self.p.at(2)
+        verb = item.sense("technique", "base", "third", "ing", "past")
+        if verb is None or verb.value != "trap" or item.determiner or follows is None:
+            return False
+        if follows.sense("place"):
+            return follows.pronoun in ("him", "them")
+        return bool(follows.fighter and not follows.possessive and beyond and beyond.sense("place"))
 
     def _catches(self, item: Item) -> bool:
         """“catches him with a left hook” lands it; “catches the jab with the rear hand” defends."""

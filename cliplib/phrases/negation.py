@@ -70,7 +70,12 @@ class NegationReader(PeopleReader):
             self.not_outcome(outcomes, follows)
             return self.forward()
         begins = bool(self.p.out.links) and not self.pre and not self.c.name
-        if (self.headed or begins) and (follows.kinds & {"after", "against", "seq"}) and self.action_ahead(1):
+        hand = bool(self.pre_items.get("side") or self.pre_items.get("hand"))
+        if (
+            (self.headed or begins or hand)
+            and (follows.kinds & {"after", "against", "seq"})
+            and self.action_ahead(1)
+        ):
             self.p.i += 1  # "a hook that isn't set up by a jab"
             return self.absent_chunk(
                 item, after=bool(follows.sense("seq")), other=bool(follows.sense("against"))

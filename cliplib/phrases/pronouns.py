@@ -137,13 +137,17 @@ def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> Non
     stop = next((i for i in range(1, len(links)) if links[i][0] != "and"), 1)
     main = links[stop if fronted else at - 1][1]
     named = main.opponent and not (main.by or main.who)  # "Brandt ties Adeyemi up when he steps in"
+    v = parser.vocabulary
+    defends = bool(main.protos) and v.kind(main.protos[-1].technique) == "defence"
+    defends = defends and _punches(parser, his) and not his.passives  # "slips when he jabs"
+    named = named or (defends and not main.who)
     if not ((_free(main) or named) and _free(his)) or main.pronoun or main.received or main.asks_next:
         return
     counters = any(p.role == "counter" for p in main.protos)
     if any(p.whatever for p in main.protos) or (counters and _punches(parser, his)):
         return
     tells = (main.told or main.form in _TOLD) and not main.aux and bool(main.protos)
-    theirs = main.him or bool(main.opponent) or (tells and (fronted or not his.meanwhile))
+    theirs = main.him or bool(main.opponent) or defends or (tells and (fronted or not his.meanwhile))
     if not (theirs or tells):
         return
     he = _HE.search(parser.phrase, 0, his.start)
@@ -164,7 +168,7 @@ def _jotted(chunk: Chunk) -> bool:
 
 
 def _punches(parser: Parser, chunk: Chunk) -> bool:
-    return all(parser.vocabulary.is_punch(p.technique) for p in chunk.protos)
+    return bool(chunk.protos) and all(parser.vocabulary.is_punch(p.technique) for p in chunk.protos)
 
 
 def _done_to_it(parser: Parser, before: Chunk, chunk: Chunk) -> None:

@@ -87,6 +87,11 @@ class VerbReader(NegationReader):
             self.p.i += 1  # "circles away from the right hand"
             self.object()
             return True
+        driven = self.headed and self.proto.technique == "step back" and self.be and not self.c.objects
+        if item.text.lower() == "by" and driven and self.thrown_ahead(1):
+            self.p.i += 1  # "is backed up by the jab"
+            self.object()
+            return True
         follows = self.p.at(1)
         if item.text.lower() == "by" and follows is not None and follows.sense("technique", "ing"):
             return not self.headed  # "makes the jab miss by slipping"
@@ -119,6 +124,8 @@ class VerbReader(NegationReader):
         value = item.value("technique")
         if value is None or self.v.kind(value) not in DEFENDED or self.active_past(item):
             return False
+        if value in ("step back", "step out"):
+            return False  # nobody steps a punch back: "is backed up by the jab"
         if self.c.aux or self.p.noun_phrase_ahead(1):
             self.pre_passives.append(Proto(value))
             if self.c.aux:
