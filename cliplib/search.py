@@ -55,7 +55,6 @@ _PATIENCE_S = 30.0
 
 @dataclass(frozen=True)
 class _Result:
-    pattern: Pattern
     matches: Matches
     facets: dict[str, dict[str, int]]
 
@@ -289,7 +288,7 @@ class Search:
         if scores is not None and not reading.steps:
             found = scores[matches.exchanges]
             matches = replace(matches, cost=np.round((found.max(initial=0) - found) * 1000).astype(np.int32))
-        result = _Result(pattern, matches, facets(matches))
+        result = _Result(matches, facets(matches))
         with self._results_lock:
             self._results[key] = result
             while len(self._results) > _KEPT_RESULTS:
@@ -302,7 +301,7 @@ class Search:
         rows = self._catalogue.clip_rows(columns.exchange_id[places].tolist())
         if not with_matches:
             return rows
-        listed = result.pattern.match(np.sort(places)).tuples(MATCHES_SHOWN)
+        listed = result.matches.tuples(MATCHES_SHOWN, places)
         by_id = {int(columns.exchange_id[place]): tuple(some) for place, some in listed.items()}
         return [replace(row, matches=by_id.get(row.id, ())) for row in rows]
 

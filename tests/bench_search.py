@@ -3,7 +3,8 @@
     python -m tests.bench_search [--fights 1000] [--folder build/bench-archive] [--rounds 3] [--growth]
 
 The archive is tests/archive.py's: 2,400 actions in 300 exchanges a fight. Each answer is the phrase's matches
-with all five facets and the first page of clips. Contenders get the same rows:
+with all five facets and the first page of clips,
+as many as the pages show. Contenders get the same rows:
 
     sqlite   a self-join per step over the best index found (technique, exchange, position)
     duckdb   the same joins over its column store
@@ -37,6 +38,7 @@ from cliplib.patterns import Columns, Pattern, facets, limits, page
 from cliplib.phrases import read_search
 from cliplib.search import Search
 from cliplib.vocabulary import load_vocabulary
+from cliplib_web.find import PER_PAGE
 from tests import archive
 
 PHRASES = (
@@ -148,7 +150,7 @@ def by_sql(execute: Callable[[str], Sequence[tuple[object, ...]]], reading: Read
     total = execute("SELECT count(DISTINCT exchange_id) FROM found")[0][0]
     execute(
         "SELECT * FROM actions WHERE exchange_id IN "
-        "(SELECT DISTINCT exchange_id FROM found ORDER BY exchange_id LIMIT 20) "
+        f"(SELECT DISTINCT exchange_id FROM found ORDER BY exchange_id LIMIT {PER_PAGE}) "
         "ORDER BY exchange_id, position"
     )
     return int(str(total))
@@ -290,7 +292,7 @@ def timed(work: Callable[[], object]) -> tuple[float, object]:
 
 def uncached(search: Search, reading: Reading, offset: int = 0) -> Found:
     search.forget_results()
-    return search.find(reading, offset=offset)
+    return search.find(reading, offset=offset, limit=PER_PAGE)
 
 
 def compare(
@@ -378,7 +380,7 @@ def first_query(folder: Path) -> None:
 
 def pages(search: Search) -> None:
     reading = read("jab cross")
-    for name, offset in (("page 1", 0), ("page 100", 1980)):
+    for name, offset in (("page 1", 0), ("page 100", 99 * PER_PAGE)):
         values = [timed(lambda o=offset: uncached(search, reading, o))[0] for _ in range(15)]  # type: ignore[misc]
         print(f"{name}: {statistics.median(values):.1f} ms")
 
@@ -423,7 +425,7 @@ def match_only(reading: Reading, columns: Columns) -> None:
     limit = limits((reading.where,), columns)
     matches = Pattern(reading.steps, columns, VOCABULARY, SETTINGS, limit).match()
     facets(matches)
-    page(matches, "fit", 0, 20)
+    page(matches, "fit", 0, PER_PAGE)
 
 
 def growth(sizes: Sequence[int]) -> None:

@@ -89,7 +89,7 @@ wheres = st.builds(
 )  # fmt: skip
 
 
-def run(columns: Columns, steps: tuple[Step, ...], *where: Where, merge_from: int | None = None) -> Matches:
+def run(columns: Columns, steps: tuple[Step, ...], *where: Where) -> Matches:
     return Pattern(steps, columns, VOCABULARY, SETTINGS, limits(where, columns)).match()
 
 
@@ -111,28 +111,20 @@ def test_agrees_with_the_obvious_matcher(
     from cliplib.patterns import match as module
 
     expected = slow_matcher.find(steps, [where, second], bouts, SETTINGS, VOCABULARY)
-    was, module._MERGE_FROM = module._MERGE_FROM, merge_from
+    was = module._MERGE_FROM, module._MERGE_GROWTH
+    if not merge_from:
+        module._MERGE_FROM, module._MERGE_GROWTH = 0, 0
     bits, encode._BITS_APART = encode._BITS_APART, 31 if merge_from else 1  # at times two bits for them all
     try:
         columns = columns_of(bouts)
         matches = run(columns, steps, where, second)
     finally:
-        module._MERGE_FROM, encode._BITS_APART = was, bits
+        module._MERGE_FROM, module._MERGE_GROWTH = was
+        encode._BITS_APART = bits
     assert by_id(matches) == expected
     assert facets(matches) == {
         name: dict(counts) for name, counts in slow_matcher.facets(expected, steps, bouts, VOCABULARY).items()
     }
-
-
-@given(bouts=small_bouts(most_actions=10), steps=step_lists())
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_a_few_exchanges_only(bouts: list[Bout], steps: tuple[Step, ...]) -> None:
-    """Looking in some exchanges finds what the whole search found there."""
-    columns = columns_of(bouts)
-    pattern = Pattern(steps, columns, VOCABULARY, SETTINGS, limits((), columns))
-    everywhere = pattern.match().tuples(10**6)
-    some = np.arange(0, columns.exchanges, 2)
-    assert pattern.match(some).tuples(10**6) == {e: t for e, t in everywhere.items() if e % 2 == 0}
 
 
 @given(bouts=small_bouts(), steps=step_lists())

@@ -45,3 +45,15 @@ def ranges(starts: Array, sizes: Array) -> Ints:
     ends = np.cumsum(sizes)
     within: Ints = np.arange(total, dtype=np.int64) + np.repeat(starts - (ends - sizes), sizes)
     return within
+
+
+def folded(how: np.ufunc, values: Array, begins: Array) -> Array:
+    """`how.reduceat(values, begins)`, in half the time where most groups have a single member."""
+    if len(begins) == len(values):
+        return values
+    later = np.ones(len(values), np.bool_)
+    later[begins] = False
+    places = np.flatnonzero(later)
+    of_groups: Array = values.take(begins)
+    how.at(of_groups, places - np.arange(1, len(places) + 1), values.take(places))
+    return of_groups

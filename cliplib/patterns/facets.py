@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .codes import NEITHER, Array
+from .codes import NEITHER, Array, folded
 from .columns import Columns
 from .layers import Matches
 from .where import UNKNOWN
@@ -57,15 +57,14 @@ def _joined(matches: Matches, bits: Array, outcome_bits: Array) -> Array:
     for layer, rows in enumerate(chains):
         here = bits if matches.result not in (None, layer) else bits | outcome_bits
         joined |= here.take(columns.kind.take(rows))
-    return joined if len(joined) == len(matches.begins) else np.bitwise_or.reduceat(joined, matches.begins)
+    return folded(np.bitwise_or, joined, matches.begins)
 
 
 def _over(bits: Array, rows: Array, columns: Columns) -> Array:
     """Of ascending `rows`, the bits of each exchange together."""
     exchange = columns.exchange_of.take(rows)
     begins = np.flatnonzero(np.concatenate([[True], exchange[1:] != exchange[:-1]]))
-    joined: Array = np.bitwise_or.reduceat(bits, begins)
-    return joined
+    return folded(np.bitwise_or, bits, begins)
 
 
 def _by_fighter(has: Array, corner: int, exchanges: Array, columns: Columns) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import islice
 
 import numpy as np
 
@@ -101,41 +102,33 @@ class Matches:
         """The actions that begin a match."""
         return self.settled[0].living()
 
-    def tuples(self, limit: int) -> dict[int, list[tuple[int, ...]]]:
+    def tuples(self, limit: int, exchanges: Array | None = None) -> dict[int, list[tuple[int, ...]]]:
         """Per exchange (its place) the matches in order, as places of actions in the exchange; at most
-        `limit` an exchange. For a few exchanges, not for an archive."""
-        last, starts = self.settled[-1], self.columns.first_action
-        before = [self._edges_into(i) for i in range(1, len(self.layers))]
+        `limit` an exchange. For a few of `exchanges` that have matches (None: all), not for an archive."""
+        exchanges = self.exchanges if exchanges is None else exchanges
+        alive = self.layers[-1].alive
+        nodes = range(len(self.layers[-1].row)) if alive is None else np.flatnonzero(alive)
+        ends = np.append(self.begins, len(nodes))
+        found = {}
+        for exchange, at in zip(exchanges.tolist(), np.searchsorted(self.exchanges, exchanges), strict=True):
+            first = int(self.columns.first_action[exchange])
+            some: set[tuple[int, ...]] = set()
+            for node in nodes[ends[at] : ends[at + 1]]:
+                for way in islice(self._ways(len(self.layers) - 1, int(node)), limit - len(some)):
+                    some.add(tuple(row - first for row in way))
+            found[exchange] = sorted(some)
+        return found
 
-        def ways(layer: int, node: int) -> Iterator[tuple[int, ...]]:
-            row = int(self.layers[layer].row[node])
-            if layer == 0:
-                yield (row,)
-                return
-            for parent in before[layer - 1].get(node, ()):
-                for way in ways(layer - 1, parent):
-                    yield (*way, row)
-
-        found: dict[int, set[tuple[int, ...]]] = {}
-        for node in np.flatnonzero(last.alive) if last.alive is not None else range(len(last.row)):
-            exchange = int(self.columns.exchange_of[last.row[node]])
-            some = found.setdefault(exchange, set())
-            first = int(starts[exchange])
-            for way in ways(len(self.layers) - 1, int(node)):
-                if len(some) >= limit:
-                    break
-                some.add(tuple(row - first for row in way))
-        return {exchange: sorted(some) for exchange, some in found.items()}
-
-    def _edges_into(self, layer: int) -> dict[int, list[int]]:
-        edges = self.layers[layer]
-        child = np.arange(len(edges.parent)) if edges.child is None else edges.child
-        before = self.layers[layer - 1].alive
-        into: dict[int, list[int]] = {}
-        for parent, node in zip(edges.parent.tolist(), child.tolist(), strict=True):
-            if before is None or before[parent]:
-                into.setdefault(node, []).append(parent)
-        return into
+    def _ways(self, at: int, node: int) -> Iterator[tuple[int, ...]]:
+        """The actions that lead up to and with a layer's node."""
+        layer = self.layers[at]
+        row = int(layer.row[node])
+        if at == 0:
+            yield (row,)
+            return
+        for edge in [node] if layer.child is None else np.flatnonzero(layer.child == node):
+            for way in self._ways(at - 1, int(layer.parent[edge])):
+                yield (*way, row)
 
 
 def _parents(layer: Layer) -> Array:

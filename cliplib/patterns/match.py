@@ -35,14 +35,16 @@ import numpy as np
 from cliplib.errors import InputError
 from cliplib.models import Settings, Step
 
-from .codes import ABSENT, Array, ranges
+from .codes import ABSENT, Array, folded, ranges
 from .columns import Columns
 from .layers import Layer, Matches, merge
-from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, in_order
+from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, decide_punches, in_order
 from .where import Limits
 
 _GAP_TICK_US = 62_500
-_MERGE_FROM = 4096
+_MERGE_FROM, _MERGE_GROWTH = 4096, 2
+"""A layer of so many actions, and of so many times the first's, is worth merging."""
+
 _RARE = 16
 """A step so many times as rare as the first decides where to look at all."""
 
@@ -64,9 +66,7 @@ class Pattern:
                 self.wanted[0] = self.wanted[0].narrowed(filtered)
             self.limits = limits = replace(limits, some=[])
         self.absent = [[(step, decide(step, columns, words)) for step in some] for some in absent]
-        self.is_punch = np.array(
-            [False, *(words.is_punch(w) for w in columns.words["technique"])], np.bool_
-        )[columns.of_kind("technique")]  # fmt: skip
+        self.is_punch = decide_punches(columns, words)
         self.result = max((i for i, wanted in enumerate(self.wanted) if wanted.only_punches), default=None)
         """The step whose outcome is the pattern's: its last punch; None if no step asks for just a punch."""
         self.answers_step = [self._answered(i, step.by) for i, step in enumerate(self.steps)]
@@ -85,14 +85,17 @@ class Pattern:
                 return i
         return None
 
-    def match(self, exchanges: Array | None = None) -> Matches:
-        """The matches; `exchanges` (places, ascending): only in these."""
-        layers = [self._begin(exchanges)]
+    def match(self) -> Matches:
+        """The matches."""
+        layers = [self._begin()]
         for i in range(1, len(self.steps)):
             if not len(layers[-1].row):
                 none = layers[-1].row
                 return Matches(self.columns, layers[-1:], none, none, layers[-1].cost, None)
             layers.append(self._continue(layers[-1], i))
+            many = max(_MERGE_FROM, _MERGE_GROWTH * len(layers[0].row))
+            if i + 1 < len(self.steps) and len(layers[-1].row) > many:
+                merge(layers[-1])
         last = layers[-1]
         self._drop_followed(last, len(self.steps))
         if last.seen is not None:
@@ -102,24 +105,25 @@ class Pattern:
     def _summed(self, layers: list[Layer]) -> Matches:
         """The exchanges of the last layer's living nodes, each with its cheapest match."""
         last, columns = layers[-1], self.columns
-        rows, cost = last.living(), last.cost if last.alive is None else last.cost[np.flatnonzero(last.alive)]
-        exchange = columns.exchange_of.take(rows)
+        alive = None if last.alive is None else np.flatnonzero(last.alive)
+        cost, rows = (last.cost, last.row) if alive is None else (last.cost.take(alive), last.row.take(alive))
         # A later layer's actions may change places within their exchange, never with another's.
-        begins = np.flatnonzero(np.concatenate([[True], exchange[1:] != exchange[:-1]])[: len(rows)])
-        if len(begins) < len(rows):
-            cost, exchange = np.minimum.reduceat(cost, begins), exchange.take(begins)
-        return Matches(columns, layers, exchange, begins, cost, self.result)
+        exchange = columns.exchange_of.take(rows)
+        others = np.flatnonzero(exchange[1:] != exchange[:-1])
+        begins = np.zeros(min(len(rows), len(others) + 1), np.int64)
+        np.add(others, 1, out=begins[1:])
+        cost = folded(np.minimum, cost, begins)
+        return Matches(columns, layers, exchange.take(begins), begins, cost, self.result)
 
     # --- the first step -----------------------------------------------------------------------------------
 
-    def _begin(self, exchanges: Array | None) -> Layer:
+    def _begin(self) -> Layer:
         columns, wanted = self.columns, self.wanted[0]
         allowed = self.limits.exchanges
         hits = [w.hits(columns) for w in self.wanted]
         rarest = int(np.argmin(hits))
-        if exchanges is not None:
-            exchanges = exchanges if allowed is None else exchanges[allowed[exchanges]]
-        elif not hits[rarest]:
+        exchanges: Array | None = None
+        if not hits[rarest]:
             exchanges = np.zeros(0, np.int64)
         else:
             if rarest and hits[rarest] * _RARE < hits[0]:
@@ -228,8 +232,6 @@ class Pattern:
             since = before.row[layer.parent]
             layer.take(~self._occurs(absent, unwanted, i, layer, since, layer.row, absent.within_us))
         self._note(layer, i)
-        if not wanted.only_punches and i + 1 < len(self.steps) and len(layer.row) > _MERGE_FROM:
-            merge(layer)
         return layer
 
     def _walk(self, wanted: Wanted, row: Array, reach: Array) -> tuple[Array, Array, Array]:

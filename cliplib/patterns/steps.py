@@ -11,7 +11,7 @@ import numpy as np
 
 from cliplib.models import Step
 
-from .codes import ABSENT, SETTING, Array
+from .codes import ABSENT, SETTING, Array, Ints
 from .columns import Columns
 
 
@@ -22,6 +22,8 @@ class Words(Protocol):
     def is_punch(self, name: str) -> bool: ...
     def outcome_family(self, outcome: str) -> Collection[str]: ...
 
+
+_KEPT = 64
 
 ANYTHING = ""
 """A technique that every action has."""
@@ -68,9 +70,14 @@ class Wanted:
         best: Array = np.maximum.reduce([part.verdict for part in self.parts])
         return best
 
+    @cached_property
+    def chosen(self) -> Ints:
+        """The kinds asked for."""
+        return np.flatnonzero(self.verdict)
+
     def hits(self, columns: Columns) -> int:
         """How many actions are of a kind asked for."""
-        return int(columns.kind_counts[self.verdict > 0].sum())
+        return int(columns.kind_counts.take(self.chosen).sum())
 
     def judge(self, columns: Columns, rows: Array) -> Array:
         """Verdicts on these actions."""
@@ -88,7 +95,7 @@ class Wanted:
 
     def bits(self, columns: Columns) -> np.uint32:
         """The techniques asked for, as `encode.technique_bits` has them."""
-        found: np.uint32 = np.bitwise_or.reduce(columns.kind_bits.take(np.flatnonzero(self.verdict > 0)))
+        found: np.uint32 = np.bitwise_or.reduce(columns.kind_bits.take(self.chosen))
         return found
 
     def rows(
@@ -102,7 +109,7 @@ class Wanted:
         if within is not None:
             return within.take(np.flatnonzero(self.judge(columns, within) > 0))
         by_kind, place, starts = columns.postings
-        places = np.sort(place.take(np.flatnonzero(self.verdict > 0)))
+        places = np.sort(place.take(self.chosen))
         # Kinds that stand side by side are one slice.
         breaks = np.flatnonzero(np.diff(places) != 1) + 1
         begins = starts[places[np.concatenate([[0], breaks])]] if len(places) else places
@@ -150,7 +157,27 @@ def corners_of(fighter: str, columns: Columns) -> Array:
 
 
 def decide(step: Step, columns: Columns, words: Words) -> Wanted:
-    """The step with its alternatives, decided for every kind of action."""
+    """The step with its alternatives, decided for every kind of action. Kept beside the columns, since the
+    same few steps are asked for again and again."""
+    decided: dict[tuple[Words, Step], Wanted] = columns.derived.setdefault("decided", {})
+    wanted = decided.get((words, step))
+    if wanted is None:
+        if len(decided) >= _KEPT:
+            decided.clear()
+        wanted = decided[words, step] = _decide(step, columns, words)
+    return wanted
+
+
+def decide_punches(columns: Columns, words: Words) -> Array:
+    """[K] bool: kinds that are punches; kept as well."""
+    decided: dict[Words, Array] = columns.derived.setdefault("punches", {})
+    if words not in decided:
+        codes = np.array([False, *(words.is_punch(w) for w in columns.words["technique"])], np.bool_)
+        decided[words] = codes[columns.of_kind("technique")]
+    return decided[words]
+
+
+def _decide(step: Step, columns: Columns, words: Words) -> Wanted:
     choices = [way for choice in (step, *step.alternatives) for way in _sideways(choice, words)]
     inexact = np.ones(len(columns.kinds), np.bool_)
     groups: dict[tuple[str | None, ...], Array] = {}
