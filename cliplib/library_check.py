@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from cliplib.library import Library
 
 _ROOM = 1 << 30
+_DERIVED = ("index", "columns", "looking", "cache")
 
 
 @dataclass(slots=True)
@@ -202,8 +204,11 @@ class Check:
             for finding in found:
                 finding.what += "; they are cut again when its footage is back"
             return
-        for kept, _ in bad:
-            (root / kept.place).unlink(missing_ok=True)
+        stays = _removed(root / kept.place for kept, _ in bad)
+        if stays:
+            for finding in found:
+                finding.what += f"; {stays}"
+            return
         try:
             prepared = self.library._prepared(fight.id, fight.title, self.progress)
             if prepared.sliced != footage.sliced or any(k.kind == "working copy" for k, _ in bad):
@@ -246,9 +251,11 @@ class Check:
             finding = Finding(_count(len(paths), kind))
             self.findings.append(finding)
             if self.repair:
-                for path in paths:
-                    path.unlink(missing_ok=True)
-                finding.done = "removed"
+                stays = _removed(paths)
+                if stays:
+                    finding.what += f"; {stays}"
+                else:
+                    finding.done = "removed"
         if self.repair:
             ingest_cut.remove_empty(root)
             self.library._catalogue.care.scrub()
@@ -288,6 +295,15 @@ class Check:
                     finding.what += f"; {error}"
 
     def _derived(self) -> None:
+        for name in _DERIVED:
+            path = self.library.folder / name
+            if path.is_file():
+                finding = Finding(f"{path} is a file where a folder belongs")
+                self.findings.append(finding)
+                if self.repair and not (stays := _removed([path])):
+                    finding.done = "removed; what belongs there is made anew"
+                elif self.repair:
+                    finding.what += f"; {stays}"
         for what in self.library._search.behind():
             finding = Finding(what)
             self.findings.append(finding)
@@ -313,6 +329,17 @@ _PLURAL = {
     "working copy that no fight uses": "working copies that no fight uses",
     "half-written file": "half-written files",
 }
+
+
+def _removed(paths: Iterable[Path]) -> str:
+    """Remove files; empty, or what is in the way of removing one: a folder of that name, or rights."""
+    stays = ""
+    for path in paths:
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            stays = f"{path} cannot be removed ({error.strerror or error}); move it away and check again"
+    return stays
 
 
 def _count(count: int, what: str) -> str:

@@ -198,7 +198,10 @@ class TextIndex:
                 else:
                     self._index = index.create_in(str(self.folder), _SCHEMA, _NAME)
             except OSError as error:
-                raise StorageError(f"the text index in {self.folder} cannot be opened: {error}") from error
+                raise StorageError(
+                    f"the text index in {self.folder} cannot be opened: {error.strerror or error}; delete "
+                    "that, it is made anew"
+                ) from error
         return self._index
 
     def _current(self) -> _Texts:
