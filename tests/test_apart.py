@@ -98,6 +98,17 @@ class Counter:
         for n in range(self.count, to):
             yield {"n": n}, bytes([n]) * 3_000_000
 
+    def lent(self, sizes: list[int]) -> Iterator[jobs.Answer]:
+        """In memory that both have, where there is room; some of it not used in the end."""
+        for n, size in enumerate(sizes):
+            room = jobs.lend(size)
+            if n % 3 == 2:
+                room = jobs.lend(size)
+            room[:] = bytes([n]) * size
+            yield {"n": n, "pid": os.getpid()}, room
+            if n % 2:
+                yield {"n": n}, b"sent"
+
     def crash(self) -> jobs.Answer:
         os.abort()
 
@@ -176,6 +187,28 @@ def test_answers_that_nobody_waits_for(crew: apart._Crew) -> None:
             assert said == {"n": 2}
             break
     assert not crew._idle, "it would have gone on answering"
+
+
+@pytest.mark.parametrize("here", [False, True])
+def test_large_answers_lie_in_memory_that_both_have(
+    crew: apart._Crew, monkeypatch: pytest.MonkeyPatch, here: bool
+) -> None:
+    """More of them than there is room for, longer ones than there is room for, and some in between."""
+    monkeypatch.setattr(apart, "IN_PROCESS", here)
+    sizes = [1, 5_000_000, 3, jobs.SLOT_BYTES, jobs.SLOT_BYTES + 1, 0, *[2_000_000] * 9]
+    with counter() as job:
+        for _ in range(2):
+            found = [(said["n"], bytes(data)) for said, data in job.each("lent", sizes)]
+            wanted = []
+            for n, size in enumerate(sizes):
+                wanted += [(n, bytes([n]) * size), (n, b"sent")][: 1 + n % 2]
+            assert found == wanted
+            assert job.ask("add", 0)[0]["count"] == 0
+        for said, data in job.each("lent", sizes):
+            if said["n"] == 9:
+                assert bytes(data) == b"\x09" * 2_000_000
+                break
+        assert job.ask("add", 0)[0]["count"] == 0
 
 
 @pytest.mark.parametrize(

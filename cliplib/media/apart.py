@@ -18,6 +18,7 @@ from __future__ import annotations
 import atexit
 import contextlib
 import json
+import mmap
 import os
 import pickle
 import select
@@ -36,6 +37,8 @@ from cliplib.media.jobs import (
     LENGTHS,
     MEMORY_LIMIT,
     REQUEST_LENGTH,
+    SLOT_BYTES,
+    SLOTS,
     STALL_S,
     Answer,
     Job,
@@ -188,7 +191,8 @@ class _Child:
     """A process apart, seen from here. `busy`: something is still to come from it."""
 
     def __init__(self) -> None:
-        code = f"import sys; sys.path.append({_ROOT!r}); from cliplib.media import jobs; jobs.serve()"
+        memory = _memory()
+        code = f"import sys; sys.path.append({_ROOT!r}); from cliplib.media import jobs; jobs.serve({memory})"
         # One thread for arithmetic: a pool of them costs time and address space that nobody needs.
         calm = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         self._owner, self.busy = os.getpid(), False
@@ -199,11 +203,16 @@ class _Child:
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 bufsize=0,
+                pass_fds=() if memory is None else (memory,),
                 start_new_session=True,  # a terminal's Ctrl-C is for us
                 env={**os.environ, **calm},
             )
+            self._shared = None if memory is None else mmap.mmap(memory, SLOTS * SLOT_BYTES)
         except OSError as problem:
             raise FootageError(f"no process could be started to look into footage: {problem}") from problem
+        finally:
+            if memory is not None:
+                os.close(memory)
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._to: IO[bytes] = self._process.stdin
@@ -251,7 +260,9 @@ class _Child:
                 raise _harmful(what, "broke what reads it")
             said = json.loads(self._exactly(for_json, what, progress, told))
             first = False
-            if "answer" in said:
+            if "at" in said:
+                yield said["answer"], self._taken(said["at"], said["bytes"])
+            elif "answer" in said:
                 yield said["answer"], self._exactly(for_data, what, progress, told)
             if "progress" in said:
                 stage, done, total = said["progress"]
@@ -265,6 +276,13 @@ class _Child:
             elif said.get("last"):
                 self.busy = False
                 return
+
+    def _taken(self, at: int, count: int) -> bytes:
+        assert self._shared is not None
+        data = self._shared[at : at + count]
+        with contextlib.suppress(OSError):  # that it ended is seen when more is asked
+            os.write(self._to.fileno(), b"t")
+        return data
 
     def _exactly(
         self,
@@ -318,6 +336,15 @@ class _Here:
             except Exception as problem:
                 raise _harmful(what, broken(problem)) from problem
             yield answer
+
+
+def _memory() -> int | None:
+    """A file without a name, in memory, for answers; None where the system has none (memfd_create(2))."""
+    if not hasattr(os, "memfd_create"):
+        return None
+    memory = os.memfd_create("answers")
+    os.truncate(memory, SLOTS * SLOT_BYTES)  # takes no room until something is there
+    return memory
 
 
 def _widen(pipe: int) -> None:

@@ -7,7 +7,7 @@ mended.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ import numpy as np
 from cliplib.errors import FootageError
 from cliplib.media.ffmpeg import FORMATS, PROTOCOLS, local
 from cliplib.media.frames import Picture, says_when
-from cliplib.media.jobs import Answer, alive
+from cliplib.media.jobs import Answer, alive, lend
 from cliplib.media.sound import RATE, Samples, lay, silence
 from cliplib.models import FootageInfo
 from cliplib.timebase import Timeline
@@ -68,6 +68,8 @@ class FrameDecoder:
         self._path, self._info, self._timeline, self._size = path, info, timeline, size
         self._graph: Any = None
         self._shape: tuple[int, int, str] | None = None
+        self._room: Callable[[int], memoryview] = lambda count: memoryview(bytearray(count))
+        self._lent = memoryview(b"")  # what the last picture lies in
         self._open()
 
     def _open(self) -> None:
@@ -89,10 +91,11 @@ class FrameDecoder:
     def pictures(self, wanted: Sequence[int]) -> Iterator[Answer]:
         """`read` as answers: `again` without bytes is the same picture as before."""
         before: Picture | None = None
+        self._room = lend
         for _, picture in self.read(wanted):
             again = picture is before
             before = picture
-            yield {"again": again}, b"" if again else np.ascontiguousarray(picture).data
+            yield {"again": again}, b"" if again else self._lent
 
     def read(self, wanted: Sequence[int]) -> Iterator[tuple[int, Picture]]:
         """(number, picture) for each frame number of `wanted`, which ascends. Raises FootageError.
@@ -221,7 +224,7 @@ class FrameDecoder:
         wants_matrix = _matrix(frame) != "bt709" or frame.color_range == 2
         plain = shape == (*self._size, "yuv420p") and not self._info.rotation and not wants_matrix
         if plain:
-            return np.asarray(frame.to_ndarray(), dtype=np.uint8)
+            return self._laid(frame)
         if self._graph is None or self._shape != shape:
             turn = {90: ["transpose=clock"], 180: ["hflip", "vflip"], 270: ["transpose=cclock"]}
             width, height = self._size
@@ -237,7 +240,20 @@ class FrameDecoder:
             )
             self._shape = shape
         self._graph.vpush(frame)
-        return np.asarray(self._graph.vpull().to_ndarray(), dtype=np.uint8)
+        return self._laid(self._graph.vpull())
+
+    def _laid(self, frame: Any) -> Picture:
+        """The planes of a 4:2:0 frame one after the other, without what libav has between their lines."""
+        width, height = frame.width, frame.height
+        self._lent = self._room(width * height * 3 // 2)
+        flat, at = np.frombuffer(self._lent, np.uint8), 0
+        for plane, (across, down) in zip(
+            frame.planes, ((width, height), *[(width // 2, height // 2)] * 2), strict=True
+        ):
+            lines = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+            flat[at : at + across * down].reshape(down, across)[...] = lines[:down, :across]
+            at += across * down
+        return flat.reshape(height * 3 // 2, width)
 
 
 def _drain(graph: Any) -> Iterator[Any]:

@@ -1,6 +1,8 @@
 """Jobs that are done in a process apart, seen from in there: see `apart`.
 
-A request comes as its length and a pickle; what is said in return, as two lengths, JSON, and bytes.
+A request comes as its length and a pickle; what is said in return, as two lengths, JSON, and bytes. Bytes in
+room that was lent (`lend`) lie in memory that both processes have, and are not sent: the other side says with
+a byte that it has taken them.
 """
 
 from __future__ import annotations
@@ -8,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import json
+import mmap
 import os
 import pickle
 import select
@@ -29,6 +32,8 @@ IDLE_S = 60.0
 
 KINDS = {kind.__name__: kind for kind in (FootageError, MediaError, InputError)}
 REQUEST_LENGTH, LENGTHS = struct.Struct(">Q"), struct.Struct(">IQ")
+SLOTS, SLOT_BYTES = 3, 16 << 20
+"""How many answers may lie there at once, and how long each may be: a picture of 8 megapixels."""
 COMMON = ("cliplib.media.painting", "cliplib.media.probing", "cliplib.media.recoding")
 _SIGN_S = 1.0
 
@@ -46,6 +51,47 @@ class _Listener(threading.local):
 
 
 listener = _Listener()
+
+
+class _Shared:
+    """Memory that the other process has too. `_out`: answers in it that were not taken yet."""
+
+    def __init__(self, memory: int, taken: int):
+        self._memory = memoryview(mmap.mmap(memory, SLOTS * SLOT_BYTES))
+        self._pipe, self._next, self._out = taken, 0, 0
+        self._lent: memoryview | None = None
+
+    def lend(self, count: int) -> memoryview:
+        if count > SLOT_BYTES:
+            return memoryview(bytearray(count))
+        if self._out == SLOTS:
+            self.wait(1)
+        at = self._next % SLOTS * SLOT_BYTES
+        self._lent = self._memory[at : at + count]
+        return self._lent
+
+    def place(self, data: memoryview) -> int | None:
+        """Where it lies, if it is what was lent last; it is as good as sent then."""
+        if data is not self._lent:
+            return None
+        self._lent = None
+        self._next, self._out = self._next + 1, self._out + 1
+        return (self._next - 1) % SLOTS * SLOT_BYTES
+
+    def wait(self, count: int | None = None) -> None:
+        """Until so many were taken; or all."""
+        for _ in range(self._out if count is None else count):
+            if not os.read(self._pipe, 1):
+                raise BrokenPipeError
+            self._out -= 1
+
+
+_shared: _Shared | None = None
+
+
+def lend(count: int) -> memoryview:
+    """Of a job: room for the data of the next answer, which need not be sent then, if it is large."""
+    return memoryview(bytearray(count)) if _shared is None else _shared.lend(count)
 
 
 def tell(stage: str, done: int, total: int) -> None:
@@ -88,17 +134,23 @@ class Job:
             opened.close()
 
 
-def serve() -> None:
-    """Do jobs until there are no more."""
+def serve(memory: int | None) -> None:
+    """Do jobs until there are no more. `memory`: file that both processes have mapped."""
+    global _shared
     for name in COMMON:
         importlib.import_module(name)
     requests, answers = 0, os.dup(1)
     os.dup2(2, 1)  # whatever a library prints is no answer
+    if memory is not None:
+        _shared = _Shared(memory, requests)
     _limit()
     stall, spoken = STALL_S, 0.0
 
     def say(said: dict[str, Any], data: Buffer = b"") -> None:
         nonlocal spoken
+        place = _shared.place(data) if _shared is not None and isinstance(data, memoryview) else None
+        if place is not None:
+            said, data = {**said, "at": place, "bytes": len(data)}, b""
         text = json.dumps(said).encode()
         data = memoryview(data).cast("B")
         write(answers, LENGTHS.pack(len(text), len(data)), text, data)
@@ -136,6 +188,8 @@ def serve() -> None:
             else:
                 if not silently:
                     say({"last": True})
+            if _shared is not None:
+                _shared.wait()
             signal.setitimer(signal.ITIMER_PROF, 0)
 
 
