@@ -77,6 +77,7 @@ class Chunk:
     within_us: int | None = None
     absent: bool = False
     before: bool = False  # absent before what was said last: “hook, no jab before it”
+    punch: bool = False  # “a follow-up punch”: any punch, where “countered” is what was told
     headless: bool = True
     role_verb: bool = False
     aux: bool = False

@@ -113,6 +113,15 @@ class Teller:
     def _defends(self, proto: Proto) -> bool:
         return self.v.kind(proto.technique) in DEFENDED
 
+    def _defended(self) -> bool:
+        """Whether a punch and the other one's defence were told last."""
+        told = [a for a in self.story.actions if not a.absent][-2:]
+        if len(told) < 2 or self.story.actions[-1] is not told[1]:
+            return False
+        return (
+            self._defends(told[1]) and self.v.is_punch(told[0].technique) and told[0].actor != told[1].actor
+        )
+
     # --- telling ---------------------------------------------------------------------------------------
 
     def _tell_next(self, link: str, chunk: Chunk) -> None:
@@ -131,6 +140,8 @@ class Teller:
         )
         if last is not None and flips:
             suggestion = 1 - last.actor
+        elif chunk.who != "same" and not chunk.pronoun and self._is_counter(chunk) and self._defended():
+            suggestion = self.story.actions[-1].actor  # "parried jab, countered with a cross"
         elif chunk.who != "same" and self._stands_otherwise(chunk, suggestion):
             suggestion = 1 - suggestion
         actor = self._actor(chunk, suggestion, sure=flips)

@@ -35,6 +35,12 @@ def read_dates(r: WordReader) -> Dates | None:
         if second is not None and second.last is not None and first.first is not None:
             return Dates(first.first, second.last) if first.first <= second.last else None
         r.at = at
+    if lead in ("in", "during", "") and r.take({"or", "and"}):  # "in 2023 or 2024"
+        r.take({"in"})
+        second = _date(r)
+        if second and first.last and second.last and second.first == first.last + datetime.timedelta(days=1):
+            return Dates(first.first, second.last)
+        r.at = at
     if lead == "from" or lead == "between":
         if r.take({"on", "onwards", "onward"}):
             return Dates(first.first, None)

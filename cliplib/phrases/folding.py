@@ -36,7 +36,8 @@ class Folder:
         if not before.protos or len(chunk.protos) != 1 or chunk.objects:
             return False
         first, second = before.protos[-1], chunk.protos[0]
-        if chunk.headless and not second.hand and not second.side and self.v.is_punch(first.technique):
+        same = chunk.headless and not (chunk.punch or second.hand or second.side)  # "jab or missed"
+        if same and self.v.is_punch(first.technique):
             second.technique = first.technique
         for name in ("target", "outcome", "role", "stance", "hand", "side"):
             mine, theirs = getattr(first, name), getattr(second, name)
@@ -44,8 +45,10 @@ class Folder:
             if not punches and name != "stance":
                 continue
             if mine is None and theirs is not None and name in ("target", "outcome", "role", "stance"):
-                setattr(first, name, theirs)
-            elif theirs is None and mine is not None and len(before.protos) == 1:
+                for one in (first, *first.others):
+                    if getattr(one, name) is None and (name == "stance" or self.v.is_punch(one.technique)):
+                        setattr(one, name, theirs)
+            elif theirs is None and mine is not None and before.protos.count(first) == len(before.protos):
                 if name in ("hand",) and self.v.hand(second.technique) not in (None, mine):
                     continue
                 setattr(second, name, mine)

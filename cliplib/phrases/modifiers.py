@@ -85,6 +85,8 @@ class ModifierReader:
                 return True
         for proto in self.scope(field):
             setattr(proto, field, value)
+            if field in ("hand", "side") and proto.technique == "feint":
+                proto.technique = "hand feint"
         self.touch(item)
         return True
 

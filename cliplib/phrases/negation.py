@@ -54,7 +54,7 @@ class NegationReader(PeopleReader):
         if follows is None:
             self.p.refuse(item)
             return True
-        if follows.value("role") == "counter" and self._not_countering(follows):
+        if follows.value("role") == "counter" and self._not_countering(item, follows):
             return True
         if follows.sense("role") and follows.value("role") == "counter" and not self.p.noun_phrase_ahead(0):
             self.p.i += 1
@@ -135,10 +135,11 @@ class NegationReader(PeopleReader):
         name, self.c.name = (self.c.name, None) if theirs else (None, self.c.name)
         return self.absent_chunk(item, after=True, other=theirs, name=name)
 
-    def _not_countering(self, follows: Item) -> bool:
+    def _not_countering(self, item: Item, follows: Item) -> bool:
         """“Brandt doesn't counter the missed jab”."""
         beyond = self.p.at(1)
-        if self.headed or not self.c.aux or beyond is None or not beyond.determiner:
+        told = self.c.aux or item.text.lower() == "never"
+        if self.headed or not told or beyond is None or not beyond.determiner:
             return False
         sub = self.p.chunk()
         if sub is None or not sub.objects:
@@ -220,7 +221,8 @@ class NegationReader(PeopleReader):
                 self.p.refuse(either)
                 break
             done.others.append(more.protos[0])
-            other = other or more.who in ("opponent", "other")
+            sub.by = sub.by or more.by
+            other = other or more.who in ("opponent", "other") or bool(more.by and more.by != self.c.name)
         mark = self.p.at()
         if mark is not None and not self.p.noun_phrase_ahead(1, punch=False) and not self.action_ahead(1):
             if mark.sense("mark") or mark.text.lower() == "before":

@@ -86,7 +86,7 @@ def settle_people(parser: Parser) -> None:
     links = parser.out.links
     if len(links) < 2:
         return
-    _you_and_he(links)
+    _you_and_he(parser, links)
     for at, (link, chunk) in enumerate(links):
         if link == "after" and chunk.when and chunk.pronoun == "he" and not _if_then(links, at):
             _when_he(parser, links, at)
@@ -98,7 +98,7 @@ def _free(chunk: Chunk) -> bool:
     return not (chunk.name or chunk.by or chunk.who)
 
 
-def _you_and_he(links: Sequence[tuple[str, Chunk]]) -> None:
+def _you_and_he(parser: Parser, links: Sequence[tuple[str, Chunk]]) -> None:
     """“he jabs, you slip”: the one who is said first is the subject of the phrase."""
     chunks = [chunk for _, chunk in links]
     owners = {c.whose for c in chunks if c.whose and c.form in ("noun", "plural")}
@@ -108,6 +108,10 @@ def _you_and_he(links: Sequence[tuple[str, Chunk]]) -> None:
     said = {c.pronoun for c in chunks if c.pronoun}
     begins = chunks[0].told or _jotted(chunks[0])
     tells = [c.told or (begins and _jotted(c)) for c in chunks]
+    for at, (link, chunk) in enumerate(links):
+        before = links[at - 1][1]
+        if at and link == "comma" and before.pronoun == "he" and _punches(parser, before):
+            tells[at] = tells[at] or (_jotted(chunk) and _defends(parser, chunk))  # "he jabs, slip, cross"
     later = all(link in _LATER for link, _ in links)
     if len(said) < 2 and not (said == {"he"} and any(tells) and later):
         return
@@ -137,9 +141,7 @@ def _when_he(parser: Parser, links: Sequence[tuple[str, Chunk]], at: int) -> Non
     stop = next((i for i in range(1, len(links)) if links[i][0] != "and"), 1)
     main = links[stop if fronted else at - 1][1]
     named = main.opponent and not (main.by or main.who)  # "Brandt ties Adeyemi up when he steps in"
-    v = parser.vocabulary
-    defends = bool(main.protos) and v.kind(main.protos[-1].technique) == "defence"
-    defends = defends and _punches(parser, his) and not his.passives  # "slips when he jabs"
+    defends = _defends(parser, main) and _punches(parser, his) and not his.passives  # "slips when he jabs"
     named = named or (defends and not main.who)
     if not ((_free(main) or named) and _free(his)) or main.pronoun or main.received or main.asks_next:
         return
@@ -165,6 +167,10 @@ def _jotted(chunk: Chunk) -> bool:
     """“jab, he slips”."""
     free = not (chunk.name or chunk.his or chunk.passives or chunk.pronoun)
     return free and chunk.form == "noun"
+
+
+def _defends(parser: Parser, chunk: Chunk) -> bool:
+    return bool(chunk.protos) and parser.vocabulary.kind(chunk.protos[-1].technique) == "defence"
 
 
 def _punches(parser: Parser, chunk: Chunk) -> bool:

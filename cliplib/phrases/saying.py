@@ -112,11 +112,18 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
         for other in step.alternatives:
             level = other.direction in ("inside", "outside")
             sideways = other.technique in SIDEWAYS
-            if step.direction and replace(step, alternatives=(), direction=other.direction) == other:
+            if (
+                step.direction
+                and other.direction
+                and replace(step, alternatives=(), direction=other.direction) == other
+            ):
                 phrase += " or " + _way(other.direction)
                 continue
             fronted = step.direction is None and (level or sideways)
-            phrase += " or " + describe(other, vocabulary, stance, fronted=fronted)
+            said = describe(other, vocabulary, stance, fronted=fronted)
+            if other.technique == "punch" and other.role == "counter" and "punch" not in said:
+                said = said.replace("counter", "counter punch", 1)  # "a cross or counter" is of crosses
+            phrase += " or " + said
     if step.place:
         phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
     if step.range:
@@ -195,7 +202,7 @@ def _absent(step: Step, beside: Step, vocabulary: Vocabulary, *, after: bool, sh
     others = step.by != beside.by
     within = "" if step.within_us is None else " " + say_within(step.within_us)
     plain = Step("punch", by=step.by, role="counter", absent=True, within_us=step.within_us)
-    if after and others and step == plain and short:
+    if after and others and step == plain and short and vocabulary.is_punch(beside.technique):
         return ", not countered" + within
     text = f" with no {_unwanted(step, vocabulary)}"
     if text.endswith(" straight"):

@@ -49,11 +49,9 @@ class SmallWordReader(VerbReader):
             # "jab with the left hand", "parries with the rear hand"
             field = "side" if follows.sense("side") else "hand"
             self.p.i += 1
-            if self.proto.technique in SIDEWAYS:
+            if self.proto.technique in SIDEWAYS or self.v.kind(self.proto.technique) == "footwork":
                 self.p.refuse(follows)  # "slips with the left"
                 return self.forward()
-            if self.proto.technique == "feint":
-                self.proto.technique = "hand feint"
             return self.put(field, follows.value(field) or "", follows) and self.forward()
         return False
 

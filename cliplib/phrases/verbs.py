@@ -202,6 +202,7 @@ class VerbReader(NegationReader):
                 return
 
     def on_role(self, item: Item) -> bool:
+        self.c.punch = item.text.lower().endswith(("punch", "punches", "shot", "shots"))
         sense = item.sense("role")
         value = item.value("role") or ""
         if value == "counter":
