@@ -18,9 +18,10 @@ about twenty of the 63 others the writer gave way, nine that cannot be read as m
 was mended for the rest.
 phrases_seventh.jsonl goes through what a search for sequences between two people has to understand, line by line,
 in the words of corners, analysts, notes and questions. It too was set down in batches before each was run: 124 of
-195, 179 of 212, 117 of 172, 118 of 133 and 63 of 87 at first, 601 of 799; each line says whether it was right then
-(`first`). In 52 of the others the writer gave way, eleven that are not read as meant are left out (they are listed
-below), the rest were already in another file or the reader was mended for them.
+195, 179 of 212, 117 of 172, 118 of 133 and 63 of 87 at first, then, with all those mended, 84 of 90 and 52 of 70
+(the last again of turns of phrase not tried before): 737 of 959. Each line says whether it was right at first. In
+63 of the 222 others the writer gave way, thirteen that are not read as meant are left out (NOT_AS_MEANT), some were
+in another file already, and for the rest the reader was mended.
 """
 
 from __future__ import annotations
@@ -112,6 +113,31 @@ def test_a_phrase_about_two_people_reads_as_meant(entry: dict[str, Any]) -> None
         "where": entry.get("where", {}),
         "unread": entry.get("unread", []),
     }
+
+
+NOT_AS_MEANT = (
+    "uppercuts the ducking opponent",  # read as an uppercut, then a duck
+    "steps around the jab",  # ... a step, then a jab of one's own
+    "opponents of Brandt who clinch after his body shots",  # ... as if Brandt clinched
+    "jab and get out before he counters",  # ... as if the counter came
+    "Lautele's hook caught Vâlcan coming out of the clinch",  # ... the clinch as Lautele's alone
+    "landed or blocked, the overhand",  # ... as any punch, then an overhand
+    "double counter: hook then cross after the slip",  # ... the colon as if more came
+    "four punch combos ending with a left hook",  # ... as a punch, then a hook
+    "touch and go: jab, step out",  # ... as a punch that touches
+    "up and down with the jab",  # "up" means nothing there, and is not shown
+    "catch the jab and give him one back",  # neither does "give"
+    "one punch at a time",  # nor "at a time"
+    "fighter A jabs, fighter B slips",  # as one fighter; only B is shown
+)
+"""What is still misread, so that nobody thinks that it is not known: see the module's text."""
+
+
+@pytest.mark.parametrize("phrase", NOT_AS_MEANT)
+def test_even_a_misreading_is_said_as_it_was_read(phrase: str) -> None:
+    found = read(phrase, EVEN_MORE_FIGHTERS)
+    again = read(found.said, EVEN_MORE_FIGHTERS)
+    assert (again.steps, again.where, again.unread) == (found.steps, found.where, ())
 
 
 @pytest.mark.parametrize(

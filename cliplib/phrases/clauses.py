@@ -319,6 +319,7 @@ class Teller:
             stop < len(links)
             and links[stop][0] == "and"
             and links[stop][1].form in ("noun", "plural", "ing", "")
+            and not (links[stop][1].role_verb and links[stop][1].form != "ing")
         ):
             if (links[stop][1].form == "ing") != (chunk.form == "ing"):
                 break

@@ -133,7 +133,10 @@ class Lexer:
             follows = follows or [self.tokens[at]]
         elif not follows or follows[0].norm == "hand":
             return bool(follows) and (at + 3 >= len(self.tokens) or self.tokens[at + 3].norm != "side")
-        answers = at > 0 and self.tokens[at - 1].norm in _ANSWERS
+        before = self.lexicon.longest(self.tokens[at - 1 : at], 0)[1] if at else ()
+        answers = at > 0 and (
+            self.tokens[at - 1].norm in _ANSWERS or (what in ("left", "right") and not before)
+        )
         return answers and any(s.kind == "technique" for s in self.lexicon.longest(follows, 0)[1])
 
     def _item(self, at: int, count: int, **what: object) -> Item:

@@ -99,7 +99,11 @@ class NegationReader(PeopleReader):
             return True
         # What is denied must not be read as if it were asked for.
         self.p.note(DENIED)
-        while (follows := self.p.at()) is not None and follows.sense("filler") and self.p.at(1) is not None:
+        while (
+            (follows := self.p.at()) is not None
+            and (follows.sense("filler") or follows.value("make") == "let")
+            and self.p.at(1) is not None
+        ):
             self.p.i += 1  # "don't let him jab"
         follows = self.p.at() or item
         lets = self.p.i > begun + 1 and not follows.sense("aux")

@@ -76,6 +76,13 @@ def _imply(reader: VerbReader) -> None:
     if side is not None and len(side.text) == 1:
         del pre["side"], reader.pre_items["side"]
         reader.p.refuse(side)  # "L" is left before a technique only
+    aim = reader.pre_items.get("target")
+    own = (
+        aim is not None and aim.determiner and aim.sense("target", "adjective") and pre["target"] == ["head"]
+    )
+    if own and aim is not None and set(pre) == {"target"} and reader.threw is None and not c.role_verb:
+        del pre["target"], reader.pre_items["target"]
+        reader.p.refuse(aim)  # "gets his head off line"
     said = [f for f in PUNCH_FIELDS if f in pre]
     if said or reader.top:
         c.protos = [Proto("punch", implied=True)]
@@ -86,6 +93,9 @@ def _imply(reader: VerbReader) -> None:
             and reader.threw is None
         )
         c.form = "verb" if c.role_verb or reader.threw else "noun"
+        role = reader.pre_items.get("role")
+        if role is not None and role.sense("role", "plural") and not c.role_verb:
+            c.form = "plural"  # "two counters"
         if "side" in pre or "hand" in pre:
             c.bare = False
     elif _all_of_it(reader) and any(a.other is None for a in c.absents):

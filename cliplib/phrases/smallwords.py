@@ -22,7 +22,8 @@ class SmallWordReader(VerbReader):
         if self.headed:
             return False
         follows = self.p.at(1)
-        if follows is None or not (self.p.noun_phrase_ahead(1, punch=False) or self.p.hand_noun_ahead(1)):
+        named = self.p.noun_phrase_ahead(1, punch=False) or self.p.hand_noun_ahead(1)
+        if follows is None or not (named or follows.sense("role", "plural")):
             self.p.refuse(item)
             return True
         self.times = int(item.value("mult") or 1)

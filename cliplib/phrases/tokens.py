@@ -111,6 +111,7 @@ def tokenise(phrase: str) -> list[Token]:
         negated = asked = False
         if norm.endswith("n't"):
             norm, negated = norm[:-3], True
+            norm = {"ca": "can", "wo": "will"}.get(norm, norm)
         elif norm.partition("'")[0] in PRONOUNS and norm.partition("'")[2] in ("re", "ve", "ll", "d", "m"):
             norm, asked = norm.partition("'")[0], True
         elif norm.endswith("'s"):

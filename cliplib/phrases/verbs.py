@@ -219,6 +219,9 @@ class VerbReader(NegationReader):
         verb = item.sense("role", "third", "ing")
         past = item.sense("role", "past")
         follows = self.p.at(1)
+        asked = follows is not None and follows.sense("aux") is not None
+        if item.sense("role", "plural") and (asked or (self.times_item is not None and not self.headed)):
+            verb = None  # "how many counters did he land", "two counters"
         if past and not self.active_past(item):
             return self._countered(item)
         if self.headed:
@@ -233,6 +236,13 @@ class VerbReader(NegationReader):
                 self.put("role", "counter", item)
                 self.c.role_verb = True
                 self.p.i += 1
+                self.object()
+                return True
+            towards = follows is not None and follows.text.lower() in _TOWARDS and self.thrown_ahead(2)
+            if towards and item.sense("role", "noun") and self.is_punch() and not self.c.objects:
+                self.put("role", "counter", item)
+                self.c.role_verb = True
+                self.p.i += 2  # "the left hook counter to the right hand"
                 self.object()
                 return True
             close = self.last is not None and (self.last.sense("technique") or self.last.sense("side"))
@@ -345,6 +355,8 @@ class VerbReader(NegationReader):
         """“makes the jab miss”, “makes Brandt miss”."""
         if self.headed:
             return False
+        if item.value("make") == "let" and not self._let_miss():
+            return True
         self.p.i += 1
         found = self.p.chunk()
         if found is None or not found.protos:
@@ -360,3 +372,11 @@ class VerbReader(NegationReader):
         if name:
             self.c.opponent = name
         return True
+
+    def _let_miss(self) -> bool:
+        """“let the jab fall short”."""
+        at = 1
+        while (item := self.p.at(at)) is not None and not self.p.is_head(item):
+            at += 1
+        follows = self.p.at(at + 1)
+        return self.p.noun_phrase_ahead(1) and follows is not None and follows.value("outcome") == "missed"
