@@ -7,15 +7,18 @@ import hashlib
 import os
 import re
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from cliplib.catalogue import Catalogue
 from cliplib.catalogue_rows import FootageRow, Held, NewClip, StoredClip
+from cliplib.errors import Cancelled
 from cliplib.ingest_plan import CutJob, folder_name
 from cliplib.media.cut import Cutter
 from cliplib.media.files import settle
@@ -88,8 +91,13 @@ def carry_out(
     with contextlib.ExitStack() as stack:
         cutter = stack.enter_context(Cutter(prepared))
         # Pictures take twenty times as long as slices; two decoders keep two cores busy meanwhile.
-        painters = [stack.enter_context(Posters(prepared)) for _ in range(2 if len(work.jobs) > 8 else 1)]
+        stopping = threading.Event()
+        painters = [
+            stack.enter_context(Posters(prepared, partial(_stop_if, stopping)))
+            for _ in range(2 if len(work.jobs) > 8 else 1)
+        ]
         pool = stack.enter_context(ThreadPoolExecutor(len(painters)))
+        stack.callback(stopping.set)  # before the pool is waited for
         for start in range(0, len(work.jobs), _BATCH):
             batch = work.jobs[start : start + _BATCH]
             share = -(-len(batch) // len(painters))
@@ -147,6 +155,11 @@ def working_contents(root: Path, sliced: Path | None, known: FootageRow | None) 
         return known.sliced_held
     settle([sliced])
     return contents(sliced)
+
+
+def _stop_if(stopping: threading.Event, *_: object) -> None:
+    if stopping.is_set():
+        raise Cancelled("nobody waits for the pictures any more")
 
 
 def _paint(painter: Posters, jobs: Sequence[CutJob], folder: Path) -> None:

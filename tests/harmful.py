@@ -37,7 +37,7 @@ def do(deed: str, *_: object) -> jobs.Answer:
         case "eat":
             held = [np.empty(64 << 20, np.uint8) for _ in range(1000)]
             return {"held": len(held)}, b""
-        case "hang":
+        case "hang" | "wait":
             time.sleep(1000)
         case "lie":
             raise ZeroDivisionError("a rate of nothing")

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from cliplib.errors import ClipLibError, FootageError
+from cliplib.errors import Cancelled, ClipLibError, FootageError
 from cliplib.library import Library
 from cliplib.media import apart, ffmpeg, jobs
 from cliplib.media.frames import FrameReader
@@ -99,6 +99,40 @@ def test_harm_ends_in_words(stored: Path, harm: Harm, work: str, deed: str) -> N
     assert sorted(p for p in (stored / "reels").rglob("*") if p.is_file()) == listed
     assert not [p for p in stored.rglob("*") if ".part" in p.name or ".spool" in p.name]
     assert library.find("jab").total == 1
+    library.close()
+
+
+@pytest.mark.parametrize("aim", ["Frame", "sound"])
+def test_a_reel_is_stopped_also_while_a_decoder_hangs(stored: Path, harm: Harm, aim: str) -> None:
+    library = Library(stored)
+    harm.aims, harm.deed = (DECODING + aim,), "wait"
+
+    def progress(stage: str, done: int, total: int) -> None:
+        if harm.done:
+            raise Cancelled("enough")
+
+    with pytest.raises(Cancelled):
+        library.make_reel([1, 2], title="Three", progress=progress)
+    assert not [p for p in stored.rglob("*") if ".part" in p.name]
+    library.close()
+
+
+def test_an_ingest_is_stopped_also_while_a_decoder_hangs(tmp_path: Path, harm: Harm) -> None:
+    """And goes on when it is begun again."""
+    make_fight(tmp_path / "fights" / "one")
+    library = Library(tmp_path / "library", create=True)
+    harm.aims, harm.deed = (PAINTING,), "wait"
+
+    def progress(stage: str, done: int, total: int) -> None:
+        if stage.startswith("cutting") and done:
+            raise Cancelled("enough")
+
+    with pytest.raises(Cancelled):
+        library.ingest([tmp_path / "fights"], progress=progress)
+    assert not [p for p in tmp_path.rglob("*") if ".part" in p.name]
+    harm.aims = ()
+    assert library.ingest([tmp_path / "fights"]).exit_code == 0
+    assert len(list((tmp_path / "library" / "posters").glob("*/*.jpg"))) == 2
     library.close()
 
 

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from cliplib.errors import FootageError
 from cliplib.media.apart import Apart
 from cliplib.models import FootageInfo
+from cliplib.progress import Progress, silent
 from cliplib.timebase import Timeline
 
 Picture = npt.NDArray[np.uint8]
@@ -54,10 +55,18 @@ class FrameReader:
     """Frames of one file by number. Not for use by two threads at once.
 
     `size`: what each picture is scaled to; the caller chooses one of the same shape as `upright_size`.
+    `progress`: is called now and then while a picture is waited for, and may raise to stop.
     """
 
-    def __init__(self, path: Path, info: FootageInfo, timeline: Timeline, size: tuple[int, int]):
-        self._path, self._frames, self._size = path, len(timeline), size
+    def __init__(
+        self,
+        path: Path,
+        info: FootageInfo,
+        timeline: Timeline,
+        size: tuple[int, int],
+        progress: Progress = silent,
+    ):
+        self._path, self._frames, self._size, self._progress = path, len(timeline), size, progress
         self._job = Apart(path, "cliplib.media.decoding:FrameDecoder", path, info, timeline, size)
 
     def __enter__(self) -> FrameReader:
@@ -78,7 +87,7 @@ class FrameReader:
             raise FootageError(f"{self._path} has {self._frames} frames; {wanted[-1]} is not one")
         width, height = self._size
         picture: Picture | None = None
-        answers = self._job.each("pictures", list(wanted))
+        answers = self._job.each("pictures", list(wanted), progress=self._progress)
         for number in wanted:
             said, data = next(answers)
             if picture is None or not said["again"]:

@@ -10,6 +10,7 @@ from cliplib.media.apart import Apart
 from cliplib.media.files import replacing
 from cliplib.media.jobs import Buffer
 from cliplib.media.working import Prepared
+from cliplib.progress import Progress, silent
 
 WIDTH = 480
 
@@ -19,10 +20,12 @@ class Posters:
 
     with Posters(prepared) as posters:
         posters.write(frame, out)
+
+    `progress`: is called now and then while a picture is waited for, and may raise to stop.
     """
 
-    def __init__(self, prepared: Prepared):
-        self._prepared = prepared
+    def __init__(self, prepared: Prepared, progress: Progress = silent):
+        self._prepared, self._progress = prepared, progress
         self._read = prepared.sliced or prepared.original
         self._job = Apart(self._read, "cliplib.media.painting:Painter", prepared, WIDTH)
 
@@ -46,7 +49,7 @@ class Posters:
         StorageError when the disk is full.
         """
         self._check(frame)
-        _, image = self._job.ask("picture", frame, width, exact)
+        _, image = self._job.ask("picture", frame, width, exact, progress=self._progress)
         _save(image, out)
 
     def write_near(self, frame: int, out: Path, first: int, last: int, width: int = WIDTH) -> None:
@@ -55,7 +58,7 @@ class Posters:
         are not known, it is `frame` itself. Raises as `write` does.
         """
         self._check(frame)
-        _, image = self._job.ask("near", frame, first, last, width)
+        _, image = self._job.ask("near", frame, first, last, width, progress=self._progress)
         _save(image, out)
 
     def _check(self, frame: int) -> None:

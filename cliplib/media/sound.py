@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from cliplib.media import apart
 from cliplib.models import FootageInfo
+from cliplib.progress import Progress, silent
 
 Samples = npt.NDArray[np.float32]
 
@@ -36,15 +37,17 @@ def silence(samples: int) -> Samples:
     return np.zeros((2, samples), dtype=np.float32)
 
 
-def read_sound(path: Path, info: FootageInfo, start: Fraction, length: int) -> Samples:
+def read_sound(
+    path: Path, info: FootageInfo, start: Fraction, length: int, progress: Progress = silent
+) -> Samples:
     """`length` samples of the first audio track; the first is heard at `start` seconds of footage time.
 
     What the file has no sound for is silent; several channels are mixed down to two. Decoded in a process
-    apart. Raises FootageError.
+    apart. `progress` is called now and then meanwhile. Raises FootageError and what `progress` does.
     """
     if not info.audio or length <= 0:
         return silence(max(0, length))
-    _, data = apart.ask(path, "cliplib.media.decoding:sound", path, info, start, length)
+    _, data = apart.ask(path, "cliplib.media.decoding:sound", path, info, start, length, progress=progress)
     return np.frombuffer(data, np.float32).reshape(2, length)
 
 

@@ -88,14 +88,14 @@ def prepare(
         if clip is None:
             pictures = _card(part, encoding)
         else:
-            pictures = _faded(_clip(part, clip, encoding), part.frames, joins)
+            pictures = _faded(_clip(part, clip, encoding, tick), part.frames, joins)
         with contextlib.closing(pictures):  # whatever happens, nobody goes on decoding
             for picture in pictures:
                 writer.write(picture)
                 tick(1)
     samples, loudness, gain = silence(samples_before(part.frames, encoding.rate) + 2), None, None
     if clip is not None:
-        samples, loudness, gain, note = _sound(part, clip, encoding.rate, target)
+        samples, loudness, gain, note = _sound(part, clip, encoding.rate, target, tick)
     with replacing(sound, durable=False) as temporary:
         write_wave(temporary, samples)
     texts = part.card.lines if part.card else texts_of(part.caption, clip.treatment) if clip else ()
@@ -140,7 +140,7 @@ def _darkened(picture: Picture, light: float) -> Picture:
     return out
 
 
-def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding) -> Iterator[Picture]:
+def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding, tick: Tick) -> Iterator[Picture]:
     canvas = (encoding.width, encoding.height)
     treatment = clip.treatment
     upright = upright_size(clip.source.info)
@@ -164,7 +164,7 @@ def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding) -> Iterator[Pic
     composed = lettering.blank(*canvas)
     at = 0
     for shot in part.shots:
-        for number, source in _read(clip, shot, size):
+        for number, source in _read(clip, shot, size, tick):
             seen = zoom_between(whole(), near, amounts[at])
             at += 1
             us = line.us_of(number)
@@ -192,11 +192,11 @@ def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding) -> Iterator[Pic
             yield composed
 
 
-def _read(clip: ReelPart, shot: Shot, size: tuple[int, int]) -> Iterator[tuple[int, Picture]]:
+def _read(clip: ReelPart, shot: Shot, size: tuple[int, int], tick: Tick) -> Iterator[tuple[int, Picture]]:
     """(source frame, its picture) for each frame of the shot; each is decoded once."""
     path, info, timeline = frames_from(clip.source)
     wanted = sorted(set(shot.frames))
-    with FrameReader(path, info, timeline, size) as reader:
+    with FrameReader(path, info, timeline, size, lambda *_: tick(0)) as reader:
         decoded = reader.read(wanted)
         number, picture = -1, None
         for frame in shot.frames:
@@ -237,7 +237,7 @@ def _place(source: Picture, canvas: Picture, frame: Frame) -> None:
 
 
 def _sound(
-    part: PlannedPart, clip: ReelPart, rate: Fraction, target: float
+    part: PlannedPart, clip: ReelPart, rate: Fraction, target: float, tick: Tick
 ) -> tuple[Samples, float | None, float | None, str]:
     """The part's sound at `target` LUFS, one sample more than it needs (a part may begin between samples)."""
     total = samples_before(part.frames, rate) + 2
@@ -248,7 +248,7 @@ def _sound(
         at += len(shot.frames)
         last = total if at == part.frames else last
         if shot.sound:
-            out[:, first:last] = _shot_sound(clip, shot, last - first)
+            out[:, first:last] = _shot_sound(clip, shot, last - first, tick)
             heard.append((first, last))
     if not heard:
         return out, None, None, "no sound"
@@ -261,12 +261,15 @@ def _sound(
     return out, loudness, gain, note
 
 
-def _shot_sound(clip: ReelPart, shot: Shot, length: int) -> Samples:
+def _shot_sound(clip: ReelPart, shot: Shot, length: int, tick: Tick) -> Samples:
+    def waiting(*_: object) -> None:
+        tick(0)
+
     path, info, _ = frames_from(clip.source)
     if shot.speed == 1:
-        return read_sound(path, info, shot.start, length)
+        return read_sound(path, info, shot.start, length, waiting)
     needed = int(length * shot.speed) + RATE // 10
-    return stretch(read_sound(path, info, shot.start, needed), shot.speed, length)
+    return stretch(read_sound(path, info, shot.start, needed, waiting), shot.speed, length)
 
 
 def level(samples: Samples, target: float) -> tuple[Samples, float | None, float | None, str]:
