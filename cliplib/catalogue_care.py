@@ -101,18 +101,6 @@ class Care:
             # The shared memory file beside it holds page numbers only.
             return bool(done is not None and done[0] == 0)
 
-    def mentions(self, name: str) -> int:
-        """How many notes of other fights' logs hold a name."""
-        like = "%" + name.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
-        places = (("exchanges", "note"), ("actions", "note"), ("live_lines", "said"))
-        return sum(
-            count
-            for table, column in places
-            for (count,) in self._store.rows(
-                f"SELECT count(*) FROM {table} WHERE {column} LIKE ? ESCAPE '\\'", (like,)
-            )
-        )
-
     def fights_of(self, name: str) -> tuple[int, ...]:
         """The numbers of all fights of a fighter, by the whole name."""
         return tuple(

@@ -34,7 +34,8 @@ from cliplib.library_evidence_json import evidence_json as evidence_json
 from cliplib.library_fight import FightView as FightView
 from cliplib.library_fight import Frames as Frames
 from cliplib.library_fight import Lane as Lane
-from cliplib.library_forget import Forgotten, Going, forget_fights, what_goes
+from cliplib.library_forget import Forgotten as Forgotten
+from cliplib.library_forget import Going, forget_fights, what_goes
 from cliplib.library_handover import HandOver, parts_of
 from cliplib.library_json import clip_json as clip_json
 from cliplib.library_json import found_json as found_json
@@ -402,8 +403,7 @@ class Library:
             return library_media.still(source, frame, self.folder / "cache")
 
     def export_log(self, fight_id: int, form: LogFormat, *, log: str | None = None) -> str:
-        """A fight's log in one of the three forms. `log`: the name of one of its logs; None is all of them
-        without second opinions, so that nothing is told twice."""
+        """A fight's log in one of three forms. `log`: one of its logs; None: all, without second ones."""
         info = self._catalogue.fight(fight_id).info
         names = [source.file for source in info.logs]
         if log is not None and log not in names:

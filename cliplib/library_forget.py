@@ -12,7 +12,8 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -21,6 +22,7 @@ from cliplib import ingest_cut
 from cliplib.errors import Cancelled, NotFoundError, StorageError
 from cliplib.ingest import LOCK
 from cliplib.ingest_lock import only_one
+from cliplib.library_new import FIGHTS, UPLOADS
 from cliplib.library_showing import nobody_shows
 from cliplib.media.files import replacing, settle_names
 from cliplib.progress import Progress, silent
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     from cliplib.library import Library
 
 _CATALOGUE = "catalogue.db"
+_LARGEST_LOG = 256 << 20
 _COPY = "import shutil, sys; shutil.copyfileobj(open(sys.argv[1], 'rb'), sys.stdout.buffer)"
 
 
@@ -135,7 +138,8 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
             "the fights were taken out, but somebody was reading the catalogue all the while, and its log "
             "still holds what was removed; stop the pages and run “cliplib check --repair”"
         )
-    return Forgotten(fights, reels, tuple(_left(root, name) for name in sorted(gone) if mentions(root, name)))
+    told("looking for what is left", 0, 0)
+    return Forgotten(fights, reels, _left(root, gone))
 
 
 @contextlib.contextmanager
@@ -207,20 +211,29 @@ def _reels_of(library: Library, fight_ids: set[int]) -> list[tuple[Path, str]]:
 
 def mentions(root: Path, name: str) -> tuple[Path, ...]:
     """The files of a library that hold a name, in letters as files and videos keep them. Reads every byte."""
-    wanted = {form.encode(code) for form in (name, name.casefold()) for code in ("utf-8", "utf-16-le")}
-    wanted.add(json.dumps(name)[1:-1].encode())
-    longest = max(map(len, wanted))
-    found = []
-    for path in sorted(p for p in root.rglob("*") if p.is_file()):
-        with _reading(path) as file:
-            kept = b""
-            while block := file.read(1 << 20):
-                piece = kept + block
-                if any(form in piece for form in wanted):
-                    found.append(path)
-                    break
-                kept = piece[-longest:]
-    return tuple(found)
+    return tuple(path for path in _files(root) if _holds(path, [name]))
+
+
+def _files(root: Path) -> list[Path]:
+    return sorted(path for path in root.rglob("*") if path.is_file())
+
+
+def _holds(path: Path, names: Iterable[str]) -> set[str]:
+    """Those of the names that a file holds."""
+    wanted = {
+        name: {form.encode(code) for form in (name, name.casefold()) for code in ("utf-8", "utf-16-le")}
+        | {json.dumps(name)[1:-1].encode()}
+        for name in names
+    }
+    longest = max((len(form) for forms in wanted.values() for form in forms), default=0)
+    found: set[str] = set()
+    with _reading(path) as file:
+        kept = b""
+        while len(found) < len(wanted) and (block := file.read(1 << 20)):
+            piece = kept + block
+            found |= {name for name, forms in wanted.items() if any(form in piece for form in forms)}
+            kept = piece[-longest:]
+    return found
 
 
 @contextlib.contextmanager
@@ -239,6 +252,23 @@ def _reading(path: Path) -> Iterator[IO[bytes]]:
         child.stdout.read()  # to its end, so that it ends well
 
 
-def _left(root: Path, name: str) -> str:
-    places = ", ".join(path.relative_to(root).as_posix() for path in mentions(root, name))
-    return f"“{name}” is still written in {places}: in a note, a title or a log about others; change it there"
+def _left(root: Path, names: set[str]) -> tuple[str, ...]:
+    """Where names that were forgotten are still written, a sentence each. Clips, pictures and footage are not
+    read through: those of other fights hold nobody's name, and may be as large as the disk."""
+    film = (ingest_cut.CLIPS, ingest_cut.POSTERS, ingest_cut.WORKING, UPLOADS)
+    places: defaultdict[str, list[str]] = defaultdict(list)
+    for path in _files(root) if names else ():
+        place = path.relative_to(root)
+        if place.parts[0] in film or (place.parts[0] == FIGHTS and path.stat().st_size > _LARGEST_LOG):
+            continue
+        for name in _holds(path, names):
+            places[name].append(place.as_posix())
+    return tuple(
+        f"“{name}” is still written in {', '.join(found)}: "
+        + (
+            "the folder of a fight, which is yours to delete"
+            if all(place.startswith(f"{FIGHTS}/") for place in found)
+            else "in a note, a title or a log about others; change it there"
+        )
+        for name, found in sorted(places.items())
+    )

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from cliplib.library import Library
+from cliplib.library import Library, NewFight
 from cliplib_web import create_app
 
 from . import libraries
@@ -67,7 +67,22 @@ def test_with_it_the_fight_goes(app: Flask, library: Library) -> None:
         if after.status_code == 302:
             break
         time.sleep(0.05)
-    assert after.location == "/fights/"
+    told = client.get(after.location, base_url="http://127.0.0.1").get_data(as_text=True)
+    assert "“Adeyemi v Brandt” is gone" in told
+    assert "folder <code>one</code>" in told
+    assert str(library.folder.parent) not in told
+    assert "Still written" not in told
+    assert client.get("/fights/forgotten/else", base_url="http://127.0.0.1").status_code == 404
     assert library.fights() == ()
     assert library.find("jab").total == 0
     assert client.get(PLACE, base_url="http://127.0.0.1").status_code == 404
+
+
+def test_a_fight_made_here_leaves_its_folder_and_says_so(app: Flask, library: Library) -> None:
+    """Its folder is in the library, and its footage perhaps nowhere else: somebody has to decide that."""
+    made = library.new_fights.make(NewFight("Quirkbury Hall", "Odo Zwentibold", "Jonas Brandt"))
+    done = library.forget(made)
+    own = f"fights/{done.fights[0].folder.name}/fight.toml"
+    assert [said.partition(" is still")[0] for said in done.left] == ["“Odo Zwentibold”", "“Quirkbury Hall”"]
+    assert all(own in said and said.endswith("yours to delete") for said in done.left)
+    assert (library.folder / own).exists()

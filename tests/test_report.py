@@ -18,6 +18,7 @@ from cliplib.errors import InputError
 from cliplib.library import Library
 from cliplib.library_report import LOOKED_AT, fight_report, fighter_report
 from cliplib.proportions import wilson
+from cliplib.reels.typefaces import closing_fonts
 from cliplib.report import Bars, Dots, Flow, Grid, Report, Section, html, pdf, svg
 from cliplib.report.paper import _paper, _widths
 from tests.test_evidence import made as made  # the same small library
@@ -141,14 +142,15 @@ def test_columns_break_no_word_and_fill_the_page() -> None:
         "clips of landed",
     )
     paper = _paper(report())
-    paper.set_font("text", size=8)
-    head = [*grid.head, grid.clips_head]
-    rows = [[*grid.rows[0], ", ".join(map(str, grid.clips[0]))]]
-    widths = _widths(paper, head, rows)
-    assert sum(widths) == pytest.approx(paper.epw)
-    for name, width in zip(head, widths, strict=True):
-        paper.set_font(style="B")
-        assert max(paper.get_string_width(word) for word in name.split()) < width - 2
+    with closing_fonts(paper):
+        paper.set_font("text", size=8)
+        head = [*grid.head, grid.clips_head]
+        rows = [[*grid.rows[0], ", ".join(map(str, grid.clips[0]))]]
+        widths = _widths(paper, head, rows)
+        assert sum(widths) == pytest.approx(paper.epw)
+        for name, width in zip(head, widths, strict=True):
+            paper.set_font(style="B")
+            assert max(paper.get_string_width(word) for word in name.split()) < width - 2
 
 
 def test_nothing_draws_until_a_picture_is_wanted() -> None:

@@ -33,7 +33,7 @@ SAFE = ("GET", "HEAD", "OPTIONS")
 OPEN = frozenset(("signin.show", "signin.enter", "static"))
 """What is answered to anybody: the way in, and how it looks."""
 
-LOG_ONLY = frozenset(("log.show", "new.show", "log.footage", "forget.show"))
+LOG_ONLY = frozenset(("log.show", "new.show", "log.footage", "forget.show", "forget.told"))
 """Pages for those who may change things. Whatever is not SAFE needs the role anyhow."""
 
 TRIES, WINDOW_S = 6, 600.0
