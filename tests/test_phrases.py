@@ -20,7 +20,7 @@ phrases_seventh.jsonl goes through what a search for sequences between two peopl
 in the words of corners, analysts, notes and questions. It too was set down in batches before each was run: 124 of
 195, 179 of 212, 117 of 172, 118 of 133 and 63 of 87 at first, then, with all those mended, 84 of 90 and 52 of 70
 (the last again of turns of phrase not tried before): 737 of 959. Each line says whether it was right at first. In
-63 of the 222 others the writer gave way, thirteen that are not read as meant are left out (NOT_AS_MEANT), some were
+64 of the 222 others the writer gave way, eleven that are not read as meant are left out (NOT_AS_MEANT), some were
 in another file already, and for the rest the reader was mended.
 """
 
@@ -118,7 +118,6 @@ def test_a_phrase_about_two_people_reads_as_meant(entry: dict[str, Any]) -> None
 NOT_AS_MEANT = (
     "uppercuts the ducking opponent",  # read as an uppercut, then a duck
     "steps around the jab",  # ... a step, then a jab of one's own
-    "opponents of Brandt who clinch after his body shots",  # ... as if Brandt clinched
     "jab and get out before he counters",  # ... as if the counter came
     "Lautele's hook caught Vâlcan coming out of the clinch",  # ... the clinch as Lautele's alone
     "landed or blocked, the overhand",  # ... as any punch, then an overhand
@@ -126,8 +125,7 @@ NOT_AS_MEANT = (
     "four punch combos ending with a left hook",  # ... as a punch, then a hook
     "touch and go: jab, step out",  # ... as a punch that touches
     "up and down with the jab",  # "up" means nothing there, and is not shown
-    "catch the jab and give him one back",  # neither does "give"
-    "one punch at a time",  # nor "at a time"
+    "one punch at a time",  # neither does "at a time"
     "fighter A jabs, fighter B slips",  # as one fighter; only B is shown
 )
 """What is still misread, so that nobody thinks that it is not known: see the module's text."""

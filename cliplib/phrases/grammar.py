@@ -24,6 +24,7 @@ from cliplib.phrases.either import offer_any, settle
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.nextpunch import own_punch
 from cliplib.phrases.pronouns import settle_people, subject_of
+from cliplib.phrases.smallwords import COMMANDS
 from cliplib.vocabulary import Vocabulary
 
 _STRENGTH = {
@@ -204,7 +205,8 @@ class Parser:
             if found is None:
                 found = "with" if item.sense("with") else None
             if found is None:
-                if item.sense("filler") and link != "juxta":
+                command = item.text.lower() in COMMANDS and bool(self.out.links)
+                if item.sense("filler") and link != "juxta" and not command:
                     self._which = self._which or item.text.lower() == "which"
                     self.i += 1
                     continue

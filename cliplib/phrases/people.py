@@ -11,7 +11,16 @@ _ON = ("on", "at", "onto")
 
 
 class PeopleReader(ModifierReader):
+    def _facing(self, fighter: str, items: int) -> bool:
+        self.c.opponent, self.c.facing = fighter, True
+        self.p.i += items
+        return True
+
     def on_fighter(self, item: Item) -> bool:
+        follows = self.p.at(1)
+        met = item.possessive and follows is not None and follows.sense("opponent")
+        if met and not (self.headed or self.c.name or self.c.opponent):
+            return self._facing(item.fighter, 2)  # "Brandt's opponents"
         if self.headed:
             if self._hit(item) and self.c.opponent is None:
                 self.c.opponent = item.fighter
@@ -70,6 +79,10 @@ class PeopleReader(ModifierReader):
         return not self.c.objects and self.v.kind(self.proto.technique) in ("tie-up", "footwork", "defence")
 
     def on_opponent(self, _item: Item) -> bool:
+        of, follows = self.p.at(1), self.p.at(2)
+        met = of is not None and of.sense("of") and follows is not None and follows.fighter
+        if met and follows and not (self.headed or self.c.name or self.c.opponent or follows.possessive):
+            return self._facing(follows.fighter, 3)  # "opponents of Brandt"
         if self.headed or self.c.who or self.c.name:
             return False
         self.c.who = "opponent"
@@ -107,6 +120,9 @@ class PeopleReader(ModifierReader):
         if follows is None:
             self.p.refuse(item)
             return True
+        beyond = self.p.at(2)
+        if follows.possessive and follows.fighter and beyond is not None and beyond.sense("opponent"):
+            return self.c.opponent is None and self._facing(follows.fighter, 3)
         if follows.fighter and not (follows.possessive and self.p.noun_phrase_ahead(2)):
             outcome = (
                 self.c.protos[-1].outcome if self.headed else next(iter(self.pre.get("outcome", ())), None)

@@ -87,6 +87,9 @@ def settle_people(parser: Parser) -> None:
     if len(links) < 2:
         return
     _you_and_he(parser, links)
+    for _, chunk in links[1:]:
+        if links[0][1].facing and chunk.his and _free(chunk):
+            chunk.who = "opponent"  # "Brandt's opponents who clinch after his jab"
     for at, (link, chunk) in enumerate(links):
         if link == "after" and chunk.when and chunk.pronoun == "he" and not _if_then(links, at):
             _when_he(parser, links, at)

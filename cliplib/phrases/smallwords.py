@@ -8,6 +8,8 @@ from cliplib.phrases.modifiers import GUARDS, SIDEWAYS
 from cliplib.phrases.shaping import modify
 from cliplib.phrases.verbs import VerbReader
 
+COMMANDS = frozenset(("show", "find", "give", "list", "play", "search"))
+"""What a phrase may begin with and says nothing; elsewhere it is something that was not understood."""
 _BE = frozenset(("is", "was", "are", "were", "be", "being", "been", "get", "gets", "got", "getting"))
 
 
@@ -122,6 +124,9 @@ class SmallWordReader(VerbReader):
 
     def on_filler(self, item: Item) -> bool:
         follows = self.p.at(1)
+        if item.text.lower() in COMMANDS and (self.headed or self.p.out.links):
+            self.p.refuse(item)  # "catch the jab and give him one back"
+            return True
         alone = self.last is None or bool(self.last.kinds & {"fighter", "filler", "stance"})
         if item.text.lower() == "up" and alone and not self.headed and self.p.is_punch_head(follows):
             self.p.refuse(item)  # "an up jab"
