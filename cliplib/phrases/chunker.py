@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cliplib.phrases import filters
 from cliplib.phrases.anything import any_action
+from cliplib.phrases.catching import catches, caught, corners, doing
 from cliplib.phrases.chunk import FIELDS, LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
@@ -218,12 +219,12 @@ class Chunker(SmallWordReader):
             self.combo = len(item.numbers) > 1
             self.c.form = "plural" if item.text.lower().endswith("s") else "noun"
         elif sense:
-            if self._corners(item):
+            if corners(self, item):
                 self.p.refuse(item)
                 return True
-            if self._catches(item):
+            if catches(self, item):
                 self.put("outcome", "landed", item)
-                return self._caught_doing()
+                return doing(self)
             self.c.protos = [Proto(sense.value)]
             self.c.form = self._form(item)
             self.strong = item.words > 1 and item.text.split()[-1].lower() in _REACHING
@@ -315,57 +316,6 @@ class Chunker(SmallWordReader):
     def _defence(self, technique: str) -> bool:
         return self.v.kind(technique) in DEFENDED
 
-    def _corners(self, item: Item) -> bool:
-        """“traps Brandt in the corner”: no hand is trapped."""
-        follows, beyond = self.p.at(1), self.p.at(2)
-        verb = item.sense("technique", "base", "third", "ing", "past")
-        if verb is None or verb.value != "trap" or item.determiner or follows is None:
-            return False
-        if follows.sense("place"):
-            return follows.pronoun in ("him", "them")
-        return bool(follows.fighter and not follows.possessive and beyond and beyond.sense("place"))
-
-    def _catches(self, item: Item) -> bool:
-        """“catches him with a left hook” lands it; “catches the jab with the rear hand” defends."""
-        follows = self.p.at(1)
-        verb = item.sense("technique", "base", "third", "past", "ing")
-        if verb is None or verb.value != "catch" or follows is None:
-            return False
-        if follows.sense("with"):
-            return bool(follows.pronoun) and self.p.noun_phrase_ahead(2, hands=True)
-        beyond = self.p.at(2)
-        person = (follows.fighter and not follows.possessive) or follows.sense("opponent")
-        doing = follows if follows.pronoun in ("him", "them") else beyond if person else None
-        if doing is not None and doing.sense("technique", "ing"):
-            return True
-        return bool(person and beyond and beyond.sense("with")) and self.p.noun_phrase_ahead(3, hands=True)
-
-    def _caught(self) -> bool:
-        """“the hook caught Brandt stepping in”."""
-        follows = self.p.at(1)
-        if (
-            follows is None
-            or follows.possessive
-            or not (follows.fighter or follows.pronoun in ("him", "them"))
-        ):
-            return False
-        self.put("outcome", "landed", follows)
-        if follows.fighter and self.c.opponent is None:
-            self.c.opponent = follows.fighter
-            self.p.i += 1
-        return self._caught_doing()
-
-    def _caught_doing(self) -> bool:
-        """“catches him stepping in with a hook”: he steps in, then the hook."""
-        follows = self.p.at(1)
-        beyond = self.p.at(2) if follows is not None and follows.fighter else follows
-        if beyond is not None and beyond.sense("technique", "ing"):
-            self.p.i += 1
-            doing = self.p.chunk()
-            if doing is not None:
-                self.c.objects.append(doing)
-        return True
-
     def _form(self, item: Item) -> str:
         forms = [s.form for s in item.senses if s.kind == "technique"]
         if "third" in forms and "plural" in forms:
@@ -404,7 +354,7 @@ class Chunker(SmallWordReader):
 
     def _second_head(self, item: Item) -> bool:
         sense = item.sense("technique")
-        if sense and sense.value == "catch" and sense.form == "past" and self.is_punch() and self._caught():
+        if sense and sense.value == "catch" and sense.form == "past" and self.is_punch() and caught(self):
             return True
         if sense and sense.form == "past" and self.is_punch() and self.passive_after(item):
             return True
