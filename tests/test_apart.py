@@ -189,12 +189,12 @@ def test_answers_that_nobody_waits_for(crew: apart._Crew) -> None:
     assert not crew._idle, "it would have gone on answering"
 
 
-@pytest.mark.parametrize("here", [False, True])
-def test_large_answers_lie_in_memory_that_both_have(
-    crew: apart._Crew, monkeypatch: pytest.MonkeyPatch, here: bool
-) -> None:
+@pytest.mark.parametrize("how", ["shared", "pipe", "here"])
+def test_large_answers_lie_in_memory_that_both_have(monkeypatch: pytest.MonkeyPatch, how: str) -> None:
     """More of them than there is room for, longer ones than there is room for, and some in between."""
-    monkeypatch.setattr(apart, "IN_PROCESS", here)
+    monkeypatch.setattr(apart, "IN_PROCESS", how == "here")
+    if how == "pipe":
+        monkeypatch.delattr(os, "memfd_create")
     sizes = [1, 5_000_000, 3, jobs.SLOT_BYTES, jobs.SLOT_BYTES + 1, 0, *[2_000_000] * 9]
     with counter() as job:
         for _ in range(2):

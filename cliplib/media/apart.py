@@ -339,12 +339,17 @@ class _Here:
 
 
 def _memory() -> int | None:
-    """A file without a name, in memory, for answers; None where the system has none (memfd_create(2))."""
-    if not hasattr(os, "memfd_create"):
-        return None
-    memory = os.memfd_create("answers")
-    os.truncate(memory, SLOTS * SLOT_BYTES)  # takes no room until something is there
-    return memory
+    """A file without a name, in memory, for answers, which takes no room until something is there; None where
+    there are none (memfd_create(2)), or none so long."""
+    with contextlib.suppress(AttributeError, OSError):
+        memory = os.memfd_create("answers")
+        try:
+            os.truncate(memory, SLOTS * SLOT_BYTES)
+        except OSError:
+            os.close(memory)
+            raise
+        return memory
+    return None
 
 
 def _widen(pipe: int) -> None:
