@@ -107,18 +107,29 @@ class NewFights:
         try:
             self._folder.mkdir(exist_ok=True)
             self._sweep()
-            if sum(1 for _ in self._folder.glob("*.json")) >= MOST_UPLOADS:
+            expected = [path.stem for path in self._folder.glob("*.json")]
+            if len(expected) >= MOST_UPLOADS:
                 raise BusyError(
                     "too many files are on their way already; finish or cancel some of them first"
                 )
-            if shutil.disk_usage(self._folder).free - SPARE < size:
-                raise StorageError("there is not enough room for that footage; free some space first")
+            self._check_room(size + sum(map(self._lacking, expected)))
             key = secrets.token_urlsafe(18)
             (self._folder / f"{key}.json").write_text(json.dumps({"size": size}), encoding="utf-8")
             (self._folder / f"{key}.part").touch()
         except OSError as error:
             raise _storage(error) from error
         return Upload(key, 0, size)
+
+    def _check_room(self, size: int) -> None:
+        if shutil.disk_usage(self._folder).free - SPARE < size:
+            raise StorageError("there is not enough room for that footage; free some space first")
+
+    def _lacking(self, key: str) -> int:
+        """Bytes of an upload that are still to come."""
+        with contextlib.suppress(NotFoundError):
+            state = self.upload(key)
+            return state.size - state.offset
+        return 0
 
     def upload(self, key: str) -> Upload:
         """How much of it is here; NotFoundError if nothing is expected under that key."""
@@ -137,6 +148,7 @@ class NewFights:
                 raise BusyError(f"{state.offset} bytes are here; go on from there, not from {offset}")
             if len(data) > PIECE or offset + len(data) > state.size:
                 raise InputError(f"a piece has at most {PIECE:,} bytes, and the file {state.size:,}")
+            self._check_room(len(data))
             try:
                 with open(self._folder / f"{key}.part", "r+b") as file:
                     file.seek(offset)

@@ -103,6 +103,26 @@ def test_too_large_or_no_room(library: Library, monkeypatch: pytest.MonkeyPatch)
     assert held(library) == []
 
 
+def test_room_is_promised_to_one_only(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files that are announced together must fit together, and what stays free stays free while they come."""
+    free = [library_new.SPARE + 1000]
+    monkeypatch.setattr(
+        "cliplib.library_new.shutil.disk_usage", lambda _: type("Usage", (), {"free": free[0]})()
+    )
+    first = library.new_fights.begin(600)
+    with pytest.raises(StorageError, match="not enough room"):
+        library.new_fights.begin(600)
+    assert library.new_fights.append(first.key, 0, b"x" * 500).offset == 500
+    free[0] -= 500
+    second = library.new_fights.begin(400)
+    free[0] -= 450
+    assert library.new_fights.append(second.key, 0, b"x" * 50).offset == 50
+    with pytest.raises(StorageError, match="not enough room"):
+        library.new_fights.append(second.key, 50, b"x" * 100)
+    assert library.new_fights.upload(second.key).offset == 50
+    library.new_fights.drop(first.key)
+
+
 @pytest.mark.parametrize(
     "data",
     [
