@@ -1,4 +1,4 @@
-"""“Catches”: a defence (“catches the jab”), or a punch that lands (“catches him stepping in”); who is cornered."""
+"""“Catches”: a defence (“the jab”) or a punch that lands (“him stepping in”); and who is cornered."""
 
 from __future__ import annotations
 

@@ -92,6 +92,8 @@ class Chunk:
     paused: bool = False  # behind a comma or “and”: “jab, and if he slips, hook”
     told: bool = False  # said as what to do: “go to the body”
     facing: bool = False  # “Brandt's opponents”: whoever meets him, so that “his” are Brandt's
+    owner: bool = False  # “a southpaw's jab”
+    towards: bool = False  # “to the body”, and not “body”
     his: bool = False  # “after HIS jab”: of whoever the phrase is about
     him: bool = False  # “tie him up”: done to somebody
     it: bool = False  # “slips it”: done to what was just told

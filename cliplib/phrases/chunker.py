@@ -46,9 +46,9 @@ class Chunker(SmallWordReader):
             follows = self.p.at()
             if follows is not None and not self.headed and not self.c.pronoun:
                 self.c.pronoun = subject_of(follows)
-        self.c.told = told(self)
         reached = object_of(self)
         self.c.him, self.c.it = self.c.him or reached == "him", self.c.it or reached == "it"
+        self.c.told = told(self)
         return shape(self)
 
     def _take(self, item: Item) -> bool:
@@ -107,7 +107,7 @@ class Chunker(SmallWordReader):
         follows = self.p.at(1)
         if item.text.lower() != "off" or not self.headed or self.is_punch():
             return False
-        return follows is None or bool(follows.kinds & {"comma", "and", "seq"})
+        return follows is None or bool(follows.kinds & {"comma", "and", "seq", "direction"})
 
     def _but_not(self, item: Item) -> bool:
         """“jab but not to the head” is one jab."""
@@ -226,6 +226,7 @@ class Chunker(SmallWordReader):
                 self.put("outcome", "landed", item)
                 return doing(self)
             self.c.protos = [Proto(sense.value)]
+            self.c.him = self.c.him or item.around in ("him", "them", "her")
             self.c.form = self._form(item)
             self.strong = item.words > 1 and item.text.split()[-1].lower() in _REACHING
             if sense.value == "roll" and item.text.lower().endswith("with"):
@@ -326,6 +327,8 @@ class Chunker(SmallWordReader):
                 follows is not None and (follows.determiner or follows.sense("with"))
             )
             return "third" if verbal or not self.v.is_punch(item.value("technique") or "") else "plural"
+        if item.around:
+            return forms[0]  # "tie him up"
         if "noun" in forms and "base" in forms:
             follows = self.p.at(1)
             return "base" if follows is not None and follows.determiner and not item.determiner else "noun"

@@ -310,6 +310,10 @@ def _within(r: WordReader) -> Within | None:
             return None
         return Within(IMMEDIATELY_US, "“immediately” is taken to mean within half a second")
     at = r.at
+    later = _duration(r)
+    if later is not None and r.take({"later", "afterwards"}):
+        return Within(later, "so much later is taken to mean within that time")
+    r.at = at
     if r.take({"within", "inside"}) or (
         r.take({"in"}) and (r.take({"under"}) or (r.take({"less"}) and r.take({"than"})))
     ):

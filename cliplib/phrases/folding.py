@@ -108,6 +108,11 @@ class Folder:
             before.repeated, before.protos[len(aimed)].target = True, said.target
             carry(before, chunk)
             return True
+        if said.target and last.target is None and link == "comma" and chunk.towards and not said.outcome:
+            for one in (last, *last.others):  # "hooks or uppercuts, to the body"
+                one.target = one.target or (said.target if self.v.is_punch(one.technique) else None)
+            carry(before, chunk)
+            return True
         if said.target and (last.target or link != "juxta"):
             # "jab upstairs then downstairs": the same punch again
             chunk.protos = [last.copy()]

@@ -175,6 +175,7 @@ class ModifierReader:
 
     def on_target(self, item: Item) -> bool:
         value = item.value("target") or ""
+        self.c.towards = item.text.lower().startswith("to ")
         if item.joined and self.last is not None and self.last.sense("target") and not self.c.passives:
             before = self.proto.target if self.headed else next(iter(self.pre.get("target", ())), None)
             if before is not None and value != (self.aims or [before])[-1]:

@@ -92,7 +92,7 @@ class NegationReader(PeopleReader):
                 sideways = field == "side" and self.headed and self.proto.technique in SIDEWAYS
                 return self.put("direction" if sideways else field, OPPOSITE[value], follows)
         technique = follows.value("technique")
-        if technique and self.is_punch() and follows.sense("technique", "past"):
+        if technique and self._thrown() and follows.sense("technique", "past"):
             self.c.absents.append(Absent(Proto(technique), after=True, other=True))
             return self.forward()
         if self._not_done(item, follows):
@@ -123,7 +123,7 @@ class NegationReader(PeopleReader):
         told = self.c.aux or item.text.lower() == "never"
         if not (verb or (told and follows.sense("technique") and not follows.determiner)):
             return False
-        theirs = self.is_punch() or (bool(self.c.name) and bool(self.p.out.links))
+        theirs = self._thrown() or (bool(self.c.name) and bool(self.p.out.links))
         if not self.headed and not self.p.out.links and not self.pre and self.p.depth == 1:
             self.c.absent = True  # "never jabs before the cross"
             return True
@@ -138,6 +138,10 @@ class NegationReader(PeopleReader):
                 return True
         name, self.c.name = (self.c.name, None) if theirs else (None, self.c.name)
         return self.absent_chunk(item, after=True, other=theirs, name=name)
+
+    def _thrown(self) -> bool:
+        """Whether what was said so far is a punch; “the right hand” is one."""
+        return self.is_punch() or (not self.headed and bool({"side", "hand"} & set(self.pre)))
 
     def _not_countering(self, item: Item, follows: Item) -> bool:
         """“Brandt doesn't counter the missed jab”."""

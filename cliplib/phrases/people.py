@@ -60,7 +60,7 @@ class PeopleReader(ModifierReader):
         follows = self.p.at(1)
         if follows is None or not follows.fighter or follows.possessive or self.last is None:
             return False
-        if not self.last.fighter or self.p.noun_phrase_ahead(2, punch=False):
+        if not self.last.fighter:
             return False
         self.p.note("“or” between fighters cannot be asked for: ask for one at a time")
         self.p.refuse(item)
@@ -106,6 +106,7 @@ class PeopleReader(ModifierReader):
         value = item.value("stance") or ""
         if self.headed and (self.p.noun_phrase_ahead(1, punch=False) or self.proto.stance):
             return False
+        self.c.owner = self.c.owner or item.possessive
         return self.put("stance", value, item)
 
     def on_stance_match(self, item: Item) -> bool:

@@ -56,7 +56,8 @@ def told(reader: ModifierReader) -> bool:
     if reader.c.name or reader.c.pronoun or reader.c.received:
         return False
     threw = reader.threw.text.lower().split()[0] if reader.threw is not None else ""
-    return reader.c.form == "base" or threw in _TELLS
+    hook_him = reader.c.him and reader.c.form == "noun"
+    return reader.c.form == "base" or hook_him or threw in _TELLS
 
 
 def whose(item: Item) -> str:
@@ -91,8 +92,16 @@ def settle_people(parser: Parser) -> None:
         if links[0][1].facing and chunk.his and _free(chunk):
             chunk.who = "opponent"  # "Brandt's opponents who clinch after his jab"
     for at, (link, chunk) in enumerate(links):
-        if link == "after" and chunk.when and chunk.pronoun == "he" and not _if_then(links, at):
+        if at and link == "after" and chunk.owner and _free(chunk) and not links[at - 1][1].owner:
+            chunk.who = "opponent"  # "hooks off a southpaw's jab"
+        told = chunk.when or (at > 0 and links[at - 1][1].him and links[at - 1][1].told)
+        if link == "after" and told and chunk.pronoun == "he" and not _if_then(links, at):
             _when_he(parser, links, at)
+        elif at and link == "after" and chunk.pronoun == "he" and links[at - 1][1].him:
+            he = _HE.search(parser.phrase, 0, chunk.start)  # "ties him up after he misses"
+            if he:
+                other = ("the other fighter", "the opponent")
+                parser.choose(he.start(1), he.end(1), "the same fighter", other)
         if chunk.it and at and link != "after":
             _done_to_it(parser, links[at - 1][1], chunk)
 
