@@ -69,7 +69,7 @@ def test_with_it_the_fight_goes(app: Flask, library: Library) -> None:
         time.sleep(0.05)
     told = client.get(after.location, base_url="http://127.0.0.1").get_data(as_text=True)
     assert "“Adeyemi v Brandt” is gone" in told
-    assert "folder <code>one</code>" in told
+    assert "folder “one”" in told
     assert str(library.folder.parent) not in told
     assert "Still written" not in told
     assert client.get("/fights/forgotten/else", base_url="http://127.0.0.1").status_code == 404
