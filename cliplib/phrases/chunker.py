@@ -13,7 +13,7 @@ from cliplib.phrases.nextpunch import straight_on
 from cliplib.phrases.pronouns import object_of, subject_of, told, whose
 from cliplib.phrases.shaping import modify, shape
 from cliplib.phrases.smallwords import SmallWordReader
-from cliplib.phrases.suggest import misspelt_head
+from cliplib.phrases.suggest import misspelt_head, misspelt_round
 from cliplib.phrases.verbs import DEFENDED
 
 _REACHING = ("under", "underneath", "with", "from", "of", "inside", "outside")
@@ -101,6 +101,10 @@ class Chunker(SmallWordReader):
                     del self.pre[field], self.pre_items[field]
                     self.p.refuse(last)
         self.p.refuse(item)
+        follows = self.p.at(1)
+        if follows is not None and len(follows.numbers) == 1 and misspelt_round(item.text, self.v):
+            self.p.refuse(follows)  # "jab in ruond 3"
+            self.p.i += 2
 
     def _off(self, item: Item) -> bool:
         """“pivots off, then a jab”: part of the verb, with nothing that it could put before it."""

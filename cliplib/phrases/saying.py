@@ -164,7 +164,8 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None, *, f
     if step.technique == "punch" and step.side and not step.hand and not step.stance and not bare_counter:
         words.append("hand")  # how the trade says it
     elif not bare_counter:
-        words.append(vocabulary.say("technique", step.technique))
+        said = vocabulary.say("technique", step.technique)
+        words.append("movement" if said == "footwork" else said)  # nobody says “a footwork"
     text = " ".join(words)
     if stance and switches:
         text += f" to {stance}"  # the stance that it ends in

@@ -36,7 +36,7 @@ def suggest(word: str, vocabulary: Vocabulary, names: Names | None = None) -> tu
     from rapidfuzz import process
     from rapidfuzz.distance import OSA
 
-    text = fold(word).strip()
+    text = fold(word).strip().replace("’", "'").removesuffix("'s")
     if len(text) < _SHORTEST or len(text) > 30 or text in _PLAIN or text in PRAISE:
         return ()
     choices = (*_words(vocabulary), *(names.words if names else ()))
@@ -65,3 +65,8 @@ def misspelt_head(word: str, vocabulary: Vocabulary) -> bool:
     lexicon = lexicon_of(vocabulary)
     meant = (Token(near, 0, 0) for near in suggest(word, vocabulary))
     return any(s.kind in ("technique", "role") for near in meant for s in lexicon.longest((near,), 0)[1])
+
+
+def misspelt_round(word: str, vocabulary: Vocabulary) -> bool:
+    """Whether the number behind a word is probably a round's, and no punch."""
+    return len(word) > _SHORTEST and any(near in ("round", "rounds") for near in suggest(word, vocabulary))
