@@ -130,7 +130,11 @@ def measure(
         while not over.is_set():
             path = another(mine, paths, fights) if requests else mine.choice(paths)
             asked = time.monotonic()
-            status, _ = server.get(path)
+            try:
+                status, _ = server.get(path)
+            except OSError as problem:
+                wrong.append(f"{path}: {problem}")
+                continue
             took.append(time.monotonic() - asked)
             if status != 200:
                 wrong.append(f"{path}: {status}")

@@ -12,7 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal
 
-from cliplib.errors import FootageError, InputError
+from cliplib.errors import FootageError, InputError, StorageError
 from cliplib.media import mp4, portable, slices
 from cliplib.media.files import replacing
 from cliplib.media.reencode import reencode
@@ -60,6 +60,10 @@ class Cutter:
             try:
                 self._tables = _open(self._prepared, self._prepared.sliced)
             except FootageError as error:
+                disk = error.__cause__
+                if isinstance(disk, OSError) and not isinstance(disk, FileNotFoundError):
+                    # Encoding instead would give other clips, for good, for what the next run may read.
+                    raise StorageError(f"{error}; check the disk, then run this again to go on") from error
                 self._why = str(error)
         return self
 

@@ -16,11 +16,11 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import functools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -39,6 +39,8 @@ QUALITY = 20  # x264's constant rate factor: no visible loss at this preset (com
 PRESET = "veryfast"
 AUDIO_BIT_RATE = 160_000
 COPY, WORKING = "copy", "working"
+
+_Seen = TypeVar("_Seen")
 
 _FINEST = 1_000_000  # ticks a second that an MP4 is given at most; the fallback is 90 kHz, MPEG's clock
 _AAC_RATES = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000, 64000, 88200, 96000)
@@ -75,7 +77,7 @@ def prepare(found: Probe, folder: Path, progress: Progress = silent) -> Prepared
     for copy in (copied, working):
         if copy.exists():
             try:
-                return _with_copy(found, copy, table_timeline(copy), notes)
+                return _with_copy(found, copy, _twice(table_timeline, copy), notes)
             except FootageError:
                 copy.unlink()  # spoilt since it was verified
     try:
@@ -143,13 +145,25 @@ def _most_bytes(found: Probe) -> int:
 
 
 def _verified(path: Path, progress: Progress) -> Timeline:
+    def look(copy: Path) -> Timeline:
+        made = probe(copy, progress)
+        if not made.info.sliceable:
+            raise FootageError(f"it cannot be sliced: {made.info.why_not}")
+        return made.timeline
+
     try:
-        made = probe(path, progress)
+        return _twice(look, path)
     except FootageError as problem:
         raise MediaError(f"the copy that ffmpeg made cannot be used: {problem}") from problem
-    if not made.info.sliceable:
-        raise MediaError(f"the copy that ffmpeg made cannot be sliced: {made.info.why_not}")
-    return made.timeline
+
+
+def _twice(look: Callable[[Path], _Seen], copy: Path) -> _Seen:
+    """Look again before a file of our own is called spoilt: a disk that failed to read it once must not
+    decide for ever what a fight's clips are made of."""
+    try:
+        return look(copy)
+    except FootageError:
+        return look(copy)
 
 
 def table_timeline(path: Path) -> Timeline:
