@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from cliplib.errors import FootageError, StorageError
-from cliplib.media import mp4, working
+from cliplib.media import mp4, probing, working
 from cliplib.media.cut import Cutter
 from cliplib.media.probe import probe
 from cliplib.media.working import Prepared, prepare
@@ -83,3 +83,16 @@ def test_clips_are_not_encoded_because_a_disk_failed(made: Prepared, monkeypatch
             pass
     with Cutter(made) as cutter:
         assert cutter._tables is not None
+
+
+def test_footage_that_was_not_read_once_is_not_noted_as_unfit(monkeypatch: pytest.MonkeyPatch) -> None:
+    path = footage.make("closed gop").path
+
+    def broken(path: Path) -> Any:
+        raise FootageError(f"{path}: cannot be read") from OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(probing.mp4, "read_movie", broken)
+        with pytest.raises(FootageError, match="cannot be read"):
+            probing._probed(path)
+    assert probing._probed(path)[0].sliceable

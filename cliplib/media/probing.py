@@ -272,6 +272,8 @@ def _other_faults(path: Path, info: FootageInfo, context: Any, structure: Struct
         try:
             mp4.read_movie(path)
         except FootageError as problem:
+            if isinstance(problem.__cause__, OSError):  # no fault of the footage, to be noted for good
+                raise
             faults.append(str(problem).removeprefix(f"{path}: "))
     if info.audio and info.audio[0].codec != "aac":
         codec = info.audio[0].codec
