@@ -25,7 +25,9 @@ SMALL = """the|a|his|then|and|,|or|after|off|behind|against|over|without|no|not|
 round 3|rounds 2 to 4|last round|in 2024|within 1 second|followed by|immediately|into|countered by|jab|cross
 hook|counter|slips the jab|in the corner|anything|what|does|happens|nothing|he|you|him|his|your|when|which
 when he|if he slips,|draws|nobody|doesn't|never|neither|nor|slips it|catches him|trying to|is jabbed|taken by
-isn't set up by|inside the|to the left|body-head|by slipping|3-2s|in front of it|opponent of|red corner"""
+isn't set up by|inside the|to the left|body-head|by slipping|3-2s|in front of it|opponent of|red corner
+coming in|on the way in|on his way out|gets caught|catches him with|with the left|a right|backing up|feints the left
+his back against the ropes|catches Brandt|catches the southpaw"""
 WORDS = sorted({" ".join(x.words) for x in V.lexemes} | set(SMALL.replace("\n", "|").split("|")))
 phrases = st.lists(st.sampled_from(WORDS), min_size=1, max_size=9).map(" ".join)
 
@@ -231,6 +233,16 @@ def test_the_order_of_what_follows_does_not_matter(order: tuple[str, ...]) -> No
             "cross countering a missed jab",
             "counters a missed jab with a cross",
             "missed jab, counter cross",
+        ),
+        (
+            "gets caught with a left hook coming in",
+            "gets caught coming in with a left hook",
+            "gets caught coming in by a left hook",
+            "caught on the way in by a left hook",
+            "catches him coming in with a left hook",
+            "catches him with a left hook on the way in",
+            "a left hook catches him stepping in",
+            "catches him with a left hook as he comes in",
         ),
         (
             "slips the jab",

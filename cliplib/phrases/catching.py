@@ -5,9 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.moving import movement, moves
 
 if TYPE_CHECKING:
     from cliplib.phrases.modifiers import ModifierReader
+    from cliplib.phrases.verbs import VerbReader
+
+_HIM = ("him", "her", "me", "us", "you")
 
 
 def corners(reader: ModifierReader, item: Item) -> bool:
@@ -22,40 +26,72 @@ def corners(reader: ModifierReader, item: Item) -> bool:
 
 
 def catches(reader: ModifierReader, item: Item) -> bool:
-    """“catches him with a left hook” lands it; “catches the jab with the rear hand” defends."""
-    follows = reader.p.at(1)
+    """“catches him”, “catches Brandt with a left hook” lands it; “catches the jab”, “catches it with the rear
+    hand” defends. Somebody is caught by a punch only.
+    """
     verb = item.sense("technique", "base", "third", "past", "ing")
-    if verb is None or verb.value != "catch" or follows is None:
-        return False
-    if follows.sense("with"):
-        return bool(follows.pronoun) and reader.p.noun_phrase_ahead(2, hands=True)
-    beyond = reader.p.at(2)
-    person = (follows.fighter and not follows.possessive) or follows.sense("opponent")
-    done = follows if follows.pronoun in ("him", "them") else beyond if person else None
-    if done is not None and done.sense("technique", "ing"):
+    return verb is not None and verb.value == "catch" and not item.determiner and _somebody(reader, item)
+
+
+def _somebody(reader: ModifierReader, item: Item) -> bool:
+    """Whether the one behind a verb is a person: “him”, “Brandt”, and not “Brandt's jab”, “it”."""
+    follows, beyond = reader.p.at(1), reader.p.at(2)
+    if follows is None:
+        return reader.p.phrase[item.end :].lower().strip(" .!?,;:") in _HIM
+    met = moves(follows) or bool(follows.sense("with"))
+    if follows.pronoun in _HIM or (follows.pronoun == "them" and (met or follows.sense("technique", "ing"))):
         return True
-    return bool(person and beyond and beyond.sense("with")) and reader.p.noun_phrase_ahead(3, hands=True)
-
-
-def caught(reader: ModifierReader) -> bool:
-    """“the hook caught Brandt stepping in”."""
-    follows = reader.p.at(1)
-    if follows is None or follows.possessive or not (follows.fighter or follows.pronoun in ("him", "them")):
+    if follows.determiner == "her" and not reader.p.noun_phrase_ahead(1) and not reader.p.hand_noun_ahead(1):
+        return True
+    if follows.possessive or not (follows.fighter or follows.sense("opponent") or _stands(follows)):
         return False
-    reader.put("outcome", "landed", follows)
-    if follows.fighter and reader.c.opponent is None:
-        reader.c.opponent = follows.fighter
-        reader.p.i += 1
-    return doing(reader)
+    if _stands(follows):
+        return beyond is not None and (moves(beyond) or bool(beyond.sense("with")))
+    doing = beyond is not None and beyond.sense("technique", "ing")
+    return bool(doing) or not reader.p.noun_phrase_ahead(2, punch=False)
+
+
+def _stands(item: Item) -> bool:
+    """“the southpaw”."""
+    return bool(item.sense("stance") and item.determiner) and not item.sense("technique")
+
+
+def caught(reader: ModifierReader, item: Item) -> bool:
+    """“the hook caught Brandt stepping in”, “the hook catches him”."""
+    if not _somebody(reader, item):
+        return False
+    reader.put("outcome", "landed", item)
+    follows = reader.p.at(1)
+    if follows is None or not follows.fighter or reader.c.opponent is not None:
+        return doing(reader)
+    reader.c.opponent = follows.fighter
+    reader.p.i += 1
+    at = reader.p.i
+    doing(reader)
+    reader.p.i += reader.p.i == at
+    return True
+
+
+def got_caught(reader: VerbReader, item: Item) -> bool:
+    """“caught coming in”, “caught by a left hook”: hit."""
+    verb, follows = item.sense("technique", "past"), reader.p.at(1)
+    if verb is None or verb.value != "catch" or follows is None or follows.pronoun in (*_HIM, "them"):
+        return False
+    return moves(follows) or (follows.text.lower() == "by" and reader.thrown_ahead(2))
 
 
 def doing(reader: ModifierReader) -> bool:
     """“catches him stepping in with a hook”: he steps in, then the hook."""
     follows = reader.p.at(1)
-    beyond = reader.p.at(2) if follows is not None and follows.fighter else follows
+    person = follows is not None and (follows.fighter or follows.sense("opponent") or _stands(follows))
+    reader.c.him = reader.c.him or bool(follows is None or not follows.fighter)
+    beyond = reader.p.at(2) if person else follows
     if beyond is not None and beyond.sense("technique", "ing"):
         reader.p.i += 1
-        done = reader.p.chunk()
+        done = movement(reader)
         if done is not None:
             reader.c.objects.append(done)
+    elif follows is not None and _stands(follows):
+        reader.c.opponent_stance = reader.c.opponent_stance or follows.value("stance")
+        reader.p.i += 2
     return True

@@ -99,6 +99,7 @@ class Chunk:
     it: bool = False  # “slips it”: done to what was just told
     when: bool = False  # behind “when”, “as”, “if”
     meanwhile: bool = False  # ... and not “when”: “as”, “while”
+    moving: bool = False  # “(lands a left) coming in”: came right before what it is said behind
     bare: bool = False  # nothing but an outcome, a target or a passive: goes to the action before it
     start: int = 0
     end: int = 0

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from cliplib.phrases import filters
 from cliplib.phrases.anything import any_action
-from cliplib.phrases.catching import catches, caught, corners, doing
+from cliplib.phrases.catching import catches, caught, corners, doing, got_caught
 from cliplib.phrases.chunk import FIELDS, LINKS, Chunk, Proto
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.moving import met_moving, movement, thrown_moving
 from cliplib.phrases.negation import OPPOSITE
 from cliplib.phrases.nextpunch import straight_on
 from cliplib.phrases.pronouns import object_of, subject_of, told, whose
@@ -200,12 +201,11 @@ class Chunker(SmallWordReader):
         sense = item.sense("technique")
         if self.headed:
             return self._second_head(item)
-        if (
-            item.sense("outcome", "adjective")
-            and sense
-            and sense.form == "past"
-            and not self.active_past(item)
-        ):
+        if got_caught(self, item):
+            self.c.received = True
+            return self.put("outcome", "landed", item)
+        past = sense is not None and sense.form == "past"
+        if item.sense("outcome", "adjective") and past and not self.active_past(item):
             return self.on_outcome(item)
         if sense and sense.form == "past" and self.passive_before(item):
             return True
@@ -213,8 +213,14 @@ class Chunker(SmallWordReader):
             self.p.refuse(item)
             return True
         moves = sense is not None and not item.numbers and not self.v.is_punch(sense.value)
+        if met_moving(self, item):
+            if (done := movement(self)) is not None:
+                self.c.objects.append(done)
+            return True
         if self.c.received and "outcome" in self.pre and moves:
             return False  # "gets clipped stepping back"
+        if thrown_moving(self, item):
+            return False
         when = self.be or (self.p.when and not (self.c.name or self.c.pronoun))
         if sense and sense.form == "past" and when and self.v.is_punch(sense.value):
             self.c.received = True  # "after being jabbed"
@@ -344,24 +350,33 @@ class Chunker(SmallWordReader):
         verbal = item.sense("technique", "base", "third", "ing", "past") is not None and not item.determiner
         named = self.p.noun_phrase_ahead(1)
         hand = not named and self.p.noun_phrase_ahead(1, hands=True)
+        hand = hand or (not named and follows is not None and self._bare_hand(follows))
         if follows is None or not verbal or not (named or hand):
             return
         if follows.joined or len(follows.numbers) > 1:
             return
         index = self.p.i + 1
-        while not (self.p.is_head(self.p.items[index]) or (hand and self.p.items[index].names_hand)):
+        while not self.p.is_head(punch := self.p.items[index]):
+            if hand and (punch.names_hand or self._bare_hand(punch)):
+                break
             index += 1
         self.c.protos = [Proto("hand feint")]
+        if hand:
+            self.c.protos = [Proto("hand feint", punch.value("hand"), punch.value("side"))]
         self.p.note("a feinted punch is taken to mean a hand feint")
         if not (follows.determiner or item.sense("technique", "third", "ing")):
-            punch = self.p.items[index]
             others = ("a feint, then the punch", f"{item.text}, {self.p.phrase[follows.start : punch.end]}")
             self.p.choose(item.start, punch.end, "a feinted punch", others)
         self.p.i = index + 1
 
+    def _bare_hand(self, item: Item) -> bool:
+        """“the left”."""
+        return bool(item.determiner and (item.sense("side", "noun") or item.sense("hand", "noun")))
+
     def _second_head(self, item: Item) -> bool:
         sense = item.sense("technique")
-        if sense and sense.value == "catch" and sense.form == "past" and self.is_punch() and caught(self):
+        catch = item.sense("technique", "past", "third")
+        if catch and catch.value == "catch" and self.is_punch() and caught(self, item):
             return True
         if sense and sense.form == "past" and self.is_punch() and self.passive_after(item):
             return True

@@ -36,6 +36,7 @@ class Teller:
         if subject:
             self.story.names[0] = subject
         self.group = 0  # where the current group of actions begins
+        self.begun = 0  # where what was told last begins
         # Said before any action: "southpaw, lead hook", "on the ropes, a jab"
         self.stance: str | None = None
         self.place: str | None = None
@@ -129,6 +130,8 @@ class Teller:
             pass
         else:
             self.group = len(self.story.actions)
+        if link != "juxta":
+            self.begun = len(self.story.actions)
         suggestion = self.subject
         last = self.story.actions[-1] if self.story.actions else None
         flips = (
@@ -306,7 +309,8 @@ class Teller:
     def _tell_earlier(self, links: list[tuple[str, Chunk]], index: int) -> int:
         """“counter to the body after a missed jab”, “pivots off the lead hook”, “cross over the jab”."""
         link, chunk = links[index]
-        at = min(self.group, len(self.story.actions) - 1)  # the last group may have come to nothing
+        at = self.begun if chunk.moving else self.group
+        at = min(at, len(self.story.actions) - 1)  # the last group may have come to nothing
         main = self.story.actions[at]
         for action in self.story.actions[at:]:
             if not action.absent:
@@ -345,6 +349,7 @@ class Teller:
             else:
                 suggestion = 1 - subject if other or self._stands_otherwise(earlier, subject) else subject
             who = actor = self._actor(earlier, suggestion, sure=asked or (other and link != "after"))
+            self.begun = at
             at = self._place(earlier, actor, at)
         self.group = at
         return stop

@@ -26,7 +26,7 @@ _ROUND = frozenset(("round", "rd", "rnd"))
 _ROUNDS = frozenset(("rounds", "rds", "rnds"))
 _SAVE = frozenset(("but", "except", "bar", "excluding"))
 _IN = frozenset(("in", "during", "from", "of", "for", "over", "at", "only"))
-_SIDED = frozenset(("overhand", "straight", "or"))
+_SIDED = frozenset(("overhand", "straight", "or", "with"))
 _SECONDS = frozenset(("s", "sec", "secs", "second", "seconds"))
 _MILLISECONDS = frozenset(("ms", "msec", "millisecond", "milliseconds"))
 _TAKEN = "{} rounds are taken to mean the {} of a fight's rounds"
@@ -299,8 +299,8 @@ def _ordinal_rounds(r: WordReader, lead: str) -> Rounds | None:
 
 def _within(r: WordReader) -> Within | None:
     word = r.take({"immediately", "instantly", "straight", "right", "at", "directly"})
-    if word == "right" and r.at > 1 and r.tokens[r.at - 2].norm in _SIDED:
-        return None  # "overhand right behind the jab"
+    if word in ("right", "straight") and (r.determiner(-1) or (r.at > 1 and r.peek(-2) in _SIDED)):
+        return None  # "overhand right behind the jab", "a right after the jab"
     if word:
         follows = r.peek() in ("after", "behind")
         adverb = word in ("immediately", "instantly", "directly")

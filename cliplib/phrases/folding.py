@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cliplib.phrases.chunk import Chunk, Proto, carry, thrown_by
+from cliplib.phrases.modifiers import SIDEWAYS
 from cliplib.vocabulary import Vocabulary
 
 _LATER = ("juxta", "comma", "and", "with", "seq", "setup")
@@ -21,7 +22,8 @@ class Folder:
                 continue
             if before is not None and before.received and link == "juxta" and chunk.form == "ing":
                 link = "after"  # "gets caught pulling back"
-            turned = link == "comma" and len(out) > 1 and out[-1][0] in ("after", "against", "answer")
+            turned = len(out) > 1 and out[-1][0] in ("after", "against", "answer")
+            turned = turned and (link == "comma" or out[-1][1].moving)
             if turned and out[-2][1].protos and (chunk.bare or not chunk.protos):
                 before = out[-2][1]  # "hook off the jab, not countered": said of the hook
             if before is not None and before.protos and self._belongs(link, before, chunk):
@@ -129,7 +131,7 @@ class Folder:
         moving = link == "juxta" and chunk.form == "ing"  # "gets countered coming in"
         if said is None or said != Proto(implied=True) or not chunk.protos:
             return False
-        moving = moving and self.v.kind(chunk.protos[-1].technique) == "footwork"
+        moving = moving and chunk.protos[-1].technique in SIDEWAYS
         punch = link in ("after", "against", "answer") and self.v.is_punch(chunk.protos[-1].technique)
         if not (moving or punch) or chunk.objects or chunk.passives:
             return False

@@ -22,6 +22,7 @@ from cliplib.phrases.chunker import Chunker
 from cliplib.phrases.dates import Dates
 from cliplib.phrases.either import offer_any, settle
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.moving import settle_moving
 from cliplib.phrases.nextpunch import own_punch
 from cliplib.phrases.pronouns import settle_people, subject_of
 from cliplib.phrases.smallwords import COMMANDS
@@ -170,6 +171,7 @@ class Parser:
         if self._before and len(links) > 1 and links[1][0] in ("juxta", "comma"):
             links[:2] = [("juxta", links[1][1]), ("seq", links[0][1])]
         settle_people(self)
+        settle_moving(self)
         return self.out
 
     def link(self) -> str:

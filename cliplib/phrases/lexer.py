@@ -102,7 +102,7 @@ class Lexer:
             return name
         count, senses = self.lexicon.longest(self.tokens, at)
         token = self.tokens[at]
-        if count == 2 and self._to_a_punch(at):
+        if count == 2 and (self._to_a_punch(at) or self._hand_as(at)):
             count, senses = self.lexicon.longest(self.tokens[: at + 1], at)
         if (
             not count
@@ -138,6 +138,12 @@ class Lexer:
             self.tokens[at - 1].norm in _ANSWERS or (what in ("left", "right") and not before)
         )
         return answers and any(s.kind == "technique" for s in self.lexicon.longest(follows, 0)[1])
+
+    def _hand_as(self, at: int) -> bool:
+        """“with the right as he steps in” is not “right as”: a hand, then when."""
+        before = self.tokens[at - 1].norm if at else ""
+        hand = self.tokens[at].determiner or before == "with"
+        return self.tokens[at].norm == "right" and self.tokens[at + 1].norm == "as" and bool(hand)
 
     def _item(self, at: int, count: int, **what: object) -> Item:
         first, last = self.tokens[at], self.tokens[at + count - 1]

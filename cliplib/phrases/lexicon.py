@@ -79,7 +79,8 @@ def _functions() -> Iterable[tuple[Sequence[str], Sense]]:
     for entry in tomllib.loads(text)["word"]:
         for way in entry["ways"].split("|"):
             for said in _spelt_out(way):
-                yield [t.norm for t in tokenise(said)], Sense(entry["kind"], entry["value"])
+                sense = Sense(entry["kind"], entry["value"], entry.get("form", ""))
+                yield [t.norm for t in tokenise(said)], sense
 
 
 def _spelt_out(way: str) -> Iterable[str]:

@@ -10,6 +10,7 @@ from cliplib.phrases.verbs import VerbReader
 
 COMMANDS = frozenset(("show", "find", "give", "list", "play", "search"))
 """What a phrase may begin with and says nothing; elsewhere it is something that was not understood."""
+_ADVANCES = ("step in", "step back")
 _BE = frozenset(("is", "was", "are", "were", "be", "being", "been", "get", "gets", "got", "getting"))
 
 
@@ -39,6 +40,7 @@ class SmallWordReader(VerbReader):
         if follows is None:  # "jab with him"
             return self.p.phrase[item.end :].strip(" .!?").lower() in ("him", "her", "them", "it")
         if not self.headed:
+            self.c.him = self.c.him or item.pronoun in ("him", "them") or item.determiner == "her"
             return True
         if self.p.noun_phrase_ahead(1, punch=False):
             return False
@@ -52,6 +54,8 @@ class SmallWordReader(VerbReader):
             # "jab with the left hand", "parries with the rear hand"
             field = "side" if follows.sense("side") else "hand"
             self.p.i += 1
+            if self.proto.technique in _ADVANCES:
+                return False  # "steps in with the left": a punch
             if self.proto.technique in SIDEWAYS or self.v.kind(self.proto.technique) == "footwork":
                 self.p.refuse(follows)  # "slips with the left"
                 return self.forward()

@@ -6,6 +6,8 @@ from cliplib.phrases.chunk import Chunk, Proto
 from cliplib.phrases.folding import Folder
 from cliplib.phrases.jotted import telegraphed
 from cliplib.phrases.lexer import Item
+from cliplib.phrases.modifiers import SIDEWAYS
+from cliplib.phrases.moving import hit_moving, movement
 from cliplib.phrases.negation import NegationReader
 
 DEFENDED = ("defence", "tie-up")
@@ -82,6 +84,9 @@ class VerbReader(NegationReader):
         self._lift(found)
 
     def on_by(self, item: Item) -> bool:
+        met = self.headed and self.p.depth == self.p.object_depth and self.proto.technique in SIDEWAYS
+        if met and item.text.lower() == "by" and self.thrown_ahead(1):
+            return False  # "gets caught coming in by a jab"
         moves = self.headed and self.v.kind(self.proto.technique) == "footwork" and not self.c.objects
         if moves and item.text.lower().endswith("from") and self.p.noun_phrase_ahead(1, hands=True):
             self.p.i += 1  # "circles away from the right hand"
@@ -301,11 +306,23 @@ class VerbReader(NegationReader):
                 return self.put("role", "counter", item)
             if self.headed and not self.is_punch():
                 return False
+            if not self.headed and hit_moving(self, 1):
+                self.p.i += 1
+                self._countered_moving()
             self.c.passives.append(passive)
             self._agent(passive)
         else:
             self.pre_passives.append(passive)
         return True
+
+    def _countered_moving(self) -> None:
+        """“gets countered coming in with a hook”."""
+        self.c.received = True
+        found = movement(self)
+        self.c.received = False
+        self.p.i -= 1
+        if found is not None and found.protos:
+            self.c.protos, self.c.form, self.c.headless = found.protos, found.form, False
 
     def on_receive(self, item: Item) -> bool:
         if self.headed:
