@@ -26,6 +26,7 @@ phrases_eighth.jsonl is about a bare hand that is a punch (“the left”), abou
 way in and out, in three batches set down before each was run: 28 of 100 at first, then 60 of 70 and 2 of 11. In two
 of the others the writer gave way (“cross” for a southpaw's left; “not on the way in” as a step in that is not there),
 two that are not read as meant are left out (NOT_AS_MEANT), and three were added where mending showed a neighbour.
+Six more are about a time limit that comes first (“right after the slip, a hook”), which was lost before: none at first.
 Three readings of earlier files were changed with it: “on the way in” is a step in now, and a feinted right hand
 keeps its side.
 """

@@ -26,6 +26,7 @@ class Story:
     opponents: dict[int, str] = field(default_factory=dict)
     opponent_stances: dict[int, str] = field(default_factory=dict)
     leftover: list[str] = field(default_factory=list)
+    limit: int | None = None  # “immediately”, said before any action: µs, until it is known of which
 
 
 class Teller:
@@ -172,6 +173,7 @@ class Teller:
         if not (own or new):
             self.stance = self.stance or chunk.stance
             self.place, self.range = self.place or chunk.place, self.range or chunk.range
+            self.story.limit = self.story.limit or chunk.within_us
         for proto in own:
             if proto.stance is None and self.stance:
                 switches = proto.technique == "switch stance"
@@ -292,6 +294,8 @@ class Teller:
             asked = not other and any(p.whatever for p in main.protos)  # “after the clinch, what does he do”
             his = all(c.his and not (c.name or c.who) for _, c in links[index:stop])
             mine = self._actor(main, self.subject, sure=asked or theirs or (his and not other))
+            if main.protos and main.within_us is None:  # "right after the slip, counter to the body"
+                main.within_us, self.story.limit = self.story.limit, None
             self._place(main, mine, len(self.story.actions))
             self.subject = 1 - mine if main.who == "opponent" else mine
         return stop + 1

@@ -91,8 +91,9 @@ def _unplaced(phrase: str, story: Story, parsed: Parsed) -> None:
                 parsed.notes.append(f"{name} has no part in this between the two others")
                 break
     first = next((a for a in story.actions if not a.absent), story.actions[0] if story.actions else None)
-    if first is not None and first.within_us is not None and parsed.times:
-        first.within_us = None
+    early = first is not None and first.within_us is not None
+    if first is not None and (early or (story.actions and story.limit)) and parsed.times:
+        first.within_us = None if early else first.within_us
         item = parsed.times[0]
         parsed.unread.extend(words_of(phrase, item.start, item.end))
         parsed.notes.append("a time limit needs an action before it")
