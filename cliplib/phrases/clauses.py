@@ -69,6 +69,9 @@ class Teller:
         for actor, known in self.story.names.items():
             if known == name:
                 return actor
+        faced = next((a for a, known in self.story.opponents.items() if known == name), None)
+        if faced is not None:
+            suggestion = 1 - faced  # "drops Brandt, Brandt clinches"
         actor = suggestion if suggestion not in self.story.names else 1 - suggestion
         if actor in self.story.names:
             self.story.leftover.append(name)
@@ -203,7 +206,8 @@ class Teller:
             else:
                 new.insert(len(new) - len(own), proto)
         new.extend(self._done_to(chunk, actor))
-        if chunk.opponent and chunk.opponent == self.story.names.get(actor):
+        himself = (self.story.names.get(actor), self.story.opponents.get(1 - actor))
+        if chunk.opponent and chunk.opponent in himself:
             self.story.leftover.append(chunk.opponent)
         elif chunk.opponent:
             self.story.opponents[actor] = chunk.opponent
