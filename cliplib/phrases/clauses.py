@@ -278,7 +278,10 @@ class Teller:
             stop = index + 1
         main = links[stop][1] if stop < len(links) else None
         other = link != "after" or (
-            main is not None and self._is_counter(main) and not self._own_before_counter(links[index][1])
+            main is not None
+            and self._is_counter(main)
+            and not main.received  # "after the jab he eats a counter": his own jab
+            and not self._own_before_counter(links[index][1])
         )
         actor = 1 - self.subject if other else self.subject
         theirs = False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from cliplib.phrases.chunk import Chunk, Proto
@@ -34,6 +35,8 @@ _THROWN = (
 )
 _MANY = ("two", "three", "four", "five")
 
+_STRAIGHT = re.compile(r"\bstraight\s+(left|right)(\s+hand)?\b|\b(left|right)\s+straight\b", re.IGNORECASE)
+
 
 def shape(reader: VerbReader) -> Chunk | None:
     c = reader.c
@@ -47,6 +50,7 @@ def shape(reader: VerbReader) -> Chunk | None:
         if reader.top:
             reader.over_the_top(proto)
     _hand_choice(reader)
+    _straight_choice(reader)
     _aim(reader)
     _multiply(reader)
     _lead(reader)
@@ -204,6 +208,20 @@ def _hand_choice(reader: VerbReader) -> None:
         taken = f"any punch with the {side} hand"
         others = [(f"a straight {side}", f"straight {side}"), (f"an overhand {side}", f"overhand {side}")]
     reader.p.choose(item.start, item.end, taken, *others)
+
+
+def _straight_choice(reader: VerbReader) -> None:
+    """“a straight right”: an orthodox fighter's cross, or a southpaw's jab."""
+    proto = reader.c.protos[0] if reader.c.protos else None
+    if proto is None or proto.technique != "straight" or not proto.side or proto.stance or proto.hand:
+        return
+    begun = {choice.start for choice in reader.p.out.choices}
+    for said in _STRAIGHT.finditer(reader.p.phrase):
+        if proto.side in said.group().lower().split() and said.start() not in begun:
+            others = [(f"a {proto.side} cross", f"{proto.side} cross"), ("a jab", f"{proto.side} jab")]
+            taken = f"any straight punch with the {proto.side} hand"
+            reader.p.choose(said.start(), said.end(), taken, *others)
+            return
 
 
 def _aim(reader: VerbReader) -> None:
