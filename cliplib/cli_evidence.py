@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
+from cliplib import cli_again, cli_filters, cli_play, cli_show
 from cliplib import cli_evidence_show as show
-from cliplib import cli_filters, cli_play, cli_show
 from cliplib.cli_agreement import agree
 from cliplib.errors import InputError
 from cliplib.library import Library
@@ -88,7 +88,7 @@ def tally(
     elif as_csv:
         show.counts_csv(found)
     else:
-        show.counts(found, phrase, only)
+        show.counts(found, phrase, only, cli_again.filters(filters, tally.params))
 
 
 @click.command(name="next")
@@ -163,7 +163,7 @@ def change(folder: Path, phrase: str, fight: str, kind: Any, only: tuple[str, ..
     if as_json:
         cli_show.as_json(change_json(found))
     else:
-        show.changed(found)
+        show.changed(found, phrase, only)
 
 
 @click.command()

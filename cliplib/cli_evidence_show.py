@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from cliplib import cli_show
+from cliplib import cli_again, cli_show
 from cliplib.cells import harmless
+from cliplib.changepoint import TooLittle
 from cliplib.library_tables import ChangeFound, Compare, Tally
 from cliplib.proportions import Interval
-from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow
+from cliplib.tally import CATEGORIES, Compared, Moment, NextRow
 from cliplib.timebase import format_time
 
 
@@ -30,7 +31,8 @@ def moment(value: Moment | None) -> str:
     )
 
 
-def counts(found: Tally, phrase: str, only: Sequence[str]) -> None:
+def counts(found: Tally, phrase: str, only: Sequence[str], filters: Mapping[str, object]) -> None:
+    """`filters`: those of the question, by the names of their options."""
     cli_show.reading(found.reading)
     table = found.table
     rows = [*table.rows, table.total] if table.by else [table.total]
@@ -49,17 +51,15 @@ def counts(found: Tally, phrase: str, only: Sequence[str]) -> None:
     cli_show.table(head, cells, give=0)
     definitions(found.definitions)
     if table.rows:
-        cli_show.say(f"The clips behind a number: {_clips_command(phrase, only, table.by, table.rows[0])}")
-
-
-def _clips_command(phrase: str, only: Sequence[str], by: Sequence[str], row: CountRow) -> str:
-    chosen = [*only, *(f"{key}={value}" for key, value in zip(by, row.values, strict=True))]
-    options = "".join(f" --only {_quoted(item)}" for item in chosen)
-    return f"cliplib tally {_quoted(phrase)}{options}{' --went landed' if row.landed else ''} --clips"
-
-
-def _quoted(text: str) -> str:
-    return text if text.replace("=", "").isalnum() else '"' + text.replace('"', '\\"') + '"'
+        row = table.rows[0]
+        chosen = [*only, *(f"{key}={value}" for key, value in zip(table.by, row.values, strict=True))]
+        options = {
+            **filters,
+            "--only": list(dict.fromkeys(chosen)),
+            "--went": "landed" if row.landed else None,
+            "--clips": True,
+        }
+        cli_show.say(f"The clips behind a number: {cli_again.line('tally', [phrase], options)}")
 
 
 _CSV_HEAD = ("rate", "rate_low", "rate_high", "per_minute", "minutes", "exchanges", "fights")
@@ -133,7 +133,7 @@ def _difference(value: Interval) -> str:
     return f"{100 * value.value:+.0f} ({100 * value.low:+.0f} to {100 * value.high:+.0f}) points"
 
 
-def changed(found: ChangeFound) -> None:
+def changed(found: ChangeFound, phrase: str, only: Sequence[str]) -> None:
     cli_show.reading(found.reading)
     result = found.result
     cli_show.say(
@@ -141,6 +141,9 @@ def changed(found: ChangeFound) -> None:
         + (f", {result.left_out} left out" if result.left_out else "")
     )
     cli_show.say(result.words)
+    if isinstance(result.found, TooLittle):
+        options = {"--fight": found.fight.id, "--by": "round", "--only": list(only)}
+        cli_show.say(f"What there is, round by round: {cli_again.line('tally', [phrase], options)}")
     if result.first_after is not None:
         cli_show.say(f"between {moment(result.last_before)} and {moment(result.first_after)}")
         cli_show.say(f"clips before: {', '.join(map(str, result.before))}")

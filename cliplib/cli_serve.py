@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from cliplib import cli_show
+from cliplib import cli_again, cli_show
 from cliplib.errors import InputError, MediaError
 from cliplib.library import Library
 
@@ -37,7 +37,8 @@ def serve(
     roles = library.passphrases.roles()
     library.close()
     if share and not roles:
-        raise InputError("set a pass phrase before sharing: cliplib passphrase set --role look (or log)")
+        first = cli_again.line("passphrase set", [], {"--role": "look"})
+        raise InputError(f"set a pass phrase before sharing: {first} (or log)")
     if not share and (host or _HERE[0]) not in _HERE:
         raise InputError(f"{host} can be reached by others; add --share, so that they need a pass phrase")
     # Behind a proxy only the proxy is served, so that nobody gets around it.

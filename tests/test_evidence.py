@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+import shlex
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -250,13 +251,47 @@ def run(made: Path, *arguments: str) -> str:
 def test_tally_as_a_table_as_json_and_as_csv(made: Path) -> None:
     table = run(made, "tally", "jab", "--by", "round")
     assert re.search(r"^1 +9 +9 +0 +0 +0 +0 +100 % \(70–100\) +9\.00", table, re.MULTILINE)
-    assert "cliplib tally jab --only round=1 --went landed --clips" in table
+    assert f"cliplib --library {made} tally jab --only round=1 --went landed --clips\n" in table
     data = json.loads(run(made, "tally", "jab", "--by", "round", "--json", "--ids"))
     assert [row["values"]["round"] for row in data["rows"]] == ["1", "2", "3"]
     assert len(data["rows"][0]["clips"]["landed"]) == 9
     listed = run(made, "tally", "jab", "--only", "round=1", "--went", "landed", "--clips")
     assert listed.startswith("9 exchanges")
     assert "rate_low" in run(made, "tally", "jab", "--by", "round", "--csv")
+
+
+@pytest.mark.parametrize(
+    ("question", "clips"),
+    [
+        (("jab", "--by", "round", "--fight", "Adeyemi v", "--fighter", "Brandt"), 0),
+        (("jab", "--by", "round", "--fight", "1", "--fighter", "Adeyemi", "--round", "1-2"), 9),
+        (("jab", "--by", "stance match", "--round", "1", "--round", "3", "--only", "fighter=" + RED), 9),
+        (("", "--by", "technique", "--fighter", "Brandt", "--round", "2", "--from", "2024"), 5),
+        (("Adeyemi's jab", "--by", "fight", "--round", "1"), 9),
+        (("--by", "round", "--", "-jab"), 9),
+    ],
+)
+def test_the_clips_behind_a_number_are_those_of_the_question(
+    made: Path, question: tuple[str, ...], clips: int
+) -> None:
+    """The line that `tally` ends with, put into a POSIX shell, asks about all that was asked about."""
+    rows = run(made, "tally", *question)
+    end = rows.splitlines()[-1]
+    if not clips:
+        assert "cliplib" not in end
+        return
+    assert end.startswith("The clips behind a number: cliplib ")
+    words = shlex.split(end.partition(": cliplib ")[2])
+    assert words[:2] == ["--library", str(made)]
+    assert run(made, *words[2:]).startswith(f"{clips} exchanges\n")
+
+
+def test_too_few_tries_for_a_change_lead_to_the_counts(made: Path) -> None:
+    said = run(made, "change", "Brandt's cross", "Adeyemi", "--only", "round=3")
+    line = next(line for line in said.splitlines() if "round by round" in line)
+    words = shlex.split(line.partition(": cliplib ")[2])
+    assert words[3:] == ["Brandt's cross", "--fight", "1", "--by", "round", "--only", "round=3"]
+    assert re.search(r"^3 +4 +4 ", run(made, *words[2:]), re.MULTILINE)
 
 
 @pytest.mark.parametrize(
