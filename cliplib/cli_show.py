@@ -261,6 +261,7 @@ def _fight_line(fight: FightReport) -> str:
     if fight.waiting:
         parts.append(f"{fight.waiting} waiting for the footage")
     if fight.skipped:
-        parts.append(f"{many(len(fight.skipped), 'row')} left out")
+        rows = {(row.file, row.line) for row in fight.skipped}  # a row may have several problems
+        parts.append(f"{many(len(rows), 'row')} left out")
     line = ", ".join(parts)
     return line + "".join(f"\n  {plain(why)}" for why in fight.why)

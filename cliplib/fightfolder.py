@@ -11,7 +11,7 @@ import itertools
 import os
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -302,8 +302,17 @@ def _round_starts(
     if "first_bell" in footage and "round_starts" in footage:
         form.wrong("footage", key, "and first_bell are both given; keep one of them")
         return ()
-    if key in footage and "round_seconds" not in form.tables:
-        form.wrong("footage", key, "needs round_seconds = … on top, or nobody knows when a round ends")
+    needs = ["rounds", "round_seconds", "rest_seconds"]
+    if key == "round_starts" or rounds == 1:
+        needs = ["round_seconds"]
+    missing = [name for name in needs if name not in form.tables]
+    if key in footage and missing:
+        form.wrong(
+            "footage", key,
+            f"needs {_and(needs)} on top, to tell when each round begins and ends; "
+            f"missing: {', '.join(missing)}"
+            + ("; or write round_starts = [...] and round_seconds" if len(needs) > 1 else ""),
+        )  # fmt: skip
         return ()
     if round_us is None:
         return ()
@@ -323,12 +332,6 @@ def _round_starts(
     if rounds == 1:
         return (first,)
     if rounds is None or rest_us is None:
-        if "rounds" not in form.tables or "rest_seconds" not in form.tables:
-            form.wrong(
-                "footage", key,
-                "needs rounds, round_seconds and rest_seconds on top, to tell when the other rounds begin; "
-                "or write round_starts = [...]",
-            )  # fmt: skip
         return ()
     return tuple(first + number * (round_us + rest_us) for number in range(rounds))
 
@@ -371,6 +374,10 @@ def _log_file(form: _Form, folder: Path, index: int, file: str) -> Path:
         )
         form.wrong("log", "file", f"“{file}” is not in the fight folder", near, index)
     return path
+
+
+def _and(names: Sequence[str]) -> str:
+    return " and ".join([part for part in (", ".join(names[:-1]), names[-1]) if part])
 
 
 def _is_table(value: object) -> bool:

@@ -31,7 +31,7 @@ from cliplib.errors import (
 from cliplib.fightfolder import FightFolder, find_fight_folders, read_fight_folder
 from cliplib.ingest_correct import with_corrections
 from cliplib.ingest_cut import CutWork
-from cliplib.ingest_footage import FootageFinder, Located
+from cliplib.ingest_footage import FootageFinder, Located, missing
 from cliplib.ingest_live import deriver
 from cliplib.ingest_lock import only_one
 from cliplib.ingest_plan import ToCut, beyond_footage, plan_cuts, plan_span
@@ -273,6 +273,7 @@ class Ingest:
         done = 0
         for fight in ready:
             if fight.work is None:
+                self._say_missing(fight)
                 continue
             jobs = len(fight.work.jobs)
             if cut and jobs and fight.located.path is not None:
@@ -280,6 +281,7 @@ class Ingest:
                 done += jobs
             else:
                 fight.report.waiting = jobs
+                self._say_missing(fight)
             if fight.work.gone:
                 self.catalogue.remove_clips(fight.work.gone)
             clips = self.catalogue.clips(fight.work.fight_id)
@@ -300,6 +302,10 @@ class Ingest:
         fight.work = ingest_cut.work_to_do(
             self.root, fight_id, fight.folder.info.title, jobs, self.catalogue.clips(fight_id)
         )
+
+    def _say_missing(self, fight: _Fight) -> None:
+        if fight.report.waiting and fight.located.path is None and fight.located.error is None:
+            fight.report.why.append(missing(fight.folder))
 
     def _cut(self, fight: _Fight, before: int, total: int) -> None:
         located, report = fight.located, fight.report

@@ -12,7 +12,8 @@ from pathlib import Path
 from cliplib import __version__
 from cliplib.catalogue_rows import FootageRow
 from cliplib.errors import FootageError
-from cliplib.fightfolder import FightFolder, may_read
+from cliplib.fightfolder import NAME, FightFolder, may_read
+from cliplib.logs.source import nearest
 from cliplib.media import apart
 from cliplib.media.probe import fingerprint, probe
 from cliplib.models import FootageInfo
@@ -34,6 +35,20 @@ class Located:
     timeline: Timeline | None = None
     same: bool = True
     error: FootageError | None = None
+
+
+def missing(folder: FightFolder) -> str:
+    """Why there is no footage to cut from though nothing is wrong with it, and what to do."""
+    if folder.footage is None:
+        return "its fight.toml names no footage; write [footage] and under it file = …, then ingest again"
+    logs = {path.name for path in folder.log_files}
+    names = [path.name for path in folder.folder.iterdir() if path.is_file()]
+    others = [name for name in names if name not in logs and name != NAME and not name.startswith(".")]
+    near = nearest(folder.footage.name, others)
+    return (
+        f"there is no {folder.footage}{f' (did you mean “{near}”?)' if near else ''}; put the footage there, "
+        "or correct file under [footage] in fight.toml, then ingest again"
+    )
 
 
 @dataclass(slots=True)

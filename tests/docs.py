@@ -36,8 +36,10 @@ def commands() -> str:
                 yield from rows(command, f"{path} {name}")
                 continue
             arguments = " ".join(
-                p.make_metavar(context) for p in command.params if isinstance(p, click.Argument)
-            )
+                p.make_metavar(context) if isinstance(p, click.Argument) else must(p, context)
+                for p in sorted(command.params, key=lambda p: isinstance(p, click.Option))
+                if isinstance(p, click.Argument) or p.required
+            ).replace("|", "\\|")  # it would end the cell
             about = " ".join((command.help or "").split("\n\n")[0].split())
             options = ", ".join(
                 f"`{max(p.opts, key=len)}`"
@@ -47,6 +49,11 @@ def commands() -> str:
             yield f"| `{path} {name}{' ' + arguments if arguments else ''}` | {about} | {options} |"
 
     return "\n".join(["| command | what it does | options |", "|---|---|---|", *rows(cli, "cliplib")])
+
+
+def must(option: click.Parameter, context: click.Context) -> str:
+    """An option that a command does not go without: `-o FILE`."""
+    return f"{min(option.opts, key=len)} {option.make_metavar(context)}"
 
 
 def words() -> str:

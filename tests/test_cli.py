@@ -349,6 +349,20 @@ def test_a_log_with_bad_rows_says_what_to_do(run: Run, tmp_path: Path) -> None:
     assert "1 exchange," in run(library, "ingest", fight)[1]
 
 
+def test_words_that_no_log_knows_go_elsewhere(run: Run, tmp_path: Path) -> None:
+    rows = [*ROWS, "0:06.8,Brandt,walks him down,,"]
+    fight = make_fight(tmp_path / "one", kind=None, rows=rows)
+    code, out, err = run(tmp_path / "library", "ingest", "--skip-bad-rows", fight)
+    assert code == 0
+    assert "1 row left out" in out  # with two problems
+    assert err.count("is not understood") == 2
+    assert err.count("or make it the note of an action") == 1
+    # What the message says to do works.
+    write_log(fight, [*ROWS, "0:06.8,Brandt,,,walks him down"])
+    assert run(tmp_path / "library", "ingest", fight)[0] == 0
+    assert "walks him down" in run(tmp_path / "library", "words", "walks down")[1]
+
+
 def test_a_clock_is_minutes_and_seconds(run: Run, tmp_path: Path) -> None:
     fight = make_fight(tmp_path / "one", kind=None)
     (fight / "log.csv").write_text("round,clock,fighter,action\n1,0.05,Brandt,jab\n")

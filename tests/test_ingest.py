@@ -149,6 +149,10 @@ def test_footage_may_come_later(root: Path, tmp_path: Path) -> None:
     report = ingest(root, fight)
     assert report.exit_code == 0
     assert (report.fights[0].status, report.fights[0].waiting) == ("added", 2)
+    assert report.fights[0].why == [
+        f"there is no {fight / 'fight.mp4'}; put the footage there, or correct file under [footage] in "
+        "fight.toml, then ingest again"
+    ]
     assert [row.file for row in clips(root)] == [None, None]
     ids = [row.id for row in clips(root)]
     shutil.copy(footage.make("closed gop").path, fight / "fight.mp4")
@@ -313,6 +317,19 @@ def test_a_path_without_a_fight(root: Path, tmp_path: Path) -> None:
         ingest(root, tmp_path / "empty")
     with pytest.raises(FightFolderError, match="no such folder"):
         ingest(root, tmp_path / "nothing here")
+
+
+def test_misspelt_footage_is_named(root: Path, tmp_path: Path) -> None:
+    fight = make_fight(tmp_path / "one", file="fght.mp4")
+    (why,) = ingest(root, fight).fights[0].why
+    assert why.startswith(f"there is no {fight / 'fght.mp4'} (did you mean “fight.mp4”?)")
+    assert ingest(root, fight).fights[0].why == [why]  # as long as clips are waiting for it
+    (fight / "fight.toml").write_text(toml(file=None), encoding="utf-8")
+    (why,) = ingest(root, fight).fights[0].why
+    assert why.startswith("its fight.toml names no footage")
+    (fight / "fight.toml").write_text(toml(), encoding="utf-8")
+    report = ingest(root, fight).fights[0]
+    assert (dict(report.cut), report.why) == ({"slice": 2}, [])
 
 
 def test_only_indexing(root: Path, fight: Path) -> None:

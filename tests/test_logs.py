@@ -308,6 +308,7 @@ def test_what_column_and_phrase_both_say() -> None:
         ("Adeyemi,jab,,,,switch", 19, "no stance; there are orthodox"),
         ("Adeyemi,slip,landed,,,", 17, "no punch that could have an outcome"),
         ('Adeyemi,"jab, cross",landed,,,', 25, "of which punch?"),
+        ("Adeyemi,1-2-3,landed,,,", 18, "say the outcome in the phrase, as “1-2 landed” does"),
         (',"Adeyemi jab, Brandt hook",,,,southpaw', 35, "whose?"),
         ("Adeyemi,,landed,,,", 1, "tells no action"),
     ],

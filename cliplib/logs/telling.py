@@ -19,11 +19,12 @@ from cliplib.logs.people import resolve
 from cliplib.logs.rows import Part
 from cliplib.logs.source import Cell, Refused, nearest
 from cliplib.logs.timing import Timed
-from cliplib.models import Action, FightInfo
+from cliplib.models import Action, FightInfo, Unread
 from cliplib.phrases.logreader import derive_slips
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched
 
+_INSTEAD = "; say it in words that “cliplib explain” understands, or make it the note of an action"
 _ARTICLES = frozenset(("the", "a", "an"))
 
 Phrases = dict[tuple[str, str | None, tuple[str | None, ...]], phrases.LogPhrase]
@@ -110,7 +111,8 @@ class Teller:
         if told.because:
             raise Refused(phrase.problem(told.because, "", told.unread[0].start))
         if told.unread:
-            raise _Unread([_unread(phrase, one.text, one.start, one.meant) for one in told.unread])
+            *others, last = told.unread  # what to do is said once a phrase
+            raise _Unread([*(_unread(phrase, one) for one in others), _unread(phrase, last, _INSTEAD)])
         actions = list(told.actions)
         if not actions:
             raise Refused(phrase.problem("tells no action"))
@@ -225,8 +227,11 @@ class Teller:
         mine = [index for index in about if actions[index].fighter == fighter] if fighter else []
         open_ = [index for index in mine or about if getattr(actions[index], column) is None]
         if len(open_) > 1 or (not open_ and len(mine or about) > 1):
+            example = ", as “1-2 landed” does for each of its punches" if column == "outcome" else ""
             raise Refused(
-                cell.problem(f"of which punch? The row tells several: say the {column} in the phrase")
+                cell.problem(
+                    f"of which punch? The row tells several: say the {column} in the phrase{example}"
+                )
             )
         index = open_[0] if open_ else (mine or about)[0]
         said = getattr(actions[index], column)
@@ -248,8 +253,9 @@ class _Unread(Exception):
         super().__init__()
 
 
-def _unread(phrase: Cell, text: str, start: int, meant: tuple[str, ...]) -> Problem:
-    return phrase.problem(f"“{text[:60]}” is not understood", meant[0] if meant else "", start)
+def _unread(phrase: Cell, unread: Unread, instead: str = "") -> Problem:
+    message = f"“{unread.text[:60]}” is not understood{instead}"
+    return phrase.problem(message, unread.meant[0] if unread.meant else "", unread.start)
 
 
 def _give_time(actions: list[Action], time_us: int | None, fighter: str | None) -> None:
