@@ -259,6 +259,34 @@ def test_what_is_not_understood_is_marked_and_not_saved(library: Library, addres
         assert [(a.fighter, a.technique) for a in clip.actions] == [(BLUE, "bolo"), (RED, "clinch")]
 
 
+def test_outside_the_rounds_it_says_why_nothing_is_logged(
+    library: Library, address: str, browser: Any
+) -> None:
+    with new_page(browser, allow="400") as page:
+        begin(page, address)
+        go_to(page, 5)
+        entry, reading = page.locator("#entry"), page.locator("#log-reading")
+        entry.press_sequentially("Brandt jab missed")
+        page.wait_for_function(
+            "() => document.querySelector('#log-reading').textContent.startsWith('Read as')"
+        )
+        with page.expect_response("**/check?*"):  # the text is back in the box and is read again
+            entry.press("Enter")
+        page.wait_for_timeout(50)
+        assert reading.inner_text().startswith(
+            "Not logged: 0:00.2 is before the first bell (0:01). Move the film"
+        )
+        assert reading.get_attribute("aria-live") == "polite"
+        assert entry.input_value() == "Brandt jab missed"
+        assert library.logging.lines(1, "MK") == ()
+        # The remedy works, with what is still in the box.
+        go_to(page, 60)
+        entry.press("Enter")
+        saved(page, 1)
+        assert reading.inner_text() == ""
+        assert [ln.frame for ln in library.logging.lines(1, "MK")] == [60]
+
+
 def test_two_people_at_once_each_with_a_log_of_their_own(
     library: Library, address: str, browser: Any
 ) -> None:

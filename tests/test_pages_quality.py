@@ -42,6 +42,7 @@ PAGES = (
     "/counts/next?q=jab",
     "/counts/caught?q=slip",
     "/counts/compare?q=jab&this=round%3D1&that=round%3D2&by=technique",
+    "/counts/change?q=jab",
     "/fights/new",
     "/fights/1/log",
     "/fights/1/forget",
@@ -97,6 +98,19 @@ def test_nothing_runs_off_the_side(browser: Any, address: str, width: int) -> No
         for path in PAGES:
             page.goto(address + path)
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+
+
+def test_every_count_can_be_read_on_a_phone(browser: Any, address: str) -> None:
+    with new_page(browser, viewport={"width": 390, "height": 800}) as page:
+        page.goto(address + "/counts/?q=jab&by=fighter&by=round")
+        seen = page.evaluate(
+            """() => [...document.querySelectorAll(".blocks td")].map((cell) =>
+              [getComputedStyle(cell, "::before").content, cell.getBoundingClientRect().right,
+               cell.scrollWidth - cell.clientWidth])"""
+        )
+    assert len(seen) >= 2 * 9
+    assert {label for label, _, _ in seen} >= {'"missed"', '"unknown"', '"rate"', '"fights"'}
+    assert all(right <= 390 and over <= 0 for _, right, over in seen)
 
 
 def test_what_is_pressed_is_large_enough(browser: Any, address: str) -> None:

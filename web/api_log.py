@@ -6,10 +6,10 @@ import numpy as np
 from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
-from cliplib.errors import InputError
+from cliplib.errors import InputError, LogError
 from cliplib.library import LogLine, Offers
 from cliplib.models import JSON
-from cliplib.timebase import to_seconds
+from cliplib.timebase import RoundClock, to_seconds
 
 from .api_shapes import body
 from .here import cuts, library
@@ -52,14 +52,17 @@ def add(fight_id: int) -> ResponseReturnValue:
     by = who(said.get("by", ""))
     if "frame" not in said or "action" not in said:
         raise InputError("A line needs its frame and its action.")
-    line = library().logging.add(
-        fight_id,
-        by,
-        said["frame"],
-        said["action"],
-        fighter=said.get("fighter", ""),
-        note=said.get("note", ""),
-    )
+    try:
+        line = library().logging.add(
+            fight_id,
+            by,
+            said["frame"],
+            said["action"],
+            fighter=said.get("fighter", ""),
+            note=said.get("note", ""),
+        )
+    except LogError as refused:
+        raise _in_words("Not logged", refused, fight_id, said["frame"]) from refused
     cuts().later(fight_id)
     return jsonify({"line": _line(line), "next": _offers(fight_id, by, line.frame or 0)}), 201
 
@@ -68,7 +71,10 @@ def add(fight_id: int) -> ResponseReturnValue:
 def change(fight_id: int, line_id: int) -> ResponseReturnValue:
     said = body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
     by = who(said.pop("by", ""))
-    line = library().logging.change(fight_id, by, line_id, **said)
+    try:
+        line = library().logging.change(fight_id, by, line_id, **said)
+    except LogError as refused:
+        raise _in_words("Not changed", refused, fight_id, said.get("frame")) from refused
     cuts().later(fight_id)
     return jsonify({"line": _line(line), "next": _offers(fight_id, by, line.frame or 0)})
 
@@ -113,6 +119,22 @@ def cut(fight_id: int) -> ResponseReturnValue:
     if waiting:
         cuts().now(fight_id)
     return jsonify({"waiting": waiting}), 202
+
+
+def _in_words(what: str, refused: LogError, fight_id: int, frame: int | None) -> InputError:
+    """Why a line was not taken and what to do, for somebody who sees the film and no file."""
+    why = "; ".join(
+        f"{p.message} (did you mean “{p.meant}”?)" if p.meant else p.message for p in refused.problems
+    )
+    info = library().fight(fight_id).info
+    if frame is not None and info.round_starts_us and info.round_us is not None:
+        us = library().logging.timeline(fight_id).us_of(frame)
+        if RoundClock(info.round_starts_us, info.round_us).from_footage(us) is None:
+            return InputError(
+                f"{what}: {why}. Move the film into a round; “Round” above the strip jumps to a bell. "
+                "Is the bell itself wrong? Correct it in the fight's fight.toml and ingest the fight again."
+            )
+    return InputError(f"{what}: {why}.")
 
 
 def _line(line: LogLine) -> JSON:

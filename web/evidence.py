@@ -10,6 +10,7 @@ from flask import Blueprint, Response, abort, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
+from cliplib.library import FightRow
 
 from .asked import KEYS, Asked, Number, asked, percent
 from .here import library
@@ -44,7 +45,7 @@ def tally() -> ResponseReturnValue:
         "evidence_tally.html",
         here=here,
         keys=KEYS,
-        parts=PARTS,
+        columns=(*PARTS, "rate", "a minute", "fights"),
         found=found,
         rows=rows,
         total=total,
@@ -109,12 +110,19 @@ def caught() -> ResponseReturnValue:
 
 @page.get("/change")
 def change() -> ResponseReturnValue:
-    here, problem, found = asked(), "", None
+    here, problem, found, choose = asked(), "", None, None
     fight, of = request.args.get("fight", ""), request.args.get("of", "rate")
-    if here.phrase and fight:
+    if here.phrase:
         try:
             if of not in ("rate", "frequency"):
                 raise InputError(f"“{of}” is neither rate nor frequency.")
+            if not fight:
+                choose = _fights_with(here, of)
+                fight = str(choose[0][0].id) if len(choose) == 1 else ""
+        except InputError as wrong:
+            problem = str(wrong)
+    if here.phrase and fight and not problem:
+        try:
             found = library().evidence.change(here.phrase, fight, of, only=here.only)  # type: ignore[arg-type]
         except InputError as wrong:
             problem = str(wrong)
@@ -122,6 +130,7 @@ def change() -> ResponseReturnValue:
         "evidence_change.html",
         here=here,
         fights=library().fights(),
+        choose=choose,
         fight=fight,
         of=of,
         found=found,
@@ -140,6 +149,22 @@ def change() -> ResponseReturnValue:
         after=_ids(found.result.after) if found is not None else "",
         loosened=here.loosened("evidence.change", fight=fight or None, of=of),
     )
+
+
+def _fights_with(here: Asked, of: str) -> list[tuple[FightRow, Number]]:
+    """(fight, tries with the address of what changed in it) of the fights that have any, the most first: a
+    change is looked for within one fight."""
+    table = library().evidence.tally(here.phrase, ("fight",), only=here.only).table
+    tried = {row.values[0]: row.tried for row in table.rows}
+    found = []
+    for fight in library().fights():
+        dated = f"{fight.title}, {fight.info.date.isoformat() if fight.info.date else 'undated'}"
+        count = tried.get(dated, tried.get(fight.title, 0))  # tables add the date where titles are alike
+        link = here.link("evidence.change", by=None, fight=fight.id, of=of)
+        if count:
+            found.append((count, fight, Number(str(count), link)))
+    found.sort(key=lambda one: -one[0])
+    return [(fight, number) for _, fight, number in found]
 
 
 @page.get("/clips")

@@ -12,7 +12,7 @@ from flask.typing import ResponseReturnValue
 
 from cliplib.errors import InputError
 from cliplib.library import Library
-from cliplib.models import Found, Reading, Where
+from cliplib.models import Found, Reading, Unread, Where
 
 from .api_shapes import served_found
 from .here import library
@@ -22,6 +22,8 @@ page = Blueprint("find", __name__)
 PER_PAGE = 12
 """Two screens of a tablet. With twice as many some pages take more than 0.3 s until they answer to keys."""
 LONGEST_FACET = 12
+MOST_REREAD, MOST_DANGLING = 6, 3
+"""Words not understood that are left out with what hangs on them, and how many may hang on one."""
 LONGEST_REEL = 200
 """Clips in one reel from the pages; the command line has no such limit."""
 ORDERS = {"fit": "best fit", "date": "date", "round": "round", "fighter": "fighter"}
@@ -99,6 +101,7 @@ class FindPage:
     order: str
     filters: tuple[tuple[str, str, str], ...]  # (name, value, link without it)
     reading: Reading | None
+    unread: tuple[tuple[Unread, str, str], ...]  # (word not understood, phrase without it, its link)
     parts: tuple[Part, ...]
     found: Found | None
     highlights: dict[int, tuple[tuple[str, bool], ...]]
@@ -156,6 +159,12 @@ def find() -> ResponseReturnValue:
                 order=order,
                 filters=tuple((k, v, link(**{k: None})) for k, v in filters.items()),
                 reading=reading,
+                unread=tuple(
+                    (word, rest, link(q=rest) if rest else "")
+                    for word, rest in leaving_out(lib, phrase, reading)
+                )
+                if reading
+                else (),
                 parts=tuple(parts_of(reading, link)) if reading else (),
                 found=found,
                 highlights=highlights(lib, found) if found else {},
@@ -216,6 +225,32 @@ def parts_of(reading: Reading, link: Link) -> Iterator[Part]:
             if which.startswith(f"{key}.") and without
         )
         yield Part(text, link(q=rest or None) if len(tops) > 1 else "", wider)
+
+
+def leaving_out(lib: Library, phrase: str, reading: Reading) -> Iterator[tuple[Unread, str]]:
+    """Each word that was not understood, with the phrase without it; empty if nothing is left.
+
+    A word that made sense only beside it, such as “when” before “rushes”, goes along.
+    """
+    known = {word.text for word in reading.unread}
+    for number, word in enumerate(reading.unread):
+        rest = without_word(phrase, word)
+        for _ in range(MOST_DANGLING if number < MOST_REREAD else 0):
+            dangling = (
+                next((w for w in lib.explain(rest).unread if w.text not in known), None) if rest else None
+            )
+            if dangling is None:
+                break
+            rest = without_word(rest, dangling)
+        yield word, rest
+
+
+def without_word(phrase: str, word: Unread) -> str:
+    """The phrase without a word that was not understood; empty if nothing is left."""
+    start = word.start if phrase[word.start : word.end] == word.text else phrase.find(word.text)
+    if start < 0 or not word.text:
+        return ""
+    return " ".join((phrase[:start] + " " + phrase[start + len(word.text) :]).split()).strip(" ,;.")
 
 
 def _wider(name: str, said: str) -> str:

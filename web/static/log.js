@@ -22,7 +22,7 @@ digits.checked = localStorage.getItem("cliplib.digits") !== "punches";
 digits.addEventListener("change", () => { localStorage.setItem("cliplib.digits", digits.checked ? "rows" : "punches"); draw(); box.focus(); });
 const offers = new Offers(known.offers, known.numbers, fighters);
 let lines = [], next = { going_on: [], opening: [], until: null };
-let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false;
+let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false, refused = "";
 const undone = [];
 
 // --- the server ---
@@ -143,6 +143,7 @@ function check() {
 }
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
 function showReading(text) {
+  if (text === refused) return; // why it was not logged stays until something else is typed
   const parts = [];
   if (!checked.unread.length) parts.push("Read as ", checked.actions.map((a) => `${a.fighter ? `${a.fighter}: ` : ""}${a.said}`).join("; then ") || "nothing yet");
   else if (shownRows.length && !checked.because) return reading.replaceChildren(); // letters that narrow the list
@@ -257,7 +258,7 @@ async function look() { // what usually comes next, here
 }
 
 // --- entering ---
-function clear() { box.value = ""; marked = 0; checked = checking = editing = null; reading.replaceChildren(); reading.classList.remove("warn"); box.placeholder = ""; draw(); }
+function clear() { box.value = refused = ""; marked = 0; checked = checking = editing = null; reading.replaceChildren(); reading.classList.remove("warn"); box.placeholder = ""; draw(); }
 async function enter() {
   const frame = eye.shown(); // the frame on screen when the key went down
   if (box.value.trim().length >= TRUSTED && checking) await checking;
@@ -270,7 +271,7 @@ async function enter() {
   if (was) return change(was, { action: said.action, fighter: said.fighter });
   if (goOn) play();
   try { await add({ frame, action: said.action, fighter: said.fighter }); }
-  catch (problem) { video.pause(); eye.to(frame); if (!box.value) { box.value = text; check(); } draw(); fail(problem); }
+  catch (problem) { video.pause(); eye.to(frame); if (!box.value) { box.value = text; refused = text.trim(); check(); } draw(); fail(problem); }
 }
 function again() {
   const last = lines.reduce((a, b) => (!a || b.id > a.id ? b : a), null);
@@ -288,6 +289,7 @@ function edit(line) {
 
 box.addEventListener("input", () => {
   marked = 0;
+  refused = "";
   reading.classList.remove("warn");
   if (box.value.trim() && !video.paused && $("[data-hold]").checked) { video.pause(); resume = true; }
   check();
