@@ -31,7 +31,8 @@ class TooLittle:
     need: int
 
     def __str__(self) -> str:
-        return f"{self.have} tries are too few to say when something changed; it takes {self.need}"
+        tries = "1 try is" if self.have == 1 else f"{self.have} tries are"
+        return f"{tries} too few to say when something changed; it takes {self.need}"
 
 
 @dataclass(frozen=True, slots=True)
