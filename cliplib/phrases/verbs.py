@@ -332,6 +332,9 @@ class VerbReader(NegationReader):
         )
         if taken and self.p.noun_phrase_ahead(1, punch=False):
             return self.on_throw(item)  # "takes a step back"
+        follows = self.p.at(1)
+        if follows is not None and follows.sense("place") and item.text.lower().endswith("onto"):
+            return False  # "walked onto the ropes": no punch
         # "caught him with a hook" is what the subject did, "caught with a hook" what he got.
         self.c.received = not _OBJECTS & set(item.text.lower().split())
         if self.c.received and "stance" in self.pre:  # "how a southpaw deals with the jab"
