@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import threading
 import urllib.parse
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +14,7 @@ from flask import Flask
 from werkzeug.routing import AnyConverter, IntegerConverter
 
 from cliplib.library import Library
+from cliplib_web import serve
 from tests import libraries
 
 HOME = "http://127.0.0.1:8321"
@@ -97,3 +101,16 @@ def pages(app: Flask, folder: Path) -> list[str]:
         address = address.replace("/handover/x/x/", f"/handover/reel/{name}/")
         found.append(address.replace("/x/", f"/{name}/").replace("/log.x", "/log.csv"))
     return found
+
+
+@contextmanager
+def served(app: Flask, **changes: Any) -> Iterator[int]:
+    """The port of a server with the limits that the pages are served with, and `changes` to them."""
+    server = serve.server(app, "127.0.0.1", 0, **changes)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield int(server.effective_port)
+    finally:
+        server.close()
+        thread.join(10)

@@ -7,22 +7,19 @@ import re
 import socket
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from flask import Flask
-from waitress.server import create_server
 
 from cliplib.errors import BusyError
 from cliplib.library import Library
 from cliplib.library_new import MOST_UPLOADS
-from cliplib_web import create_app, serve
+from cliplib_web import create_app
 from cliplib_web.jobs import Jobs
 from tests import attacks
-from tests.attacks import HOME, KEY, routes
+from tests.attacks import HOME, KEY, routes, served
 
 
 @pytest.fixture(scope="module")
@@ -100,20 +97,6 @@ def test_uploads_are_counted(app: Flask, client: Any, folder: Path) -> None:
         assert sent.status_code in (400, 507), size
 
 
-@contextmanager
-def served(app: Any, **changes: Any) -> Iterator[int]:
-    """The port of a server with the limits that the pages are served with."""
-    limits = {**serve.LIMITS, "threads": 4, **changes}
-    server = create_server(app, host="127.0.0.1", port=0, **limits)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    try:
-        yield int(server.effective_port)
-    finally:
-        server.close()
-        thread.join(10)
-
-
 def get(port: int, path: str = "/", **headers: str) -> tuple[int, bytes]:
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
     connection.request("GET", path, headers=headers)
@@ -141,7 +124,7 @@ def raw(port: int, data: bytes) -> bytes:
 def test_oversized_and_odd_requests(app: Flask) -> None:
     """Headers and lines too long, too many, doubled or smuggled (CWE-444, RFC 9112): refused, and then go on."""
     host = b"Host: 127.0.0.1\r\n"
-    with served(app) as port:
+    with served(app, threads=4) as port:
         for head in (
             b"GET / HTTP/1.1\r\n" + host + b"X: " + b"a" * (1 << 20) + b"\r\n\r\n",
             b"GET / HTTP/1.1\r\n" + host + b"".join(b"X-%d: a\r\n" % n for n in range(20_000)) + b"\r\n",
@@ -168,7 +151,7 @@ def test_slow_clients_keep_nobody_waiting(app: Flask) -> None:
     """More of them than threads, and than a server's usual hundred connections: half a request each, and a few
     that announce a body and never send it (slow headers and slow posts; CWE-400)."""
     held: list[socket.socket] = []
-    with served(app) as port:
+    with served(app, threads=4) as port:
         try:
             for number in range(150):
                 line = socket.create_connection(("127.0.0.1", port), timeout=60)
@@ -195,7 +178,7 @@ def test_who_does_not_read_keeps_nobody_waiting(folder: Path) -> None:
     with reel.file.open("r+b") as file:
         file.truncate(64 << 20)
     try:
-        with served(app) as port:
+        with served(app, threads=4) as port:
             for _ in range(12):
                 line = socket.socket()
                 line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
@@ -226,7 +209,7 @@ def test_watching_work_keeps_nobody_waiting(folder: Path) -> None:
     job = jobs.start("Long work", work)
     held: list[socket.socket] = []
     try:
-        with served(app) as port:
+        with served(app, threads=4) as port:
             for _ in range(12):
                 line = socket.create_connection(("127.0.0.1", port), timeout=60)
                 held.append(line)

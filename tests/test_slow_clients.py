@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import http.client
 import socket
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 from flask import Flask
 
 from cliplib.library import Library
 from cliplib_web import create_app, serve
+from tests.attacks import served
 
 
 @pytest.fixture(scope="module")
@@ -22,19 +19,6 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> Flask:
     folder: Path = tmp_path_factory.mktemp("slow") / "library"
     Library(folder, create=True).close()
     return create_app(folder)
-
-
-@contextmanager
-def served(app: Flask, **changes: Any) -> Iterator[int]:
-    """The port of a server with the limits that the pages are served with."""
-    server = serve.server(app, "127.0.0.1", 0, **changes)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    try:
-        yield int(server.effective_port)
-    finally:
-        server.close()
-        thread.join(10)
 
 
 def get(port: int) -> int:
