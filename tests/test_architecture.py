@@ -60,6 +60,7 @@ HOMES = {
     "waitress": ("web/",),
     "werkzeug": ("web/",),
     "rapidfuzz": (
+        "cliplib/textindex.py",
         "cliplib/phrases",
         "cliplib/vocabulary",
         "cliplib/logs",
