@@ -10,10 +10,9 @@ One object serves any number of threads, each over a connection of its own. Read
 
 from __future__ import annotations
 
-import datetime
-import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy.typing as npt
@@ -36,6 +35,7 @@ from cliplib.catalogue_rows import (
     StoredClip,
     StoredExchange,
     action_from,
+    clip_row_from,
     fight_info_from,
     footage_info_from_json,
     footage_info_to_json,
@@ -45,7 +45,9 @@ from cliplib.catalogue_rows import (
 from cliplib.catalogue_store import Store, batches, marks
 from cliplib.errors import NotFoundError
 from cliplib.models import Action, ClipRow, Exchange, FightInfo, FootageInfo, LogSource
-from cliplib.timebase import RoundClock, Timeline
+from cliplib.timebase import Timeline
+
+_NO_MATCHES: Mapping[int, tuple[tuple[int, ...], ...]] = MappingProxyType({})
 
 
 class Catalogue:
@@ -247,8 +249,10 @@ class Catalogue:
         )
         return StoredClip(*rows[0]) if rows else None
 
-    def clip_rows(self, exchange_ids: Sequence[int]) -> list[ClipRow]:
-        """The exchanges asked for, in the order asked, without those that are gone.
+    def clip_rows(
+        self, exchange_ids: Sequence[int], matches: Mapping[int, tuple[tuple[int, ...], ...]] = _NO_MATCHES
+    ) -> list[ClipRow]:
+        """The exchanges asked for, in the order asked, without those that are gone; `matches` by exchange.
 
         `file` and `poster` are absolute. Before an exchange has been cut, `start_us` and `end_us` are the
         planned in and out, or None for a log without times.
@@ -266,7 +270,9 @@ class Catalogue:
                 batch,
             )
             for row in rows:
-                found[row[0]] = _clip_row(row, tuple(actions.get(row[0], ())), root)
+                found[row[0]] = clip_row_from(
+                    row, tuple(actions.get(row[0], ())), root, matches.get(row[0], ())
+                )
         return [found[i] for i in exchange_ids if i in found]
 
     def _actions(self, tail: str, parameters: Sequence[Any]) -> dict[int, list[Action]]:
@@ -419,30 +425,3 @@ class Catalogue:
 def _fight_order(fight: FightRow) -> tuple[bool, str, str, int]:
     date = fight.info.date
     return date is None, date.isoformat() if date else "", fight.info.title, fight.id
-
-
-def _clip_row(row: Sequence[Any], actions: tuple[Action, ...], root: Path) -> ClipRow:
-    (exchange_id, title, fight_id, date, round_no, start_us, in_us, out_us, note, round_starts, round_us,
-     clip_start, clip_end, first, last, file, poster) = row  # fmt: skip
-    clock = None
-    if start_us is not None and round_us is not None:
-        clock = RoundClock(tuple(json.loads(round_starts)), round_us).from_footage(start_us)
-    clock_us = clock[1] if clock else None
-    if start_us is None and actions and (actions[0].time_us or 0) < 0:
-        clock_us = -(actions[0].time_us or 0)  # see logs.timing: a clock whose bell nobody knows
-    return ClipRow(
-        id=exchange_id,
-        fight=title,
-        fight_id=fight_id,
-        date=datetime.date.fromisoformat(date) if date else None,
-        round=round_no,
-        clock_us=clock_us,
-        start_us=in_us if clip_start is None else clip_start,
-        end_us=out_us if clip_end is None else clip_end,
-        start_frame=first,
-        end_frame=last,
-        file=root / file if file else None,
-        poster=root / poster if poster else None,
-        actions=actions,
-        note=note,
-    )

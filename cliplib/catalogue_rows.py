@@ -17,8 +17,19 @@ from typing import Any
 import numpy as np
 
 from cliplib import __version__
-from cliplib.models import JSON, Action, AudioTrack, Corner, Exchange, FightInfo, FootageInfo, LogSource
-from cliplib.timebase import Timeline
+from cliplib.models import (
+    JSON,
+    Action,
+    AudioTrack,
+    ClipRow,
+    Corner,
+    Exchange,
+    FightInfo,
+    FootageInfo,
+    LogSource,
+    action_of,
+)
+from cliplib.timebase import RoundClock, Timeline
 
 # --- into the catalogue -----------------------------------------------------------------------------------
 
@@ -182,8 +193,7 @@ def action_from(fighter: str, values: Sequence[Any]) -> Action:
     """The inverse of action_values."""
     (technique, time_us, until_us, hand, side, target, outcome, direction, stance, place, range_,
      roles, said_roles, answers, inferred, note) = values  # fmt: skip
-    # By place: there are many, and names would cost a third more.
-    return Action(
+    return action_of(
         technique, fighter, time_us, until_us, hand, side, target, outcome, direction, stance, place, range_,
         names_from_json(said_roles), names_from_json(roles), answers, names_from_json(inferred), note,
     )  # fmt: skip
@@ -268,6 +278,43 @@ def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...])
         round_starts_us=tuple(json.loads(row["round_starts"])),
         logs=logs,
         private=bool(row["private"]),
+    )
+
+
+@lru_cache(maxsize=1024)
+def _bells(text: str) -> tuple[int, ...]:
+    """A fight's round starts; every clip of it has the same."""
+    return tuple(json.loads(text))
+
+
+def clip_row_from(
+    row: Sequence[Any], actions: tuple[Action, ...], root: Path, matches: tuple[tuple[int, ...], ...]
+) -> ClipRow:
+    """A row of `Catalogue.clip_rows`, with its actions; `root`: where its files lie."""
+    (exchange_id, title, fight_id, date, round_no, start_us, in_us, out_us, note, round_starts, round_us,
+     clip_start, clip_end, first, last, file, poster) = row  # fmt: skip
+    clock = None
+    if start_us is not None and round_us is not None:
+        clock = RoundClock(_bells(round_starts), round_us).from_footage(start_us)
+    clock_us = clock[1] if clock else None
+    if start_us is None and actions and (actions[0].time_us or 0) < 0:
+        clock_us = -(actions[0].time_us or 0)  # see logs.timing: a clock whose bell nobody knows
+    return ClipRow(
+        id=exchange_id,
+        fight=title,
+        fight_id=fight_id,
+        date=datetime.date.fromisoformat(date) if date else None,
+        round=round_no,
+        clock_us=clock_us,
+        start_us=in_us if clip_start is None else clip_start,
+        end_us=out_us if clip_end is None else clip_end,
+        start_frame=first,
+        end_frame=last,
+        file=root / file if file else None,
+        poster=root / poster if poster else None,
+        actions=actions,
+        matches=matches,
+        note=note,
     )
 
 

@@ -7,10 +7,10 @@ on are the vocabulary's (`vocabulary/terms.toml`), lower case with spaces.
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, make_dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 # --- what a log says -------------------------------------------------------------------------------------
 
@@ -43,6 +43,17 @@ class Action:
     answers: int | None = None
     inferred: tuple[str, ...] = ()
     note: str = ""
+
+
+_Draft = make_dataclass("_Draft", [(value.name, Any) for value in fields(Action)], slots=True)
+
+
+def action_of(*values: Any) -> Action:
+    """`Action(*values)`, of all its values by place, in a sixth of the time: a frozen dataclass sets its
+    fields one by one through `object.__setattr__`, and archives have millions of actions."""
+    draft = _Draft(*values)
+    draft.__class__ = Action
+    return cast(Action, draft)
 
 
 @dataclass(frozen=True, slots=True)
