@@ -14,12 +14,12 @@ $(VENV)/bin/python:
 	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "Python 3.11 or newer is needed (make PYTHON=python3.11 ...)"'
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/.run: requirements.lock pyproject.toml | $(VENV)/bin/python
+$(VENV)/.run: requirements.lock pyproject.toml cliplib/patterns/kernel.c | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@
 
-$(VENV)/.dev: requirements-dev.lock pyproject.toml | $(VENV)/bin/python
+$(VENV)/.dev: requirements-dev.lock pyproject.toml cliplib/patterns/kernel.c | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@ $(VENV)/.run

@@ -27,12 +27,14 @@ from cliplib.models import ClipRow, Found, Reading, Settings, Where
 from cliplib.patterns import (
     Columns,
     FightEntry,
+    Hits,
     Matches,
     Pattern,
     Tables,
     assemble,
     encode_fight,
     facets,
+    hits,
     limits,
     load,
     page,
@@ -55,7 +57,7 @@ _PATIENCE_S = 30.0
 
 @dataclass(frozen=True)
 class _Result:
-    matches: Matches
+    matches: Matches | Hits
     facets: dict[str, dict[str, int]]
 
 
@@ -112,7 +114,7 @@ class Search:
             places = page(result.matches, order, offset, limit)
             clips = self._clips(places, result, state.columns, with_matches=bool(reading.steps))
             left_out = 0
-            if not second_opinions and state.columns.second.any():
+            if not second_opinions and state.columns.has_second_opinions:
                 told = self._result(reading, where or Where(), True, state)
                 left_out = len(told.matches.exchanges) - len(result.matches.exchanges)
             if state.revision == self._catalogue.revision():
@@ -284,7 +286,7 @@ class Search:
         if scores is not None:
             limit.only(scores > 0)
         pattern = Pattern(reading.steps, columns, self._vocabulary, self._settings, limit)
-        matches = pattern.match()
+        matches = hits(pattern) or pattern.match()
         if scores is not None and not reading.steps:
             found = scores[matches.exchanges]
             matches = replace(matches, cost=np.round((found.max(initial=0) - found) * 1000).astype(np.int32))
@@ -298,12 +300,12 @@ class Search:
     def _clips(
         self, places: npt.NDArray[np.int64], result: _Result, columns: Columns, *, with_matches: bool
     ) -> list[ClipRow]:
-        rows = self._catalogue.clip_rows(columns.exchange_id[places].tolist())
+        ids = columns.exchange_id[places].tolist()
         if not with_matches:
-            return rows
+            return self._catalogue.clip_rows(ids)
         listed = result.matches.tuples(MATCHES_SHOWN, places)
-        by_id = {int(columns.exchange_id[place]): tuple(some) for place, some in listed.items()}
-        return [replace(row, matches=by_id.get(row.id, ())) for row in rows]
+        matches = {int(columns.exchange_id[place]): tuple(some) for place, some in listed.items()}
+        return self._catalogue.clip_rows(ids, matches)
 
     def _word_scores(self, words: Sequence[str], columns: Columns) -> npt.NDArray[np.float64]:
         """[E] how well each exchange's notes and its fight's title meet the words; 0 for not all of them."""

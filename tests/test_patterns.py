@@ -15,18 +15,21 @@ from cliplib.errors import InputError
 from cliplib.models import Action, Corner, Exchange, FightInfo, Settings, Step, Where
 from cliplib.patterns import (
     Columns,
+    Hits,
     Matches,
     Pattern,
     Tables,
     assemble,
     encode_fight,
     facets,
+    hits,
     limits,
     load,
     page,
     save,
     splice,
 )  # fmt: skip
+from cliplib.patterns.kernel import compiled
 from cliplib.vocabulary import load_vocabulary
 from tests import archive, slow_matcher
 from tests.archive import SECOND, columns_of, small_bouts
@@ -90,7 +93,22 @@ wheres = st.builds(
 
 
 def run(columns: Columns, steps: tuple[Step, ...], *where: Where) -> Matches:
-    return Pattern(steps, columns, VOCABULARY, SETTINGS, limits(where, columns)).match()
+    """The matches, which the compiled loops have to agree with."""
+    pattern = Pattern(steps, columns, VOCABULARY, SETTINGS, limits(where, columns))
+    matches, found = pattern.match(), hits(pattern)
+    if found is not None:
+        assert same_answer(found, matches)
+    return matches
+
+
+def same_answer(found: Hits, matches: Matches) -> bool:
+    shown = matches.exchanges[:20]
+    return (
+        np.array_equal(found.exchanges, matches.exchanges)
+        and np.array_equal(found.cost, matches.cost)
+        and facets(found) == facets(matches)
+        and found.tuples(10**4, shown) == matches.tuples(10**4, shown)
+    )
 
 
 def by_id(matches: Matches) -> dict[int, list[tuple[int, ...]]]:
@@ -122,6 +140,8 @@ def test_agrees_with_the_obvious_matcher(
         module._MERGE_FROM, module._MERGE_GROWTH = was
         encode._BITS_APART = bits
     assert by_id(matches) == expected
+    if compiled():
+        assert hits(Pattern(steps, columns, VOCABULARY, SETTINGS, limits([where, second], columns)))
     assert facets(matches) == {
         name: dict(counts) for name, counts in slow_matcher.facets(expected, steps, bouts, VOCABULARY).items()
     }

@@ -8,6 +8,7 @@ top of match.py, `facets` counts a result, `page` orders it, `load` and `save` k
 from .columns import Columns, assemble, splice
 from .encode import Block, FightEntry, Tables, encode_fight
 from .facets import facets
+from .kernel import Hits, hits
 from .layers import Matches
 from .match import Pattern
 from .order import ORDERS, page
@@ -20,6 +21,7 @@ __all__ = [
     "Block",
     "Columns",
     "FightEntry",
+    "Hits",
     "Limits",
     "Matches",
     "Pattern",
@@ -27,6 +29,7 @@ __all__ = [
     "assemble",
     "encode_fight",
     "facets",
+    "hits",
     "limits",
     "load",
     "page",

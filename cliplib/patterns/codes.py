@@ -19,10 +19,11 @@ ABSENT = -1
 
 # Bits that an action's values take in its kind and in its setting. Code 0 is "not known". `doubt` says what
 # is not clean about the evidence; see its bits below.
-# Where something happened varies freely, so it is kept apart: kinds stay few.
+# Where something happened varies freely, so it is kept apart: kinds stay few. The technique comes last, in
+# the highest bits, so that its kinds lie side by side and what is looked up by kind stays at hand.
 KIND_BITS = {
-    "technique": 12, "hand": 3, "side": 3, "target": 3, "outcome": 4, "stance": 3, "opponent_stance": 3,
-    "roles": 8, "corner": 2, "doubt": 3,
+    "hand": 3, "side": 3, "target": 3, "outcome": 4, "stance": 3, "opponent_stance": 3, "roles": 8,
+    "corner": 2, "doubt": 3, "technique": 12,
 }  # fmt: skip
 SETTING_BITS = {"direction": 6, "place": 6, "range": 6}
 BITS = KIND_BITS | SETTING_BITS

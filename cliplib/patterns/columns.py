@@ -69,6 +69,10 @@ class Columns:
         return Tables(self.words)
 
     @cached_property
+    def has_second_opinions(self) -> bool:
+        return bool(self.second.any())
+
+    @cached_property
     def exchange_of(self) -> Array:
         return np.repeat(np.arange(self.exchanges, dtype=np.int32), np.diff(self.first_action))
 

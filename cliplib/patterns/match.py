@@ -29,6 +29,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -41,7 +42,7 @@ from .layers import Layer, Matches, merge
 from .steps import ANYTHING, GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Wanted, Words, decide, decide_punches, in_order
 from .where import Limits
 
-_GAP_TICK_US = 62_500
+TICK_US = 62_500
 _MERGE_FROM, _MERGE_GROWTH = 4096, 2
 """A layer of so many actions, and of so many times the first's, is worth merging."""
 
@@ -69,16 +70,16 @@ class Pattern:
         self.is_punch = decide_punches(columns, words)
         self.result = max((i for i, wanted in enumerate(self.wanted) if wanted.only_punches), default=None)
         """The step whose outcome is the pattern's: its last punch; None if no step asks for just a punch."""
-        self.answers_step = [self._answered(i, step.by) for i, step in enumerate(self.steps)]
+        self.answers_step = [self.answered(i, step.by) for i, step in enumerate(self.steps)]
         # Which steps' actions have to be remembered, and up to which place.
         self.kept_until: dict[int, int] = {}
         for place, some in enumerate(self.absent):
             later = [step for step, _ in some] + self.steps[place : place + 1]
-            for answered in (self._answered(place, step.by) for step in later):
+            for answered in (self.answered(place, step.by) for step in later):
                 if answered is not None:
                     self.kept_until[answered] = place
 
-    def _answered(self, place: int, by: int) -> int | None:
+    def answered(self, place: int, by: int) -> int | None:
         """Rule 5: the step whose punch a counter by `by` at this place must answer."""
         for i in range(place - 1, -1, -1):
             if self.steps[i].by != by and self.wanted[i].some_punch:
@@ -119,28 +120,19 @@ class Pattern:
 
     def _begin(self) -> Layer:
         columns, wanted = self.columns, self.wanted[0]
-        allowed = self.limits.exchanges
-        hits = [w.hits(columns) for w in self.wanted]
-        rarest = int(np.argmin(hits))
-        exchanges: Array | None = None
-        if not hits[rarest]:
-            exchanges = np.zeros(0, np.int64)
-        else:
-            if rarest and hits[rarest] * _RARE < hits[0]:
-                # Begin where the rarest step can happen: most exchanges need no look at the others.
-                there = self._where(rarest)
-                allowed = there if allowed is None else there & allowed
-            if allowed is not None:
-                exchanges = self._if_few(allowed)
+        allowed = self.worth_a_look()
+        exchanges = None if allowed is None else self._if_few(allowed)
         if exchanges is not None:
             starts = columns.first_action
             row = wanted.rows(columns, ranges(starts[exchanges], starts[exchanges + 1] - starts[exchanges]))
         else:
-            ahead = None if len(hits) == 1 else (columns.posted_ahead[not self._same(1)], self._bits(1))
+            several = len(self.steps) > 1
+            ahead = (columns.posted_ahead[not self.same(1)], self.bits(1)) if several else None
             row = wanted.rows(columns, ahead=ahead)
+            rarest = int(np.argmin(self.hits))
             if allowed is not None:
                 row = row.take(np.flatnonzero(allowed.take(columns.exchange_of.take(row))))
-            elif rarest > 1 and hits[rarest] < len(row):
+            elif rarest > 1 and self.hits[rarest] < len(row):
                 row = row.take(np.flatnonzero(self._where(rarest).take(columns.exchange_of.take(row))))
         seen = np.zeros(len(row), np.int32) if self.limits.some else None
         layer = Layer(row, row[:0], None, seen, wanted.cost.take(columns.kind.take(row)))
@@ -149,38 +141,65 @@ class Pattern:
         self._drop_preceded(layer)
         return layer
 
+    @cached_property
+    def hits(self) -> list[int]:
+        """How many actions each step may have, whatever went before."""
+        return [wanted.hits(self.columns) for wanted in self.wanted]
+
+    def worth_a_look(self) -> Array | None:
+        """[E] bool: exchanges that may have a match, as far as is easily told; None for any."""
+        allowed, rarest = self.limits.exchanges, int(np.argmin(self.hits))
+        if not self.hits[rarest]:
+            return np.zeros(self.columns.exchanges, np.bool_)
+        if rarest and self.hits[rarest] * _RARE < self.hits[0]:
+            # Begin where the rarest step can happen: most exchanges need no look at the others.
+            there = self._where(rarest)
+            return there if allowed is None else there & allowed
+        return allowed
+
     def _where(self, i: int) -> Array:
         """[E] bool: exchanges in which the step can happen."""
         there = np.zeros(self.columns.exchanges, np.bool_)
         there[self.columns.exchange_of.take(self.wanted[i].rows(self.columns))] = True
         return there
 
-    def _same(self, i: int) -> bool:
+    def same(self, i: int) -> bool:
         return self.steps[i].by == self.steps[i - 1].by
 
-    def _bits(self, i: int) -> np.uint32:
+    def bits(self, i: int) -> np.uint32:
         return self.wanted[i].bits(self.columns)
 
     def _if_few(self, allowed: Array) -> Array | None:
         """The allowed exchanges, if it pays to look at their actions only."""
         return np.flatnonzero(allowed) if np.count_nonzero(allowed) * 4 < self.columns.exchanges else None
 
-    def _check_people(self, layer: Layer) -> None:
-        """Filters on who person 1 and his opponent are."""
+    def beginner(self) -> Array | None:
+        """[F] the corner of whoever begins a match in each fight (ABSENT: nobody may); None for any."""
+        person1 = self.limits.person1
+        if person1 is None or self.steps[0].by == 1:
+            return person1
+        return np.array([1, 0, ABSENT], np.int8)[person1]
+
+    def beginning_kinds(self) -> Array | None:
+        """[K] bool: kinds of actions that may begin a match, as the stances of both go; None for any."""
         columns, limits, by = self.columns, self.limits, self.steps[0].by
-        if limits.person1 is not None:
-            needed = limits.person1 if by == 1 else np.array([1, 0, ABSENT], np.int8)[limits.person1]
-            layer.take(columns.corner[layer.row] == needed[columns.fight_of[columns.exchange_of[layer.row]]])
         if limits.opponent_stance is None and limits.same_stances is None:
-            return
-        kind = columns.kind[layer.row]
-        own, other = columns.of_kind("stance")[kind], columns.of_kind("opponent_stance")[kind]
-        fine = np.ones(len(kind), np.bool_)
+            return None
+        own, other = columns.of_kind("stance"), columns.of_kind("opponent_stance")
+        fine = np.ones(len(columns.kinds), np.bool_)
         if limits.opponent_stance is not None:
             fine &= (other if by == 1 else own) == limits.opponent_stance
         if limits.same_stances is not None:
             fine &= (own > 0) & (other > 0) & ((own == other) == limits.same_stances)
-        layer.take(fine)
+        return fine
+
+    def _check_people(self, layer: Layer) -> None:
+        columns, beginner, kinds = self.columns, self.beginner(), self.beginning_kinds()
+        if beginner is not None:
+            fights = columns.fight_of[columns.exchange_of[layer.row]]
+            layer.take(columns.corner[layer.row] == beginner[fights])
+        if kinds is not None:
+            layer.take(kinds[columns.kind[layer.row]])
 
     def _note(self, layer: Layer, i: int) -> None:
         """Remember which filters these actions suit, and the actions that a later counter must answer."""
@@ -196,9 +215,9 @@ class Pattern:
     # --- the steps that follow ----------------------------------------------------------------------------
 
     def _continue(self, before: Layer, i: int) -> Layer:
-        columns, step, wanted, same = self.columns, self.steps[i], self.wanted[i], self._same(i)
+        columns, step, wanted, same = self.columns, self.steps[i], self.wanted[i], self.same(i)
         ahead = columns.ahead_own if same else columns.ahead_other
-        start = np.flatnonzero((ahead.take(before.row) & self._bits(i)) != 0)
+        start = np.flatnonzero((ahead.take(before.row) & self.bits(i)) != 0)
         before_row = before.row if len(start) == len(before.row) else before.row.take(start)
         to_punch = (columns.next_own if same else columns.next_other).take(before_row)
         if wanted.only_punches:
@@ -218,8 +237,8 @@ class Pattern:
         if answered is not None and (verdict == MUST_ANSWER).any():
             fine = (verdict != MUST_ANSWER) | self._answers(row, before.kept[answered].take(parent))
             parent, row, gap = _only(fine, parent, row, gap)
-        limit = GAP_LIMIT // max(1, len(self.steps) - 1)
-        ticks = np.minimum(np.where(gap < 0, window, gap) // _GAP_TICK_US, limit).astype(np.int32)
+        most = GAP_LIMIT // max(1, len(self.steps) - 1)
+        ticks = np.minimum(np.where(gap < 0, window, gap) // TICK_US, most).astype(np.int32)
         layer = Layer(
             row,
             parent,
@@ -229,8 +248,9 @@ class Pattern:
             {j: rows.take(parent) for j, rows in before.kept.items()},
         )
         for absent, unwanted in self.absent[i]:
-            since = before.row[layer.parent]
-            layer.take(~self._occurs(absent, unwanted, i, layer, since, layer.row, absent.within_us))
+            since, until = before.row[layer.parent], layer.row
+            within = self.absent_window(absent, i)
+            layer.take(~self._occurs(absent, unwanted, i, layer, since, until, within))
         self._note(layer, i)
         return layer
 
@@ -274,18 +294,24 @@ class Pattern:
 
     # --- what must not happen -----------------------------------------------------------------------------
 
+    def absent_window(self, absent: Step, place: int) -> int | None:
+        """Rule 6: how far from the matched action it must not happen; None for any distance in time."""
+        if absent.within_us is not None or 0 < place < len(self.steps):
+            return absent.within_us
+        return self.settings.step_window_us if place else self.settings.naked_window_us
+
     def _drop_preceded(self, layer: Layer) -> None:
         starts = self.columns.first_action
         for step, unwanted in self.absent[0]:
             since = starts[self.columns.exchange_of[layer.row]] - 1
-            window = self.settings.naked_window_us if step.within_us is None else step.within_us
+            window = self.absent_window(step, 0)
             layer.take(~self._occurs(step, unwanted, 0, layer, since, layer.row, window))
 
     def _drop_followed(self, layer: Layer, place: int) -> None:
         ends = self.columns.first_action
         for step, unwanted in self.absent[place]:
             until = ends[self.columns.exchange_of[layer.row] + 1]
-            window = self.settings.step_window_us if step.within_us is None else step.within_us
+            window = self.absent_window(step, place)
             layer.take(~self._occurs(step, unwanted, place, layer, layer.row, until, window))
 
     def _just_punched(self, answered: int | None, place: int) -> bool:
@@ -309,7 +335,7 @@ class Pattern:
         columns = self.columns
         same = step.by == self.steps[max(place - 1, 0)].by
         happens = np.zeros(len(layer.row), np.bool_)
-        answered = self._answered(place, step.by)
+        answered = self.answered(place, step.by)
         some = np.arange(len(layer.row))
         if len(some) > columns.exchanges >> 5:
             row = unwanted.rows(columns)

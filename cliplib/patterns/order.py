@@ -9,6 +9,7 @@ import numpy as np
 from cliplib.errors import InputError
 
 from .codes import Array
+from .kernel import Hits
 from .layers import Matches
 
 ORDERS = ("fit", "date", "round", "fighter")
@@ -19,7 +20,7 @@ match, then date.
 """
 
 
-def page(matches: Matches, order: str, offset: int, limit: int) -> Array:
+def page(matches: Matches | Hits, order: str, offset: int, limit: int) -> Array:
     """Places of the exchanges from `offset` on, at most `limit`. Any page costs the same."""
     found = matches.exchanges
     if order not in ORDERS:
@@ -48,7 +49,7 @@ def _between(rank: Array, first: int, end: int) -> Array:
     return np.concatenate(found)[: end - first]
 
 
-def _fighters(matches: Matches) -> Array:
+def _fighters(matches: Matches | Hits) -> Array:
     """[exchanges found] alphabetical place of the fighter who begins a match; the first one's, if both do."""
     columns, rows = matches.columns, matches.first_rows()
     exchange = columns.exchange_of[rows]
@@ -59,13 +60,13 @@ def _fighters(matches: Matches) -> Array:
     return first[matches.exchanges]
 
 
-def _fit(matches: Matches) -> Array:
+def _fit(matches: Matches | Hits) -> Array:
     return matches.cost
 
 
-def _round(matches: Matches) -> Array:
+def _round(matches: Matches | Hits) -> Array:
     rounds = matches.columns.round.take(matches.exchanges).astype(np.int32)
     return np.where(rounds == 0, np.int32(1 << 20), rounds)
 
 
-_RANKS: dict[str, Callable[[Matches], Array]] = {"fit": _fit, "round": _round, "fighter": _fighters}
+_RANKS: dict[str, Callable[[Matches | Hits], Array]] = {"fit": _fit, "round": _round, "fighter": _fighters}

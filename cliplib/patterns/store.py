@@ -23,7 +23,7 @@ from cliplib.media.files import replacing
 from .columns import Columns
 from .encode import FightEntry
 
-LAYOUT = 2
+LAYOUT = 3
 _MAGIC = b"cliplibC"
 _DIGEST, _ALIGN = 32, 64
 _ARRAYS = tuple(f.name for f in fields(Columns) if f.name not in ("fights", "words"))

@@ -22,6 +22,7 @@ from .columns import Columns
 from .steps import FREE, Part, Wanted, any_of, corners_of
 
 UNKNOWN = "unknown"
+_NAMES = tuple(f.name for f in fields(Where))
 
 
 @dataclass
@@ -44,10 +45,10 @@ class Limits:
 def limits(wheres: Sequence[Where], columns: Columns, *, second_opinions: bool = False) -> Limits:
     """All of `wheres` together, decided."""
     out = Limits()
-    if not second_opinions and columns.second.any():
+    if not second_opinions and columns.has_second_opinions:
         out.only(~columns.second)
     for where in wheres:
-        for name in (f.name for f in fields(Where)):
+        for name in _NAMES:
             value = getattr(where, name)
             if value is not None and value != ():
                 _FILTERS[name](value, columns, out)
