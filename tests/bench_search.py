@@ -27,6 +27,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import fields
 from pathlib import Path
 
 import duckdb
@@ -34,7 +35,7 @@ import numpy as np
 
 from cliplib.catalogue import Catalogue
 from cliplib.models import Found, Reading, Settings
-from cliplib.patterns import Columns, Pattern, facets, limits, page
+from cliplib.patterns import Columns, Pattern, facets, hits, kernel, limits, page
 from cliplib.phrases import read_search
 from cliplib.search import Search
 from cliplib.vocabulary import load_vocabulary
@@ -423,7 +424,8 @@ def one_more_fight(folder: Path, search: Search, fights: int) -> None:
 
 def match_only(reading: Reading, columns: Columns) -> None:
     limit = limits((reading.where,), columns)
-    matches = Pattern(reading.steps, columns, VOCABULARY, SETTINGS, limit).match()
+    pattern = Pattern(reading.steps, columns, VOCABULARY, SETTINGS, limit)
+    matches = hits(pattern) or pattern.match()
     facets(matches)
     page(matches, "fit", 0, PER_PAGE)
 
@@ -438,21 +440,10 @@ def growth(sizes: Sequence[int]) -> None:
             for reading in readings:
                 ms, _ = timed(lambda r=reading, c=columns: match_only(r, c))  # type: ignore[misc]
                 times += [ms] if turn else []
-        size = sum(
-            getattr(columns, n).nbytes
-            for n in (
-                "kind",
-                "setting",
-                "since",
-                "next_own",
-                "next_other",
-                "ahead_own",
-                "ahead_other",
-                "answers",
-            )
-        )
-        size += columns.exchange_of.nbytes + columns.corner.nbytes + columns.postings[0].nbytes
-        size += sum(ahead.nbytes for ahead in columns.posted_ahead)
+        size = sum(getattr(columns, field.name).nbytes for field in fields(Columns)
+                   if isinstance(getattr(columns, field.name), np.ndarray))  # fmt: skip
+        if packed := kernel._packed(columns):
+            size += sum(array.nbytes for array in packed._arrays.values() if array is not None)
         print(
             f"{fights:8,}{columns.actions:12,}{statistics.median(times):11.2f}"
             f"{np.percentile(times, 95):9.2f}{size / 2**20:8.0f}",
@@ -471,6 +462,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     prepare(options.folder, options.fights)
     search = Search(Catalogue(options.folder / "catalogue.db"), VOCABULARY, options.folder)
+    if kernel.compiled() is None:
+        print("the loops of searching are not compiled here: NumPy's are measured")
     first_query(options.folder)
     with tempfile.TemporaryDirectory() as temporary:
         summary = compare(search, table_rows(options.fights), Path(temporary), options.rounds)

@@ -16,6 +16,9 @@ from pathlib import Path
 
 import pytest
 
+from cliplib.patterns.kernel import compiled
+
+BUILT = {".so", ".pyd"}
 ROOT = Path(__file__).parents[1]
 
 FIGHT = """\
@@ -75,9 +78,14 @@ def test_every_file_a_module_needs_is_in_it(wheel: Path) -> None:
         path.relative_to(ROOT).as_posix().replace("web/", "cliplib_web/", 1)
         for pattern in ("cliplib/**/*", "web/**/*")
         for path in ROOT.glob(pattern)
-        if path.is_file() and "__pycache__" not in path.parts and path.name != ".DS_Store"
+        if path.is_file()
+        and "__pycache__" not in path.parts
+        and path.name != ".DS_Store"
+        and path.suffix not in (".c", *BUILT)
     }
     assert wanted <= inside, wanted - inside
+    if compiled():
+        assert [n for n in inside if n.startswith("cliplib/patterns/_kernel") and n.endswith(tuple(BUILT))]
 
 
 def test_it_works_in_an_empty_folder(installed: Path, tmp_path: Path) -> None:
