@@ -124,12 +124,12 @@ typedef struct {
     int64_t corner_bit[2];   /* which of them say that the fighter of this corner has part, or -1 */
 } Query;
 
-/* Room to work in; `cost` all NO_COST and `joined` and `touched` all 0, before and after. */
+/* Room to work in, for one block; `cost` all NO_COST and `joined` and `touched` all 0, before and after. */
 typedef struct {
-    uint64_t *joined;  /* [exchanges, words] */
-    int32_t *cost;     /* [exchanges] */
-    uint64_t *touched; /* [exchanges / 64 + 1] bits */
-    uint64_t *there;   /* [2, exchanges / 64 + 1] bits */
+    uint64_t *joined;  /* [BLOCK, words] */
+    int32_t *cost;     /* [BLOCK] */
+    uint64_t *touched; /* [BLOCK / 64] bits */
+    uint64_t *there;   /* [2, BLOCK / 64] bits */
 } Room;
 
 typedef struct {
@@ -596,8 +596,8 @@ static Next next_of(const Action *action, int64_t row, int distance) {
     return (Next){action[row + distance].kind, (uint16_t)code};
 }
 
-/* Fills the archive's actions and postings; `technique_of` and `corner_of` [kinds]. -1 if some number doesn't fit, or points
-   outside the exchange or the tables. */
+/* Fills the archive's actions and postings; `technique_of` and `corner_of` [kinds]. -1 if some number doesn't
+   fit, or points outside the exchange or the tables. */
 PUBLIC int pack(
     Archive *archive, int64_t kinds, int64_t settings, const int32_t *technique_of, const uint8_t *corner_of,
     const uint16_t *kind, const uint16_t *setting, const int32_t *since, const int16_t *next_own,

@@ -120,14 +120,14 @@ class Pattern:
 
     def _begin(self) -> Layer:
         columns, wanted = self.columns, self.wanted[0]
-        allowed = self.worth_a_look()
+        allowed = self._worth_a_look()
         exchanges = None if allowed is None else self._if_few(allowed)
         if exchanges is not None:
             starts = columns.first_action
             row = wanted.rows(columns, ranges(starts[exchanges], starts[exchanges + 1] - starts[exchanges]))
         else:
             several = len(self.steps) > 1
-            ahead = (columns.posted_ahead[not self.same(1)], self.bits(1)) if several else None
+            ahead = (columns.posted_ahead[not self.same(1)], self._bits(1)) if several else None
             row = wanted.rows(columns, ahead=ahead)
             rarest = int(np.argmin(self.hits))
             if allowed is not None:
@@ -146,7 +146,7 @@ class Pattern:
         """How many actions each step may have, whatever went before."""
         return [wanted.hits(self.columns) for wanted in self.wanted]
 
-    def worth_a_look(self) -> Array | None:
+    def _worth_a_look(self) -> Array | None:
         """[E] bool: exchanges that may have a match, as far as is easily told; None for any."""
         allowed, rarest = self.limits.exchanges, int(np.argmin(self.hits))
         if not self.hits[rarest]:
@@ -166,7 +166,7 @@ class Pattern:
     def same(self, i: int) -> bool:
         return self.steps[i].by == self.steps[i - 1].by
 
-    def bits(self, i: int) -> np.uint32:
+    def _bits(self, i: int) -> np.uint32:
         return self.wanted[i].bits(self.columns)
 
     def _if_few(self, allowed: Array) -> Array | None:
@@ -217,7 +217,7 @@ class Pattern:
     def _continue(self, before: Layer, i: int) -> Layer:
         columns, step, wanted, same = self.columns, self.steps[i], self.wanted[i], self.same(i)
         ahead = columns.ahead_own if same else columns.ahead_other
-        start = np.flatnonzero((ahead.take(before.row) & self.bits(i)) != 0)
+        start = np.flatnonzero((ahead.take(before.row) & self._bits(i)) != 0)
         before_row = before.row if len(start) == len(before.row) else before.row.take(start)
         to_punch = (columns.next_own if same else columns.next_other).take(before_row)
         if wanted.only_punches:
