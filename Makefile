@@ -14,12 +14,12 @@ $(VENV)/bin/python:
 	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "Python 3.11 or newer is needed (make PYTHON=python3.11 ...)"'
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/.run: requirements.lock pyproject.toml cliplib/patterns/kernel.c | $(VENV)/bin/python
+$(VENV)/.run: requirements.lock pyproject.toml cliplib/search/patterns/kernel.c | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@
 
-$(VENV)/.dev: requirements-dev.lock pyproject.toml cliplib/patterns/kernel.c | $(VENV)/bin/python
+$(VENV)/.dev: requirements-dev.lock pyproject.toml cliplib/search/patterns/kernel.c | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@ $(VENV)/.run
@@ -38,7 +38,7 @@ check: $(VENV)/.dev ## format, lint, types, tests, docs freshness
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	$(BIN)/python -m tests.docs
+	$(BIN)/python -m tests.house.docs
 	$(MAKE) test
 
 format: $(VENV)/.dev ## put the code into its format
@@ -46,13 +46,13 @@ format: $(VENV)/.dev ## put the code into its format
 	$(BIN)/ruff check --fix .
 
 docs: $(VENV)/.dev ## write the generated parts of the documents anew
-	$(BIN)/python -m tests.docs --write
+	$(BIN)/python -m tests.house.docs --write
 
 bench: $(VENV)/.dev ## ratios against what people would do otherwise
 	$(BIN)/python -m tests.bench
 
 pictures: $(VENV)/.dev ## pictures of every page into build/pictures, two of them for the README
-	$(BIN)/python -m tests.pictures
+	$(BIN)/python -m tests.web.pictures
 
 lock: ## pin every dependency, with hashes
 	$(VENV)/bin/python -m pip install --quiet uv

@@ -1,5 +1,5 @@
 """`python -m cliplib`, the same as the `cliplib` command."""
 
-from .cli import main
+from cliplib.cli.main import main
 
 main()

@@ -8,14 +8,13 @@ import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
 
-from cliplib.catalogue import Catalogue
-from cliplib.ingest import Ingest
-from cliplib.ingest_report import IngestReport
-from cliplib.progress import Progress, silent
-from cliplib.settings import read_settings
+from cliplib.catalogue.catalogue import Catalogue
+from cliplib.core.progress import Progress, silent
+from cliplib.core.settings import read_settings
+from cliplib.ingest.ingest import Ingest
+from cliplib.ingest.report import IngestReport
 from cliplib.vocabulary import load_vocabulary
-
-from . import footage
+from tests.media import footage
 
 RED, BLUE = "Emeka Adeyemi", "Jonas Brandt"
 HEAD = "time,fighter,action,outcome,note\n"

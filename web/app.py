@@ -12,33 +12,20 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.routing import IntegerConverter, Map
 
 from cliplib import __version__
-from cliplib.errors import ClipLibError, StorageError
-from cliplib.library import Library
+from cliplib.core.errors import ClipLibError, StorageError
+from cliplib.library.library import Library
 
-from . import (
-    api,
-    api_evidence,
-    api_log,
-    clip,
-    compare,
-    draw,
-    evidence,
-    fight,
-    find,
-    forget,
-    guards,
-    handover,
-    log,
-    media,
-    new,
-    reels,
-    signin,
-    themes,
-    words,
-    work,
-)
-from .jobs import Jobs
-from .logcut import Cuts
+from .api import evidence as api_evidence
+from .api import logging as api_log
+from .api import routes
+from .care import forget
+from .evidence import compare, tables
+from .finding import clip, fight, find
+from .logging import log, newfight
+from .logging.cutting import Cuts
+from .making import draw, handover, reels, themes
+from .site import guards, media, signin, wording, work
+from .site.jobs import Jobs
 
 
 def create_app(
@@ -80,9 +67,9 @@ def create_app(
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guards.install(app, hosts, private=share)
     signin.install(app, share=share)
-    words.install(app)
-    watching = (find, clip, draw, evidence, compare, fight, media, reels, themes, handover)
-    for page in (*watching, log, new, forget, work, api, api_log, api_evidence):
+    wording.install(app)
+    watching = (find, clip, draw, tables, compare, fight, media, reels, themes, handover)
+    for page in (*watching, log, newfight, forget, work, routes, api_log, api_evidence):
         app.register_blueprint(page.page)
     app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
     app.register_error_handler(ClipLibError, _own_error)

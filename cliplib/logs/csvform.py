@@ -10,8 +10,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from cliplib.cells import meant
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
+from cliplib.logs.cells import meant
 from cliplib.logs.rows import COLUMNS, LONGEST_ROW, Rows, row_of, stripped
 from cliplib.logs.source import Cell, Source, nearest
 

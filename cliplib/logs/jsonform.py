@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from typing import Any, NoReturn
 
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
 from cliplib.logs.rows import COLUMNS, LONGEST_ROW, Rows, row_of, stripped
 from cliplib.logs.source import Cell, Refused, Source, nearest
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from cliplib.core.models import FightInfo
 from cliplib.logs.source import Cell, Refused, nearest
-from cliplib.models import FightInfo
 from cliplib.phrases.tokens import fold
 
 

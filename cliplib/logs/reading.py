@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
+from cliplib.core.models import Action, Exchange, FightInfo, Settings
 from cliplib.logs.csvform import read_csv
 from cliplib.logs.grouping import Group, group
 from cliplib.logs.jsonform import read_jsonl
@@ -16,7 +17,6 @@ from cliplib.logs.source import Refused, Source, load
 from cliplib.logs.telling import Phrases, Teller
 from cliplib.logs.timing import Timed, gives_clocks, place
 from cliplib.logs.vttform import read_vtt
-from cliplib.models import Action, Exchange, FightInfo, Settings
 from cliplib.vocabulary import Vocabulary
 
 READERS = {".csv": read_csv, ".vtt": read_vtt, ".jsonl": read_jsonl}

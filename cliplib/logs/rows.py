@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
 from cliplib.logs.source import Cell, Source
 
 COLUMNS = (

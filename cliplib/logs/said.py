@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from cliplib.models import Action, Exchange
+from cliplib.core.models import Action, Exchange
 
 
 def as_said(exchange: Exchange) -> Exchange:

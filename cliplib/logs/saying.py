@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from cliplib.models import Action
+from cliplib.core.models import Action
 from cliplib.vocabulary import Vocabulary
 
 _WAYS = {

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from rapidfuzz import fuzz, process
 
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
 
 LARGEST_FILE = 256 * 1024 * 1024
 """Bytes. A log of a whole fight is well under one megabyte; this only keeps a film named log.csv out."""

@@ -14,12 +14,12 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from cliplib import phrases
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
+from cliplib.core.models import Action, FightInfo, Unread
 from cliplib.logs.people import resolve
 from cliplib.logs.rows import Part
 from cliplib.logs.source import Cell, Refused, nearest
 from cliplib.logs.timing import Timed
-from cliplib.models import Action, FightInfo, Unread
 from cliplib.phrases.logreader import derive_slips
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import switched

@@ -12,10 +12,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from cliplib.core.models import FightInfo
+from cliplib.core.timebase import SECOND, RoundClock, format_time, parse_time
 from cliplib.logs.rows import Row
 from cliplib.logs.source import Cell, Refused
-from cliplib.models import FightInfo
-from cliplib.timebase import SECOND, RoundClock, format_time, parse_time
 
 _LAST_US = 100 * 3600 * SECOND
 _DOTTED = re.compile(r"(\d)[.,]([0-5]\d)")

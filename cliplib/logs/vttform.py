@@ -13,7 +13,7 @@ import html
 import re
 from dataclasses import dataclass, field, replace
 
-from cliplib.errors import Problem
+from cliplib.core.errors import Problem
 from cliplib.logs.rows import LONGEST_ROW, Part, Row, Rows
 from cliplib.logs.source import Cell, Refused, Source
 

@@ -15,15 +15,15 @@ import re
 from collections.abc import Sequence
 from html import escape
 
-from cliplib.cells import harmless
-from cliplib.errors import InputError
+from cliplib.core.errors import InputError
+from cliplib.core.models import Action, Exchange, FightInfo
+from cliplib.core.timebase import format_time
+from cliplib.logs.cells import harmless
 from cliplib.logs.grouping import name_of
 from cliplib.logs.rows import COLUMNS
 from cliplib.logs.said import as_said
 from cliplib.logs.saying import say_action
 from cliplib.logs.vttform import format_stamp
-from cliplib.models import Action, Exchange, FightInfo
-from cliplib.timebase import format_time
 from cliplib.vocabulary import Vocabulary, load_vocabulary
 
 FORMATS = ("csv", "vtt", "jsonl")

@@ -12,13 +12,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal
 
-from cliplib.errors import FootageError, InputError, StorageError
-from cliplib.media import mp4, portable, slices
+from cliplib.core.errors import FootageError, InputError, StorageError
+from cliplib.core.progress import Progress, silent
+from cliplib.media import portable, slices
 from cliplib.media.files import replacing
+from cliplib.media.mp4 import reading
+from cliplib.media.mp4.samples import check_size
 from cliplib.media.reencode import reencode
-from cliplib.media.samples import check_size
 from cliplib.media.working import Prepared
-from cliplib.progress import Progress, silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +38,8 @@ class _Tables:
     """What slicing needs, the open file, and who makes its clips portable."""
 
     fd: int
-    movie: mp4.Movie
-    video: mp4.Track
+    movie: reading.Movie
+    video: reading.Track
     shown: slices.Shown
     exporter: portable.Exporter
 
@@ -129,7 +130,7 @@ def export_portable(
 
 
 def _open(prepared: Prepared, path: Path) -> _Tables:
-    movie = mp4.read_movie(path)
+    movie = reading.read_movie(path)
     videos = movie.of_kind(b"vide")
     if not videos:
         raise FootageError(f"{path}: it has no pictures")

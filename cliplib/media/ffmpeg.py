@@ -27,8 +27,8 @@ from typing import IO, Any
 
 import ffmpeg
 
-from cliplib.errors import MediaError, StorageError
-from cliplib.progress import Progress, silent
+from cliplib.core.errors import MediaError, StorageError
+from cliplib.core.progress import Progress, silent
 
 FORMATS = (
     "mov,mp4,matroska,webm,mpegts,mpeg,avi,asf,flv,mxf,mxf_opatom,gxf,ogg,dv,nut,wtv,rm,ivf,h264,hevc,m4v,"

@@ -9,7 +9,7 @@ import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from cliplib.errors import StorageError
+from cliplib.core.errors import StorageError
 
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG)
 

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from cliplib.errors import FootageError
-from cliplib.media.apart import Apart
-from cliplib.models import FootageInfo
-from cliplib.progress import Progress, silent
-from cliplib.timebase import Timeline
+from cliplib.core.errors import FootageError
+from cliplib.core.models import FootageInfo
+from cliplib.core.progress import Progress, silent
+from cliplib.core.timebase import Timeline
+from cliplib.media.apart.asking import Apart
 
 Picture = npt.NDArray[np.uint8]
 
@@ -67,7 +67,7 @@ class FrameReader:
         progress: Progress = silent,
     ):
         self._path, self._frames, self._size, self._progress = path, len(timeline), size, progress
-        self._job = Apart(path, "cliplib.media.decoding:FrameDecoder", path, info, timeline, size)
+        self._job = Apart(path, "cliplib.media.apart.decoding:FrameDecoder", path, info, timeline, size)
 
     def __enter__(self) -> FrameReader:
         return self

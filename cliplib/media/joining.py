@@ -19,8 +19,8 @@ from typing import Any
 import av
 import numpy as np
 
-from cliplib.errors import FootageError, MediaError
-from cliplib.media import apart
+from cliplib.core.errors import FootageError, MediaError
+from cliplib.media.apart import asking
 from cliplib.media.ffmpeg import PROTOCOLS, local
 from cliplib.media.frames import Picture
 from cliplib.media.sound import RATE, Samples
@@ -251,5 +251,5 @@ def _facts(path: Path) -> dict[str, Any]:
     """What a file says of itself that may be anybody's: a reel is about to replace it."""
     if path.is_file():
         with contextlib.suppress(FootageError):
-            return apart.ask(path, "cliplib.media.decoding:facts", path)[0]
+            return asking.ask(path, "cliplib.media.apart.decoding:facts", path)[0]
     return {"tags": {}, "chapters": []}

@@ -21,15 +21,15 @@ from typing import Any
 
 import numpy as np
 
-from cliplib.errors import FootageError
-from cliplib.media.apart import Apart
+from cliplib.core.errors import FootageError
+from cliplib.core.progress import Progress
+from cliplib.media.apart.asking import Apart
 from cliplib.media.files import writing
-from cliplib.media.mp4 import Edit, Ints, Movie, Track
-from cliplib.media.mp4write import TrackOut
-from cliplib.media.sampleentry import PROFILES, AvcConfig, avc_config, config_of, with_avc_config
-from cliplib.media.samples import Coded, Spool, Taken, put_together
+from cliplib.media.mp4.entries import PROFILES, AvcConfig, avc_config, config_of, with_avc_config
+from cliplib.media.mp4.reading import Edit, Ints, Movie, Track
+from cliplib.media.mp4.samples import Coded, Spool, Taken, put_together
+from cliplib.media.mp4.writing import TrackOut
 from cliplib.media.slices import Shown, frame_span, movie_span, plan_sound, plan_video, retime
-from cliplib.progress import Progress
 
 PRESET, QUANTIZER = "ultrafast", 20
 """A group at most is encoded, so bytes matter little and time much; no loss is seen at this quality (common
@@ -127,7 +127,7 @@ class Exporter:
         file = (movie.path, movie.size, movie.mtime_ns)
         return Apart(
             movie.path,
-            "cliplib.media.recoding:EndCoder",
+            "cliplib.media.apart.recoding:EndCoder",
             file,
             footage.config,
             footage.rate,

@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from cliplib.errors import FootageError
-from cliplib.media.apart import Apart
+from cliplib.core.errors import FootageError
+from cliplib.core.progress import Progress, silent
+from cliplib.media.apart.asking import Apart
+from cliplib.media.apart.jobs import Buffer
 from cliplib.media.files import replacing
-from cliplib.media.jobs import Buffer
 from cliplib.media.working import Prepared
-from cliplib.progress import Progress, silent
 
 WIDTH = 480
 
@@ -27,7 +27,7 @@ class Posters:
     def __init__(self, prepared: Prepared, progress: Progress = silent):
         self._prepared, self._progress = prepared, progress
         self._read = prepared.sliced or prepared.original
-        self._job = Apart(self._read, "cliplib.media.painting:Painter", prepared, WIDTH)
+        self._job = Apart(self._read, "cliplib.media.apart.painting:Painter", prepared, WIDTH)
 
     def __enter__(self) -> Posters:
         try:

@@ -1,6 +1,6 @@
 """What a footage file holds: its frames' exact times, and whether it can be sliced as it is.
 
-It is read in a process apart, with limits (`apart`, `probing`).
+It is read in a process apart, with limits (`apart`).
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from typing import Any
 
 import numpy as np
 
-from cliplib.errors import FootageError
-from cliplib.media import apart
-from cliplib.models import AudioTrack, FootageInfo
-from cliplib.progress import Progress, silent
-from cliplib.timebase import Timeline
+from cliplib.core.errors import FootageError
+from cliplib.core.models import AudioTrack, FootageInfo
+from cliplib.core.progress import Progress, silent
+from cliplib.core.timebase import Timeline
+from cliplib.media.apart import asking
 
 FRACTIONS = ("sample_aspect", "rate", "time_base")
 """Fields of a FootageInfo that JSON has no form for."""
@@ -42,7 +42,7 @@ def probe(path: Path, progress: Progress = silent) -> Probe:
     Raises FootageError saying what is wrong with the file and what to do, and what `progress` raises.
     """
     whole = Path(os.path.abspath(path))
-    said, times = apart.ask(path, "cliplib.media.probing:answer", whole, progress=progress)
+    said, times = asking.ask(path, "cliplib.media.apart.probing:answer", whole, progress=progress)
     info = _info_of(said["info"])
     pts = np.frombuffer(times, dtype=np.int64)
     return Probe(Path(path), info, Timeline(pts, int(said["end"]), info.time_base))

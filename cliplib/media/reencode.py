@@ -9,21 +9,21 @@ from typing import Any
 
 import numpy as np
 
-from cliplib.errors import FootageError
-from cliplib.media.apart import Apart
-from cliplib.media.encode import PictureEncoder
+from cliplib.core.errors import FootageError
+from cliplib.core.progress import Progress
+from cliplib.media.apart.asking import Apart
+from cliplib.media.apart.encoding import PictureEncoder
 from cliplib.media.files import writing
 from cliplib.media.frames import upright_size
-from cliplib.media.mp4 import Edit, Ints, TrackHeader
-from cliplib.media.mp4write import UPRIGHT, TrackOut
-from cliplib.media.sampleentry import aac_description, avc_description, config_of
-from cliplib.media.samples import Coded, Spool, Taken, put_together
+from cliplib.media.mp4.entries import aac_description, avc_description, config_of
+from cliplib.media.mp4.reading import Edit, Ints, TrackHeader
+from cliplib.media.mp4.samples import Coded, Spool, Taken, put_together
+from cliplib.media.mp4.writing import UPRIGHT, TrackOut
 from cliplib.media.slices import retime
 from cliplib.media.sound import RATE
 from cliplib.media.working import Prepared, frames_from
-from cliplib.progress import Progress
 
-_JOBS = "cliplib.media.recoding"
+_JOBS = "cliplib.media.apart.recoding"
 _CEILING_DB = -1.0
 """Highest true peak, dBTP (EBU R 128)."""
 

@@ -24,10 +24,10 @@ from fractions import Fraction
 
 import numpy as np
 
-from cliplib.errors import FootageError
-from cliplib.media.mp4 import Edit, Ints, Movie, Track
-from cliplib.media.mp4write import TrackOut, header
-from cliplib.timebase import Timeline
+from cliplib.core.errors import FootageError
+from cliplib.core.timebase import Timeline
+from cliplib.media.mp4.reading import Edit, Ints, Movie, Track
+from cliplib.media.mp4.writing import TrackOut, header
 
 NEAR = 32 << 10
 """Runs of bytes closer than this are copied as one; a longer write is cheaper than another call."""

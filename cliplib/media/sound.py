@@ -16,9 +16,9 @@ import av
 import numpy as np
 import numpy.typing as npt
 
-from cliplib.media import apart
-from cliplib.models import FootageInfo
-from cliplib.progress import Progress, silent
+from cliplib.core.models import FootageInfo
+from cliplib.core.progress import Progress, silent
+from cliplib.media.apart import asking
 
 Samples = npt.NDArray[np.float32]
 
@@ -47,7 +47,9 @@ def read_sound(
     """
     if not info.audio or length <= 0:
         return silence(max(0, length))
-    _, data = apart.ask(path, "cliplib.media.decoding:sound", path, info, start, length, progress=progress)
+    _, data = asking.ask(
+        path, "cliplib.media.apart.decoding:sound", path, info, start, length, progress=progress
+    )
     return np.frombuffer(data, np.float32).reshape(2, length)
 
 

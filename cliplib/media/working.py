@@ -24,15 +24,16 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from cliplib.errors import FootageError, MediaError
-from cliplib.media import ffmpeg, mp4
+from cliplib.core.errors import FootageError, MediaError
+from cliplib.core.models import FootageInfo
+from cliplib.core.progress import Progress, silent
+from cliplib.core.timebase import Timeline
+from cliplib.media import ffmpeg
 from cliplib.media.files import replacing
 from cliplib.media.frames import says_when
+from cliplib.media.mp4 import reading
 from cliplib.media.probe import Probe, probe
 from cliplib.media.slices import shown_frames
-from cliplib.models import FootageInfo
-from cliplib.progress import Progress, silent
-from cliplib.timebase import Timeline
 
 GROUP_SECONDS = 2
 QUALITY = 20  # x264's constant rate factor: no visible loss at this preset (common practice)
@@ -168,7 +169,7 @@ def _twice(look: Callable[[Path], _Seen], copy: Path) -> _Seen:
 
 def table_timeline(path: Path) -> Timeline:
     """A copy's timeline from its sample tables alone."""
-    movie = mp4.read_movie(path)
+    movie = reading.read_movie(path)
     track = movie.of_kind(b"vide")[0]
     shown = shown_frames(track, movie)
     times = track.composition[shown.samples]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from cliplib.models import Step
+from cliplib.core.models import Step
 from cliplib.phrases.chunk import Proto
 from cliplib.phrases.lexer import Item
 from cliplib.phrases.lexicon import Sense

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from cliplib.core.timebase import from_seconds
 from cliplib.phrases.dates import MONTHS, Dates, read_dates
 from cliplib.phrases.tokens import Token
 from cliplib.phrases.wordreader import NUMBER_WORDS, TO, WordReader
-from cliplib.timebase import from_seconds
 
 MOST_ROUNDS = 12
 """Most rounds of a professional contest (COMAR 09.14.06.16); open-ended stretches end there."""

@@ -15,7 +15,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from cliplib.models import Choice, Unread
+from cliplib.core.models import Choice, Unread
 from cliplib.phrases import filters
 from cliplib.phrases.chunk import LINKS, Chunk
 from cliplib.phrases.chunker import Chunker

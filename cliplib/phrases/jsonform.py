@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from cliplib.models import JSON, Reading, Step, Where
-from cliplib.timebase import to_seconds
+from cliplib.core.models import JSON, Reading, Step, Where
+from cliplib.core.timebase import to_seconds
 
 _STEP = ("by", "fighter", "stance", "technique", "hand", "side", "target", "outcome", "role", "direction")
 

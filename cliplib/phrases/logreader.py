@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
-from cliplib.models import Action, FightInfo, Unread
+from cliplib.core.models import Action, FightInfo, Unread
 from cliplib.phrases.chunk import Proto
 from cliplib.phrases.clauses import Story, Teller
 from cliplib.phrases.grammar import Parsed, words_of

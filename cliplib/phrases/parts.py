@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterable
 from typing import Any
 
-from cliplib.models import Step, Where
+from cliplib.core.models import Step, Where
 from cliplib.phrases.anything import is_any
 from cliplib.phrases.saying import describe, say, say_dates, say_rounds, say_within
 from cliplib.vocabulary import Vocabulary

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from cliplib.models import Reading, Settings, Step, Unread, Where
+from cliplib.core.models import Reading, Settings, Step, Unread, Where
 from cliplib.phrases.anything import asked, narrowed
 from cliplib.phrases.chunk import FIELDS, Proto
 from cliplib.phrases.clauses import Story, Teller

@@ -5,10 +5,10 @@ from __future__ import annotations
 import datetime
 from dataclasses import replace
 
-from cliplib.models import Step, Where
+from cliplib.core.models import Step, Where
+from cliplib.core.timebase import SECOND
 from cliplib.phrases.anything import is_any
 from cliplib.phrases.modifiers import SIDEWAYS
-from cliplib.timebase import SECOND
 from cliplib.vocabulary import Vocabulary
 
 _ANYTHING, _OF = "anything", "'s"

@@ -15,10 +15,10 @@ from collections.abc import Sequence
 from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
 from pathlib import Path
 
-from cliplib.errors import StorageError
+from cliplib.core.errors import StorageError
+from cliplib.core.progress import Progress, silent
 from cliplib.media.files import replacing
 from cliplib.media.joining import JoinPart, chapters_of, join, tags_of
-from cliplib.progress import Progress, silent
 from cliplib.reels import prepare
 from cliplib.reels.parts import PartReport, ReelPart, ReelReport, ReelSettings
 from cliplib.reels.plan import PlannedPart, ReelPlan, plan_reel

@@ -6,11 +6,11 @@ import dataclasses
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from cliplib.errors import InputError
-from cliplib.models import Action, ClipRow
+from cliplib.core.errors import InputError
+from cliplib.core.models import Action, ClipRow
+from cliplib.core.timebase import format_clock
 from cliplib.reels.parts import Drawing, ReelPart, Treatment
 from cliplib.reels.theme import ClipChange, Theme
-from cliplib.timebase import format_clock
 
 if TYPE_CHECKING:
     from cliplib.media.working import Prepared

@@ -20,17 +20,17 @@ from fractions import Fraction
 from pathlib import Path
 
 from cliplib import __version__
-from cliplib.cells import harmless
-from cliplib.errors import InputError
+from cliplib.core.errors import InputError
+from cliplib.core.progress import Progress, silent
+from cliplib.core.timebase import format_time
+from cliplib.logs.cells import harmless
 from cliplib.media.cut import Cutter
 from cliplib.media.files import replacing
-from cliplib.progress import Progress, silent
 from cliplib.reels.build import build
 from cliplib.reels.handover_timeline import edl_text, timeline_text
 from cliplib.reels.lettering import clean
 from cliplib.reels.parts import ReelPart, ReelReport, ReelSettings
 from cliplib.reels.plan import CAUTIONS, PlannedPart, ReelPlan, plan_reel
-from cliplib.timebase import format_time
 
 KINDS = ("captions", "chapters", "shots", "sheet", "timeline", "edl")
 """captions and chapters: WebVTT; shots: CSV; sheet: PDF; timeline: OpenTimelineIO; edl: CMX 3600."""

@@ -9,13 +9,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from cliplib.errors import InputError
+from cliplib.core.errors import InputError
+from cliplib.core.timebase import format_time
 from cliplib.media.poster import Posters
 from cliplib.reels.handover import Row, counts_of
 from cliplib.reels.lettering import clean
 from cliplib.reels.plan import CAUTIONS, ReelPlan
 from cliplib.reels.typefaces import FONTS, closing_fonts
-from cliplib.timebase import format_time
 
 MARGIN, PICTURE, GAP = 15, 52, 5  # millimetres
 

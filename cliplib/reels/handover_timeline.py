@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from cliplib.errors import InputError
+from cliplib.core.errors import InputError
 from cliplib.reels.plan import ReelPlan, Shot
 
 if TYPE_CHECKING:

@@ -17,12 +17,12 @@ from typing import Any
 
 import PIL
 
-from cliplib.errors import InputError
+from cliplib.core.errors import InputError
+from cliplib.core.timebase import SECOND
 from cliplib.media.frames import even, upright_size
 from cliplib.media.joining import LIBRARIES, Encoding
 from cliplib.reels import typefaces
 from cliplib.reels.parts import ReelPart, ReelSettings, Treatment, Zoom
-from cliplib.timebase import SECOND
 
 VERSION = 2
 """Raised whenever the same plan comes to be drawn or sounds differently; old prepared parts are then left."""

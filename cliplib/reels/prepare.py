@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from cliplib.errors import FootageError
+from cliplib.core.errors import FootageError
 from cliplib.media.files import replacing, settle
 from cliplib.media.frames import FrameReader, Picture, upright_size
 from cliplib.media.joining import Encoding, VideoWriter, samples_before, write_wave

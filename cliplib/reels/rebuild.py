@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from cliplib.errors import ClipLibError, InputError, NotFoundError
+from cliplib.core.errors import ClipLibError, InputError, NotFoundError
 from cliplib.reels.parts import ReelReport
 from cliplib.reels.theme import Theme, read_theme
 

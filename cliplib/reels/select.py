@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from cliplib.models import ClipRow
+from cliplib.core.models import ClipRow
 from cliplib.reels.captions import matched_fighter
 from cliplib.reels.theme import Theme
 

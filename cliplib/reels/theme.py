@@ -63,7 +63,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from cliplib.errors import ThemeError
+from cliplib.core.errors import ThemeError
 from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Treatment, Zoom
 
 ORDERS = ("date", "round", "fight", "alternate", "fit")

@@ -10,11 +10,11 @@ from typing import Any
 from PIL import ImageColor
 from rapidfuzz import process
 
-from cliplib.errors import Problem, ThemeError
+from cliplib.core.errors import Problem, ThemeError
+from cliplib.core.timebase import from_seconds
 from cliplib.reels.parts import DRAWING_KINDS, SHOTS, Drawing, Freeze, ReelSettings, Slow, Treatment, Zoom
 from cliplib.reels.plan import PRESETS
 from cliplib.reels.theme import CHAPTERS, MIRRORS, ORDERS, ClipChange, Theme
-from cliplib.timebase import from_seconds
 
 Reader = Callable[[Any], Any]
 _POINTS = {"line": (2, 2), "arrow": (2, 2), "circle": (2, 2), "box": (2, 2), "angle": (3, 3), "text": (1, 1)}

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+from cliplib.core.timebase import to_seconds
 from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Zoom
 from cliplib.reels.theme import ClipChange, Theme
-from cliplib.timebase import to_seconds
 
 
 def theme_text(theme: Theme) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from cliplib.proportions import Interval
+from cliplib.stats.proportions import Interval
 from cliplib.tally import CountRow, NextTable
 from cliplib.tally.following import NOTHING
 

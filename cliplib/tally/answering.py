@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cliplib.patterns.codes import Array, Ints
-from cliplib.proportions import Interval, wilson
+from cliplib.search.patterns.codes import Array, Ints
+from cliplib.stats.proportions import Interval, wilson
 
 from .near import ahead, gap, punch_before
 from .tries import CATEGORIES, KNOWN, LANDED, MISSED, NOT_KNOWN, OTHER, Behind, Tries, categories

@@ -13,9 +13,9 @@ from typing import Literal
 
 import numpy as np
 
-from cliplib.changepoint import Change, TooLittle, change_in_frequency, change_in_rate
-from cliplib.patterns.codes import Ints
-from cliplib.proportions import worth
+from cliplib.search.patterns.codes import Ints
+from cliplib.stats.changepoint import Change, TooLittle, change_in_frequency, change_in_rate
+from cliplib.stats.proportions import worth
 
 from .clock import FightClock
 from .comparing import Compared, Part, compared

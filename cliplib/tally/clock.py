@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cliplib.patterns import Columns
-from cliplib.patterns.codes import Array, Ints
+from cliplib.search.patterns import Columns
+from cliplib.search.patterns.codes import Array, Ints
 
 from .tries import fight_words, people
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from cliplib.proportions import Interval, adjusted, difference, fisher, in_words
+from cliplib.stats.proportions import Interval, adjusted, difference, fisher, in_words
 
 from .counts import tally
 from .following import NOTHING, NextRow, following

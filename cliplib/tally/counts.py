@@ -9,10 +9,10 @@ from functools import cached_property
 
 import numpy as np
 
-from cliplib.errors import InputError
-from cliplib.patterns import UNKNOWN
-from cliplib.patterns.codes import Array, Ints
-from cliplib.proportions import Interval, wilson
+from cliplib.core.errors import InputError
+from cliplib.search.patterns import UNKNOWN
+from cliplib.search.patterns.codes import Array, Ints
+from cliplib.stats.proportions import Interval, wilson
 
 from .clock import NARROWING, Watched
 from .tries import CATEGORIES, KEYS, KNOWN, Behind, Tries

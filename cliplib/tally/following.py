@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cliplib.patterns.codes import Array
-from cliplib.proportions import Interval, wilson
+from cliplib.search.patterns.codes import Array
+from cliplib.stats.proportions import Interval, wilson
 
 from .near import ahead, gap, quartiles
 from .tries import CATEGORIES, KNOWN, LANDED, OTHER, Behind, Tries, categories

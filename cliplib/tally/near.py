@@ -10,8 +10,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from cliplib.patterns import Columns
-from cliplib.patterns.codes import NEITHER, UNKNOWN_TIME, Array, Ints
+from cliplib.search.patterns import Columns
+from cliplib.search.patterns.codes import NEITHER, UNKNOWN_TIME, Array, Ints
 
 _DENSE = 8
 """Distances that are tried for all actions; the few that are left are followed one by one."""

@@ -12,9 +12,9 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from cliplib.agreement import ac1, band, kappa, percent_error
-from cliplib.models import Action
-from cliplib.proportions import Interval
+from cliplib.core.models import Action
+from cliplib.stats.agreement import ac1, band, kappa, percent_error
+from cliplib.stats.proportions import Interval
 
 WINDOW_US = 1_000_000
 

@@ -10,9 +10,9 @@ from typing import Protocol
 
 import numpy as np
 
-from cliplib.errors import InputError
-from cliplib.patterns import UNKNOWN, Columns, Matches
-from cliplib.patterns.codes import NEITHER, NO_OUTCOME, SETTING, Array, Ints
+from cliplib.core.errors import InputError
+from cliplib.search.patterns import UNKNOWN, Columns, Matches
+from cliplib.search.patterns.codes import NEITHER, NO_OUTCOME, SETTING, Array, Ints
 
 KEYS = ("fighter", "opponent", "stance match", "round", "fight", "technique", "target", "outcome", "place")
 """What tries can be grouped by. Each is of the counted action: who did it, to whom, in which round, ..."""

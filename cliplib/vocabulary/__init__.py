@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from cliplib.errors import SettingsError
+from cliplib.core.errors import SettingsError
 
 KINDS = ("punch", "defence", "footwork", "feint", "tie-up")
 _CATEGORIES = (

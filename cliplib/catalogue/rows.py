@@ -1,0 +1,384 @@
+"""What goes into the catalogue and comes out of it, and how it is written down there. No database in here."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import zlib
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cliplib import __version__
+from cliplib.core.models import (
+    JSON,
+    Action,
+    AudioTrack,
+    ClipRow,
+    Corner,
+    Exchange,
+    FightInfo,
+    FootageInfo,
+    LogSource,
+    action_of,
+)
+from cliplib.core.timebase import RoundClock, Timeline
+
+# --- into the catalogue -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class NewExchange:
+    """An exchange to be stored. `log` is its log's place in `FightInfo.logs`; `in_us`, `out_us` are the
+    clip's planned in and out before they are clamped to the footage."""
+
+    exchange: Exchange
+    log: int = 0
+    in_us: int | None = None
+    out_us: int | None = None
+    second_opinion: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What a file held when it was made: its size in bytes and a digest of all of them."""
+
+    size: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewClip:
+    """A finished clip. `file` and `poster` are relative to the library's folder, with forward slashes."""
+
+    exchange_id: int
+    start_us: int
+    end_us: int
+    start_frame: int
+    end_frame: int
+    file: str
+    poster: str | None
+    how: str  # slice | re-encode
+    why: str
+    digest: str
+    file_held: Held | None = None
+    poster_held: Held | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FightChange:
+    """What storing a fight did: the ids of its exchanges in order, and which of them are new or gone."""
+
+    fight_id: int
+    exchange_ids: tuple[int, ...]
+    added: int
+    changed: int
+    removed: int
+    new_fight: bool = False
+
+    @property
+    def anything(self) -> bool:
+        return self.new_fight or bool(self.added or self.changed or self.removed)
+
+
+# --- out of the catalogue ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FighterRow:
+    id: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class FightRow:
+    """A fight as stored. `exchanges` and `clips` are counts; `footage` was last seen there."""
+
+    id: int
+    info: FightInfo
+    folder: Path
+    digest: str
+    revision: int
+    red_id: int
+    blue_id: int
+    exchanges: int
+    clips: int
+    footage: Path | None
+
+    @property
+    def title(self) -> str:
+        return self.info.title
+
+
+@dataclass(frozen=True, slots=True)
+class FootageRow:
+    """Footage as last probed. `sliced`: the file that clips are sliced from, if any.
+    `probed_by`: the version of cliplib that looked at it."""
+
+    fight_id: int
+    path: Path
+    size: int
+    mtime_ns: int
+    info: FootageInfo
+    timeline: Timeline
+    sliced: Path | None
+    why: str
+    probed_by: str
+    sliced_held: Held | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredExchange:
+    """An exchange with what the catalogue keeps beside it. `log_file`: its log's name."""
+
+    id: int
+    log_file: str
+    exchange: Exchange
+    in_us: int | None
+    out_us: int | None
+    second_opinion: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredClip:
+    """A clip's row; `file` and `poster` as in NewClip."""
+
+    exchange_id: int
+    fight_id: int
+    start_frame: int
+    end_frame: int
+    file: str
+    poster: str | None
+    how: str
+    why: str
+    digest: str
+
+
+# --- written down -----------------------------------------------------------------------------------------
+
+ACTION_COLUMNS = (
+    "technique", "time_us", "until_us", "hand", "side", "target", "outcome", "direction", "stance", "place",
+    "range", "roles", "said_roles", "answers", "inferred", "note",
+)  # fmt: skip
+
+
+@lru_cache(maxsize=4096)
+def names_to_json(names: tuple[str, ...]) -> str:
+    return json.dumps(names, ensure_ascii=False)
+
+
+@lru_cache(maxsize=4096)
+def names_from_json(text: str) -> tuple[str, ...]:
+    return tuple(json.loads(text))
+
+
+def action_values(action: Action) -> tuple[Any, ...]:
+    """The values of ACTION_COLUMNS."""
+    return (
+        action.technique, action.time_us, action.until_us, action.hand, action.side, action.target,
+        action.outcome, action.direction, action.stance, action.place, action.range,
+        names_to_json(action.roles), names_to_json(action.said_roles), action.answers,
+        names_to_json(action.inferred), action.note,
+    )  # fmt: skip
+
+
+def action_from(fighter: str, values: Sequence[Any]) -> Action:
+    """The inverse of action_values."""
+    (technique, time_us, until_us, hand, side, target, outcome, direction, stance, place, range_,
+     roles, said_roles, answers, inferred, note) = values  # fmt: skip
+    return action_of(
+        technique, fighter, time_us, until_us, hand, side, target, outcome, direction, stance, place, range_,
+        names_from_json(said_roles), names_from_json(roles), answers, names_from_json(inferred), note,
+    )  # fmt: skip
+
+
+def exchange_digest(exchange: Exchange) -> str:
+    """A fingerprint of what an exchange says; where it stands in the log is no part of it."""
+    said: list[Any] = [
+        exchange.round, exchange.start_us, exchange.end_us, exchange.exact_span, exchange.name, exchange.note,
+    ]  # fmt: skip
+    said += [[action.fighter, *action_values(action)] for action in exchange.actions]
+    return hashlib.blake2b(
+        json.dumps(said, ensure_ascii=False).encode("utf-8", "surrogatepass"), digest_size=16
+    ).hexdigest()
+
+
+def timeline_to_blob(timeline: Timeline) -> bytes:
+    """Frame durations compress to almost nothing where presentation times themselves would not."""
+    return zlib.compress(np.diff(timeline.pts).astype("<i8").tobytes(), 6)
+
+
+def timeline_from_blob(blob: bytes, end: int, time_base: Fraction) -> Timeline:
+    steps = np.frombuffer(zlib.decompress(blob), dtype="<i8").astype(np.int64)
+    return Timeline(np.concatenate([np.zeros(1, np.int64), np.cumsum(steps)]), end, time_base)
+
+
+def footage_info_to_json(info: FootageInfo, timeline: Timeline) -> str:
+    """Fractions as "n/d"; beside the info, the timeline's end and base, and who probed."""
+    data = asdict(info)
+    for name, value in data.items():
+        if isinstance(value, Fraction):
+            data[name] = str(value)
+    data["timeline"] = {"end": timeline.end, "time_base": str(timeline.time_base)}
+    data["probed_by"] = __version__
+    return json.dumps(data, ensure_ascii=False)
+
+
+def footage_info_from_json(text: str) -> tuple[FootageInfo, int, Fraction, str]:
+    """(info, the timeline's end in ticks, its time base, the version that probed)."""
+    data: JSON = json.loads(text)
+    ends = data.pop("timeline")
+    for name in ("sample_aspect", "rate", "time_base"):
+        data[name] = Fraction(data[name])
+    data["audio"] = tuple(AudioTrack(**track) for track in data["audio"])
+    known = {f.name for f in fields(FootageInfo)}
+    info = FootageInfo(**{k: v for k, v in data.items() if k in known})
+    return info, int(ends["end"]), Fraction(ends["time_base"]), str(data.get("probed_by", ""))
+
+
+def fight_values(info: FightInfo) -> JSON:
+    """Columns of `fights` that come from fight.toml, but for the fighters' ids."""
+    return {
+        "title": info.title,
+        "date": info.date.isoformat() if info.date else None,
+        "event": info.event,
+        "rounds": info.rounds,
+        "round_us": info.round_us,
+        "rest_us": info.rest_us,
+        "winner": info.winner,
+        "method": info.method,
+        "red_stance": info.red.stance,
+        "blue_stance": info.blue.stance,
+        "round_starts": json.dumps(info.round_starts_us),
+        "footage_file": info.footage_file,
+        "private": int(info.private),
+    }
+
+
+def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...]) -> FightInfo:
+    return FightInfo(
+        title=row["title"],
+        red=Corner(red, row["red_stance"]),
+        blue=Corner(blue, row["blue_stance"]),
+        date=datetime.date.fromisoformat(row["date"]) if row["date"] else None,
+        event=row["event"],
+        rounds=row["rounds"],
+        round_us=row["round_us"],
+        rest_us=row["rest_us"],
+        winner=row["winner"],
+        method=row["method"],
+        footage_file=row["footage_file"],
+        round_starts_us=tuple(json.loads(row["round_starts"])),
+        logs=logs,
+        private=bool(row["private"]),
+    )
+
+
+@lru_cache(maxsize=1024)
+def _bells(text: str) -> tuple[int, ...]:
+    """A fight's round starts; every clip of it has the same."""
+    return tuple(json.loads(text))
+
+
+def clip_row_from(
+    row: Sequence[Any], actions: tuple[Action, ...], root: Path, matches: tuple[tuple[int, ...], ...]
+) -> ClipRow:
+    """A row of `Catalogue.clip_rows`, with its actions; `root`: where its files lie."""
+    (exchange_id, title, fight_id, date, round_no, start_us, in_us, out_us, note, round_starts, round_us,
+     clip_start, clip_end, first, last, file, poster) = row  # fmt: skip
+    clock = None
+    if start_us is not None and round_us is not None:
+        clock = RoundClock(_bells(round_starts), round_us).from_footage(start_us)
+    clock_us = clock[1] if clock else None
+    if start_us is None and actions and (actions[0].time_us or 0) < 0:
+        clock_us = -(actions[0].time_us or 0)  # see logs.timing: a clock whose bell nobody knows
+    return ClipRow(
+        id=exchange_id,
+        fight=title,
+        fight_id=fight_id,
+        date=datetime.date.fromisoformat(date) if date else None,
+        round=round_no,
+        clock_us=clock_us,
+        start_us=in_us if clip_start is None else clip_start,
+        end_us=out_us if clip_end is None else clip_end,
+        start_frame=first,
+        end_frame=last,
+        file=root / file if file else None,
+        poster=root / poster if poster else None,
+        actions=actions,
+        matches=matches,
+        note=note,
+    )
+
+
+# --- which exchange is which when a log changed -----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class OldExchange:
+    id: int
+    log_file: str
+    digest: str
+    round: int | None
+    start_us: int | None
+
+
+def keep_ids(old: Sequence[OldExchange], new: Sequence[OldExchange]) -> list[int | None]:
+    """For each of `new` (their ids are ignored) the id it keeps, or None for a new one.
+
+    An exchange that says the same in the same log keeps its id wherever its rows have moved. Of the rest, one
+    that begins at the same moment of the same round was edited, and keeps its id too, so that links to a clip
+    survive a corrected outcome.
+    """
+    kept: list[int | None] = [None] * len(new)
+    free: defaultdict[tuple[str, str], list[int]] = defaultdict(list)
+    for item in reversed(old):
+        free[item.log_file, item.digest].append(item.id)
+    for place, item in enumerate(new):
+        if free[item.log_file, item.digest]:
+            kept[place] = free[item.log_file, item.digest].pop()
+    taken = set(kept)
+    by_start: dict[tuple[str, int | None, int], int] = {}
+    for item in old:
+        if item.id not in taken and item.start_us is not None:
+            by_start.setdefault((item.log_file, item.round, item.start_us), item.id)
+    for place, item in enumerate(new):
+        if kept[place] is None and item.start_us is not None:
+            kept[place] = by_start.pop((item.log_file, item.round, item.start_us), None)
+    return kept
+
+
+def with_second_opinions(exchanges: Sequence[NewExchange], logs: Sequence[LogSource]) -> list[NewExchange]:
+    """Mark the exchanges of a later log by somebody else that overlap in time one of an earlier log.
+
+    Two people who logged one fight saw the same punches; counted twice, every claim would be wrong.
+    """
+    spans = [(item.log, item.exchange.start_us, item.exchange.end_us) for item in exchanges]
+    marks = second_opinions(spans, logs)
+    return [replace(item, second_opinion=second) for item, second in zip(exchanges, marks, strict=True)]
+
+
+def second_opinions(
+    spans: Sequence[tuple[int, int | None, int | None]], logs: Sequence[LogSource]
+) -> list[bool]:
+    """The same for bare spans: (place of the log in `logs`, start, end), half-open."""
+    marked = [False] * len(spans)
+    timed = [(i, log, start, max(end, start + 1)) for i, (log, start, end) in enumerate(spans)
+             if start is not None and end is not None]  # fmt: skip
+    for later in {log for _, log, _, _ in timed}:
+        others = [row for row in timed if row[1] < later and logs[row[1]].by != logs[later].by]
+        starts = np.sort(np.array([start for _, _, start, _ in others], np.int64))
+        ends = np.sort(np.array([end for _, _, _, end in others], np.int64))
+        for i, log, start, end in timed:
+            if log == later:
+                # Those begun before this ends, less those over when it begins.
+                begun, over = np.searchsorted(starts, end, "left"), np.searchsorted(ends, start, "right")
+                marked[i] = bool(begun > over)
+    return marked

@@ -1,0 +1,172 @@
+"""The command that sets two logs of one fight beside each other and makes one of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from cliplib.cli import terminal
+from cliplib.core.errors import InputError
+from cliplib.core.timebase import format_time, from_seconds
+from cliplib.library.evidence.agreement import DECISIONS, Decision, TwoLogs, read_worksheet, worksheet
+from cliplib.library.evidence.jsonform import two_logs_json
+from cliplib.library.library import Library
+from cliplib.stats.proportions import Interval
+from cliplib.tally.pairing import Confusion, OfOne
+
+
+@click.command()
+@click.argument("fight")
+@click.option("--first", help="The first log by its file name; else the fight's first.")
+@click.option("--second", help="The second log; else the fight's second.")
+@click.option(
+    "--window",
+    type=float,
+    default=1.0,
+    show_default=True,
+    help="Seconds that two entries of one thing may differ.",
+)
+@click.option("--where-both", is_flag=True, help="Only where the second log has something: it covers a part.")
+@click.option(
+    "--list", "list_to", type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the disagreements as CSV, to fill in the column “take”.",
+)  # fmt: skip
+@click.option("--decided", type=click.Path(path_type=Path, dir_okay=False), help="Such a list, filled in.")
+@click.option(
+    "--else", "otherwise", type=click.Choice(DECISIONS), help="What to take where nothing was decided."
+)
+@click.option("-o", "--out", type=click.Path(path_type=Path, dir_okay=False), help="The agreed log to write.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@click.pass_obj
+def agree(
+    folder: Path,
+    fight: str,
+    first: str | None,
+    second: str | None,
+    window: float,
+    where_both: bool,
+    list_to: Path | None,
+    decided: Path | None,
+    otherwise: Any,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """How far two logs of a fight agree, where they do not, and one log agreed on. FIGHT is its number or a
+    part of its title. The logs themselves stay as they are."""
+    if (decided is None and otherwise is None) != (out is None):
+        raise click.UsageError("An agreed log needs -o and either --decided or --else.")
+    if not 0 < window <= 60:
+        raise InputError(f"a window of {window} seconds makes no sense; give up to 60")
+    library = Library(folder)
+    found = library.evidence.two_logs(
+        fight, first, second, window_us=from_seconds(window), where_both=where_both
+    )
+    if list_to is not None:
+        library.check_out(list_to)
+        list_to.write_text(worksheet(found), encoding="utf-8", newline="")
+        terminal.say(f"{list_to}: {len(found.disagreements)} disagreements", err=True)
+    if out is not None:
+        _write(library, found, decided, otherwise, out)
+    elif as_json:
+        terminal.as_json(two_logs_json(found))
+    else:
+        _print(found)
+
+
+def _write(
+    library: Library, found: TwoLogs, decided: Path | None, otherwise: Decision | None, out: Path
+) -> None:
+    decisions: dict[str, Decision] = {}
+    if decided is not None:
+        try:
+            decisions = read_worksheet(decided.read_text(encoding="utf-8-sig"))
+        except UnicodeDecodeError as error:
+            raise InputError(f"{decided} is not UTF-8; save it as UTF-8") from error
+        except InputError as error:
+            raise InputError(f"{decided}: {error}") from error
+    if otherwise is not None:
+        decisions = {d.key: otherwise for d in found.disagreements} | decisions
+    forms: dict[str, Any] = {".csv": "csv", ".vtt": "vtt", ".jsonl": "jsonl"}
+    if out.suffix not in forms:
+        raise InputError(f"{out}: a log ends in {', '.join(forms)}")
+    library.check_out(out)
+    named = {(found.fight.folder / source.file).resolve() for source in found.fight.info.logs}
+    if out.resolve() in named:
+        raise InputError(f"{out} is one of the fight's logs; they stay as they are, so choose another name")
+    text = library.evidence.agreed_log(found, decisions, forms[out.suffix])
+    out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
+    terminal.say(f"{out}: put it beside the logs and name it in fight.toml in their place")
+
+
+def _print(found: TwoLogs) -> None:
+    one, two = (
+        f"{name} ({by})" if by else name for name, by in zip((found.one, found.two), found.by, strict=True)
+    )
+    result = found.agreement
+    terminal.say(f"{found.fight.title}: {one} against {two}")
+    terminal.say(
+        f"{result.paired} actions in both, {result.only_one} only in the first"
+        + (f" ({found.beyond} of its actions lie where the second has nothing)" if found.beyond else "")
+        + f", {result.only_two} only in the second"
+        + (f"; {found.left_out} without any time were left out" if found.left_out else "")
+    )
+    if result.percent_error is not None:
+        terminal.say(f"Percent error: {result.percent_error:.1f}")
+    for title, table, rows in (
+        ("Techniques", result.techniques, result.of_technique),
+        ("Outcomes", result.outcomes, result.of_outcome),
+    ):
+        if table.pairs:
+            _table(title, table, rows)
+    if found.disagreements:
+        terminal.say(f"\n{len(found.disagreements)} disagreements")
+        cells = [
+            (
+                d.key,
+                str(d.round or ""),
+                format_time(d.time_us, 1) if d.time_us >= 0 else "",
+                "" if d.frame is None else str(d.frame),
+                str(d.clip),
+                d.what,
+                d.one,
+                d.two,
+            )
+            for d in found.disagreements
+        ]
+        terminal.table(("key", "round", "time", "frame", "clip", "what", "first", "second"), cells, give=6)
+    terminal.say()
+    for line in found.definitions:
+        terminal.say(f"  {line}")
+
+
+def _table(title: str, table: Confusion, rows: tuple[OfOne, ...]) -> None:
+    worth = f", {table.band}" if table.band else ""
+    extra = "" if table.ac1 is None else f"; AC1 {table.ac1:.2f}"
+    terminal.say(
+        f"\n{title}: the same in {table.same} of {table.pairs} pairs; "
+        f"kappa {_kappa(table.kappa)}{worth}{extra}"
+    )
+    cells = [(n, *map(str, row)) for n, row in zip(table.names, table.table, strict=True)]
+    terminal.table(("first \\ second", *table.names), cells, give=0)
+    terminal.say()
+    terminal.table(
+        ("", "first", "second", "both", "percent error", "kappa"),
+        [
+            (
+                row.name,
+                str(row.one),
+                str(row.two),
+                str(row.both),
+                "" if row.percent_error is None else f"{row.percent_error:.1f}",
+                _kappa(row.kappa),
+            )
+            for row in rows
+        ],
+        give=0,
+    )
+
+
+def _kappa(value: Interval | None) -> str:
+    return "cannot be said" if value is None else f"{value.value:.2f} ({value.low:.2f} to {value.high:.2f})"

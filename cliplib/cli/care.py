@@ -1,0 +1,121 @@
+"""The commands that look after a library: `check`, `backup`, `restore`, `forget`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cliplib.cli import terminal
+from cliplib.cli.progress import ProgressLine
+from cliplib.library.care.backup import back_up
+from cliplib.library.care.backup import restore as restore_backup
+from cliplib.library.care.forget import fights_of, forget_fights, mentions, save_logs, what_goes
+from cliplib.library.library import Library
+
+
+@click.command()
+@click.option("--repair", is_flag=True, help="Mend what can be mended.")
+@click.option("--deep", is_flag=True, help="Read every byte that the library made, instead of sizes only.")
+@click.option("--without", metavar="NAME", help="Also find every file of the library that holds this name.")
+@click.pass_obj
+def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
+    """Look for damage: catalogue, footage, clips, posters, working copies, reels, indexes, leftovers."""
+    library = Library(folder)
+    with ProgressLine() as progress:
+        findings = library.check(repair=repair, deep=deep, progress=progress)
+    left = sum(not finding.done for finding in findings)
+    for finding in findings:
+        terminal.say(str(finding))
+    if without:
+        holding = mentions(library.folder, without)
+        for path in holding:
+            terminal.say(f"{path} holds “{without}”")
+        if not holding:
+            terminal.say(f"no file of the library holds “{without}”")
+        left += len(holding)
+    if not findings and not left:
+        terminal.say("all is well")
+    return 1 if left else 0
+
+
+@click.command()
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--clips", is_flag=True, help="With clips, posters and reels; else they are cut again.")
+@click.pass_obj
+def backup(folder: Path, out: Path, clips: bool) -> None:
+    """Copy the library into OUT (a .tar file, or a new folder) while people go on logging."""
+    with ProgressLine() as progress:
+        made = back_up(Library(folder), out, clips=clips, progress=progress)
+    terminal.say(f"{made.out}: {made.fights} fights in {made.files} files")
+    if made.missing:
+        terminal.say(
+            f"{made.missing} clips and posters are not in it; footage and fight folders make them again"
+        )
+    terminal.say("Fight folders and footage are not part of it: keep copies of them too.")
+
+
+@click.command()
+@click.argument("backup", type=click.Path(path_type=Path))
+@click.pass_obj
+def restore(folder: Path, backup: Path) -> None:
+    """Make a library of a backup, at --library, where there must be none yet."""
+    with ProgressLine() as progress:
+        count = restore_backup(backup, folder, progress)
+    library = Library(folder)
+    terminal.say(f"{folder}: {len(library.fights())} fights from {count} files")
+    lacking = [f for f in library.check() if not f.done]
+    if lacking:
+        terminal.say("“check” tells what is still missing, and “check --repair” makes it again")
+
+
+@click.command()
+@click.argument("fight", required=False)
+@click.option("--fighter", metavar="NAME", help="All fights of a fighter, by the whole name.")
+@click.option(
+    "--save-logs",
+    "save_logs_to",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="First write logs that were made in the library into this folder, as CSV.",
+)
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@click.pass_obj
+def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: Path | None, yes: bool) -> int:
+    """Take a fight, or a fighter with all fights, out of the library: rows, clips, reels, every name.
+
+    Fight folders and footage stay untouched, and so do backups and files that were written elsewhere.
+    """
+    library = Library(folder)
+    if (fight is None) == (fighter is None):
+        raise click.UsageError("Give a fight, or --fighter with a name.")
+    rows = (library.fight(fight),) if fight is not None else fights_of(library, fighter or "")
+    going = what_goes(library, [row.id for row in rows])
+    if save_logs_to is not None:
+        for path in save_logs(library, going.logs, save_logs_to):
+            terminal.say(f"{path} was written")
+    if not yes:
+        for row in rows:
+            terminal.say(f"“{row.title}”, {terminal.many(row.exchanges, 'exchange')}")
+        for log in going.logs if save_logs_to is None else ():
+            terminal.say(
+                f"{log.by}’s log of “{log.fight.title}” (lines: {log.lines}) was written in this library, is "
+                "nowhere else, and goes as well; --save-logs FOLDER writes it out first"
+            )
+        for title in going.reels:
+            terminal.say(f"the reel “{title}” shows it, and goes as well")
+        terminal.say("What was corrected or drawn here goes with it.")
+        click.confirm("Take this out of the library?", abort=True)
+    with ProgressLine() as progress:
+        done = forget_fights(library, [row.id for row in rows], progress)
+    for row in done.fights:
+        terminal.say(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
+    for title in done.reels:
+        terminal.say(f"the reel “{title}” went along")
+    for left in done.left:
+        terminal.say(left)
+    terminal.say("Backups, and files written elsewhere, are not changed: remove them yourself.")
+    return 1 if done.left else 0
+
+
+COMMANDS = (check, backup, restore, forget)

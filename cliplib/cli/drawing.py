@@ -1,0 +1,105 @@
+"""The commands for what is drawn on clips: `draw add, change, list, remove, restore, share`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TextIO
+
+import click
+
+from cliplib.cli import terminal
+from cliplib.core.errors import InputError
+from cliplib.library.library import Library
+
+_clip = click.argument("clip_id", type=int, metavar="CLIP")
+_id = click.argument("drawing_id", type=int, metavar="DRAWING")
+_shape = click.argument("shape", type=click.File(encoding="utf-8"), metavar="JSON")
+
+
+@click.group()
+def draw() -> None:
+    """Lines, arrows, circles, boxes, angles, paths and texts on a clip, shown with it and in its reels.
+
+    A drawing is a JSON object: {"kind": "arrow", "points": [[0.4, 0.5], [0.6, 0.4]], "from": 70.2, "until":
+    71.0, "colour": "#ffd400", "width": 0.006, "text": "", "shots": []}. Points are shares of the picture's
+    width and height from its upper left; from and until are seconds of footage time.
+    """
+
+
+@draw.command()
+@_clip
+@_shape
+@click.pass_obj
+def add(folder: Path, clip_id: int, shape: TextIO) -> None:
+    """Draw on a clip what a JSON file (- is the input) says, one drawing or a list; print them as kept."""
+    library = Library(folder)
+    given = _read(shape)
+    many = given if isinstance(given, list) else [given]
+    kept = [library.drawings.add(clip_id, one).as_json() for one in many]
+    terminal.as_json(kept if isinstance(given, list) else kept[0])
+
+
+@draw.command()
+@_clip
+@_id
+@_shape
+@click.pass_obj
+def change(folder: Path, clip_id: int, drawing_id: int, shape: TextIO) -> None:
+    """Give a drawing other values: those in the JSON replace the ones it has, the others stay."""
+    library = Library(folder)
+    given = _read(shape)
+    if not isinstance(given, Mapping):
+        raise InputError(f"{shape.name} must hold one drawing, in braces")
+    values = library.drawings.one(clip_id, drawing_id).as_json() | dict(given)
+    terminal.as_json(library.drawings.change(clip_id, drawing_id, values).as_json())
+
+
+@draw.command("list")
+@_clip
+@click.pass_obj
+def list_(folder: Path, clip_id: int) -> None:
+    """Print what is drawn on a clip, as JSON."""
+    terminal.as_json([kept.as_json() for kept in Library(folder).drawings.of(clip_id)])
+
+
+@draw.command()
+@_clip
+@_id
+@click.pass_obj
+def remove(folder: Path, clip_id: int, drawing_id: int) -> None:
+    """Take a drawing off a clip; “restore” undoes that."""
+    terminal.as_json(Library(folder).drawings.remove(clip_id, drawing_id).as_json())
+
+
+@draw.command()
+@_clip
+@_id
+@click.pass_obj
+def restore(folder: Path, clip_id: int, drawing_id: int) -> None:
+    """Bring a removed drawing back."""
+    terminal.as_json(Library(folder).drawings.bring_back(clip_id, drawing_id).as_json())
+
+
+@draw.command()
+@_clip
+@click.argument("first", type=int)
+@click.argument("second", type=int)
+@click.option(
+    "--of", "measure", type=int, required=True, help="The line along the stance’s width or the height."
+)
+@click.pass_obj
+def share(folder: Path, clip_id: int, first: int, second: int, measure: int) -> None:
+    """How far two drawn lines lie apart from left to right, as a share of a third one. It is measured in the
+    picture: not metres, and it knows nothing of depth."""
+    terminal.say(f"{Library(folder).drawings.share(clip_id, first, second, measure):.3f}")
+
+
+def _read(file: TextIO) -> Any:
+    try:
+        return json.load(file)
+    except (ValueError, RecursionError) as problem:
+        raise InputError(
+            f"{file.name} is not JSON ({problem}); see what “cliplib draw list” prints"
+        ) from problem

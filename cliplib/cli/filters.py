@@ -1,0 +1,98 @@
+"""The filters of `find`, as options and as a Where; and the looks of a reel."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import click
+
+from cliplib.core.errors import InputError
+from cliplib.core.models import Where
+from cliplib.library.finding.dates import period, span
+from cliplib.library.library import Library, ReelSettings
+
+F = TypeVar("F", bound=Callable[..., Any])
+_AS_THEY_ARE = ("fighter", "opponent", "stance", "opponent_stance", "place", "outcome")
+_STANCES = click.Choice(["orthodox", "southpaw"])
+
+_OPTIONS = (
+    click.option("--fighter", help="Who does it; any part of the name that only one has."),
+    click.option("--opponent", help="To whom."),
+    click.option("--stance", type=_STANCES, help="The fighter's stance at that moment."),
+    click.option("--opponent-stance", type=_STANCES, help="The opponent's."),
+    click.option("--round", "rounds", multiple=True, help="A number, 2-4, last or late; may be repeated."),
+    click.option("--fight", help="A fight by number or a part of its title."),
+    click.option("--date", help="A day, month or year: 2024-05-11, 2024-05, 2024."),
+    click.option("--from", "first", help="Not before that day."),
+    click.option("--to", "last", help="Not after that day."),
+    click.option("--place", help="centre, ropes or corner."),
+    click.option("--outcome", help="landed, partial, blocked, missed, knockdown, hurt or unknown."),
+)
+
+
+def options(command: F) -> F:
+    """Add the filters to a command."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def where(library: Library, given: dict[str, Any]) -> Where:
+    """What was given as a Where. Raises InputError for a value that makes no sense, NotFoundError for a name
+    that nobody has."""
+    found = Where(
+        rounds=tuple(r for text in given["rounds"] for r in _rounds(text)),
+        **{name: given[name] for name in _AS_THEY_ARE if given[name]},
+    )
+    dates = _dates(given["date"], given["first"], given["last"])
+    if given["fight"]:
+        fight = library.fight(given["fight"])
+        found = replace(found, fight=fight.title)
+        if fight.info.date is not None and dates is None:
+            dates = (fight.info.date, fight.info.date)  # a title may have been used on another day
+    return replace(library.checked(found), dates=dates)
+
+
+def given_any(given: dict[str, Any]) -> bool:
+    """Whether any filter was given."""
+    return any(value not in (None, ()) for value in given.values())
+
+
+def _rounds(text: str) -> list[int | str]:
+    if text in ("last", "late", "early", "middle", "first half", "second half"):
+        return [text]
+    match = re.fullmatch(r"(\d{1,3})(?:\s*-\s*(\d{1,3}))?", text.strip())
+    if match is None or (match[2] and int(match[2]) < int(match[1])):
+        raise InputError(
+            f"“{text}” is no round; write a number, 2-4, last, late, early, middle, first half or second half"
+        )
+    return list(range(int(match[1]), int(match[2] or match[1]) + 1))
+
+
+def _dates(
+    date: str | None, first: str | None, last: str | None
+) -> tuple[datetime.date | None, datetime.date | None] | None:
+    if date is not None and (first is not None or last is not None):
+        raise click.UsageError("--date says it all; leave out --from and --to.")
+    if date is not None:
+        return span(date)
+    return period(first, last)
+
+
+def reel_settings(
+    settings: ReelSettings, title: str | None, preset: str | None, no_captions: bool, no_cards: bool
+) -> ReelSettings:
+    """`settings` with what was said on the command line."""
+    if title is not None:
+        settings = replace(settings, title=title)
+    if preset is not None:
+        settings = replace(settings, preset=preset)
+    if no_captions:
+        settings = replace(settings, captions=False)
+    if no_cards:
+        settings = replace(settings, cards=False)
+    return settings

@@ -1,0 +1,204 @@
+"""The commands that hand reels on, `handover` and `bundle`, and those for themes: `themes list, show, put,
+remove, build`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TextIO
+
+import click
+
+from cliplib.cli import filters, terminal
+from cliplib.cli.progress import ProgressLine
+from cliplib.core.errors import InputError
+from cliplib.library.library import Library, MadeReel, ReelSettings, read_theme
+from cliplib.library.making.handover import KINDS
+from cliplib.library.making.reels import Source
+from cliplib.library.making.themes import failed
+
+_theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
+_clips = click.option("--clips", help="Clips by number, in that order: 12,4,31.")
+_reel = click.option("--reel", help="A reel kept in the library, by its name.")
+_title = click.option("--title", help="What the title card says.")
+
+
+@click.command()
+@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("phrase", required=False)
+@_theme
+@_clips
+@_reel
+@_title
+@click.option(
+    "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
+)
+@click.pass_obj
+def handover(
+    folder: Path,
+    kind: str,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    reel: str | None,
+    title: str | None,
+    out: Path,
+) -> None:
+    """Write what belongs to a reel: captions or chapters (WebVTT), shots (CSV), sheet (a PDF to print),
+    timeline (OpenTimelineIO) or edl (CMX 3600)."""
+    library = Library(folder)
+    source, settings = _source(library, phrase, theme, clips, reel, title)
+    with ProgressLine() as progress:
+        library.handover.write(kind, source, out, settings=settings, progress=progress)
+    terminal.say(str(out))
+
+
+@click.command()
+@click.argument("phrase", required=False)
+@_theme
+@_clips
+@_reel
+@_title
+@click.option(
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="The folder to write.",
+)
+@click.pass_obj
+def bundle(
+    folder: Path,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    reel: str | None,
+    title: str | None,
+    out: Path,
+) -> None:
+    """Write a folder with a reel, its clips, captions, shot list, timelines and a manifest."""
+    library = Library(folder)
+    source, settings = _source(library, phrase, theme, clips, reel, title)
+    with ProgressLine() as progress:
+        made = library.handover.bundle(source, out, settings=settings, progress=progress)
+    terminal.say(f"{made.folder}: {len(made.files)} files")
+    terminal.whose()
+
+
+@click.group()
+def themes() -> None:
+    """Reels that follow the library."""
+
+
+@themes.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@click.pass_obj
+def list_(library: Path, as_json: bool) -> None:
+    """List the library's own themes."""
+    found = Library(library).themes.all()
+    if as_json:
+        terminal.as_json(
+            [
+                {
+                    "name": one.name,
+                    "title": one.title,
+                    "phrase": one.theme.phrase if one.theme else None,
+                    "problem": one.problem or None,
+                    "reel": str(one.reel) if one.reel else None,
+                }
+                for one in found
+            ]
+        )
+        return
+    for one in found:
+        said = one.problem or f"{one.title} ({'has a reel' if one.reel else 'no reel yet'})"
+        terminal.say(f"{one.name}: {said}")
+
+
+@themes.command()
+@click.argument("name")
+@click.pass_obj
+def show(library: Path, name: str) -> None:
+    """Print a theme of the library as its file has it."""
+    click.echo(Library(library).themes.text(name), nl=False)
+
+
+@themes.command()
+@click.argument("file", type=click.File(encoding="utf-8"))
+@click.option("--name", help="The theme whose place it takes; else it is a new one.")
+@click.pass_obj
+def put(library: Path, file: TextIO, name: str | None) -> None:
+    """Check a theme file (- reads it from the input) and keep it in the library; print its name."""
+    try:
+        text = file.read()
+    except UnicodeDecodeError as problem:
+        raise InputError(f"{file.name} is not UTF-8; save it as UTF-8") from problem
+    terminal.say(Library(library).themes.put(text, name))
+
+
+@themes.command()
+@click.argument("name")
+@click.pass_obj
+def remove(library: Path, name: str) -> None:
+    """Throw a theme of the library and its reel away; the clips stay."""
+    Library(library).themes.remove(name)
+
+
+@themes.command()
+@click.argument(
+    "folder", required=False, type=click.Path(path_type=Path, file_okay=False), metavar="[THEMES]"
+)
+@click.option("-o", "--out", type=click.Path(path_type=Path, file_okay=False), help="Where the reels go.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@click.pass_obj
+def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -> int:
+    """Make the reels of a folder of theme files (the library's own, unless given) whose result has changed
+    since last time, and say what changed."""
+    with ProgressLine() as progress:
+        made = Library(library).themes.build_all(folder, out, progress)
+    if as_json:
+        terminal.as_json(
+            [
+                {
+                    "theme": str(one.theme),
+                    "reel": str(one.reel),
+                    "problem": one.problem or None,
+                    "report": one.report.as_json() if one.report else None,
+                }
+                for one in made
+            ]
+        )
+    else:
+        for one in made:
+            terminal.say(one.said(), err=one.report is None)
+    problem = failed(made)
+    return problem.exit_code if problem else 0
+
+
+def _source(
+    library: Library,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    reel: str | None,
+    title: str | None,
+) -> tuple[Source | MadeReel, ReelSettings | None]:
+    if sum(given is not None for given in (phrase, theme, clips, reel)) != 1:
+        raise click.UsageError("Give one of these: a phrase, --theme, --clips or --reel.")
+    source: Source
+    if reel is not None:
+        kept = library.made_reel(reel)
+        return kept, replace(kept.ingredients()["settings"], title=title) if title else None
+    settings = ReelSettings(title=phrase or "Picked clips")
+    if theme is not None:
+        source = read_theme(theme)
+        settings = source.settings
+    elif clips is not None:
+        words = clips.replace(",", " ").split()
+        if not words or not all(word.isdecimal() and len(word) < 12 for word in words):
+            raise InputError(f"“{clips}” is not a list of clip numbers; write 12,4,31")
+        source = [int(word) for word in words]
+    else:
+        assert phrase is not None
+        source = phrase
+    return source, filters.reel_settings(settings, title, None, False, False)

@@ -1,0 +1,123 @@
+"""Commands about the pages: serving them, pass phrases, and taking a log in as the log page does."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+
+import click
+
+from cliplib.cli import followup, terminal
+from cliplib.core.errors import InputError, MediaError
+from cliplib.library.library import Library
+
+_PORT = 8321
+_HERE = ("127.0.0.1", "localhost", "::1")
+
+
+@click.command()
+@click.option(
+    "--host", help="The address to listen on; 127.0.0.1, or with --share every one of this machine."
+)
+@click.option("--port", type=click.IntRange(1, 65535), default=_PORT, show_default=True)
+@click.option(
+    "--share", is_flag=True, help="Serve others, too; asks them for a pass phrase (see passphrase)."
+)
+@click.option(
+    "--name", "names", multiple=True, help="A name that browsers may use for this machine. Repeat it."
+)
+@click.option("--behind-proxy", is_flag=True, help="A proxy on this machine adds TLS and says who asks.")
+@click.pass_obj
+def serve(
+    folder: Path, host: str | None, port: int, share: bool, names: tuple[str, ...], behind_proxy: bool
+) -> None:
+    """Serve the pages to this machine's browser, or with --share to a gym's network. Ctrl-C stops it."""
+    library = Library(folder)  # says what is wrong before anything is started
+    roles = library.passphrases.roles()
+    library.close()
+    if share and not roles:
+        first = followup.line("passphrase set", [], {"--role": "look"})
+        raise InputError(f"set a pass phrase before sharing: {first} (or log)")
+    if not share and (host or _HERE[0]) not in _HERE:
+        raise InputError(f"{host} can be reached by others; add --share, so that they need a pass phrase")
+    # Behind a proxy only the proxy is served, so that nobody gets around it.
+    host = host or ("0.0.0.0" if share and not behind_proxy else _HERE[0])  # noqa: S104 - that is what --share is
+    try:
+        # By name, so that the library itself never needs Flask.
+        pages = importlib.import_module("cliplib_web")
+    except ModuleNotFoundError as error:
+        raise MediaError(
+            f"the pages cannot start: {error.name} is not installed; install cliplib again"
+        ) from error
+    for address in pages.addresses(host, port):
+        terminal.say(f"{address}  (Ctrl-C stops)")
+    try:
+        pages.run(folder, host, port, share=share, names=names, behind_proxy=behind_proxy)
+    except OSError as error:
+        raise InputError(f"cannot serve on {host}:{port}: {error.strerror}; choose another --port") from error
+
+
+@click.group()
+def passphrase() -> None:
+    """The pass phrases that `serve --share` asks for: one to look, one to log."""
+
+
+@passphrase.command("set")
+@click.option("--role", type=click.Choice(["look", "log"]), required=True)
+@click.pass_obj
+def set_(folder: Path, role: str) -> None:
+    """Give a role a pass phrase; who signed in with the old one has to sign in again.
+
+    It is asked for, or read from standard input; never given on the command line, where others could see it.
+    """
+    library = Library(folder)
+    if sys.stdin.isatty():
+        phrase = click.prompt("Pass phrase", hide_input=True, confirmation_prompt=True)
+    else:
+        phrase = sys.stdin.readline().rstrip("\r\n")
+    library.passphrases.set(role, phrase)
+    terminal.say(f"the role “{role}” has a new pass phrase")
+
+
+@passphrase.command()
+@click.option("--role", type=click.Choice(["look", "log"]), required=True)
+@click.pass_obj
+def remove(folder: Path, role: str) -> None:
+    """Nobody can sign in with that role any more."""
+    Library(folder).passphrases.remove(role)
+    terminal.say(f"the role “{role}” has no pass phrase any more")
+
+
+@passphrase.command("list")
+@click.pass_obj
+def list_(folder: Path) -> None:
+    """Which roles have a pass phrase."""
+    roles = Library(folder).passphrases.roles()
+    terminal.say("\n".join(roles) if roles else "none is set")
+
+
+@click.command("log-import")
+@click.argument("fight")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--by", required=True, help="Whose log it is to be.")
+@click.option("--instead", is_flag=True, help="In place of the lines this person has there.")
+@click.pass_obj
+def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> None:
+    """Take a log file into the library as somebody's own log of FIGHT, to go on with on the log page."""
+    library = Library(folder)
+    row = library.fight(fight)
+    form = file.suffix.removeprefix(".").casefold()
+    try:
+        if not file.is_file() or file.stat().st_size > 64 << 20:
+            raise InputError(f"{file} is no log file that could be read")
+        text = file.read_bytes().decode("utf-8-sig", "surrogateescape")
+    except OSError as error:
+        raise InputError(f"{file}: cannot be read: {error.strerror}") from error
+    count = library.logging.import_log(row.id, by, text, form, instead=instead)
+    terminal.say(
+        f"{count} lines are {by}'s log of “{row.title}” now; ingest or the log page cuts their clips"
+    )
+
+
+COMMANDS = (serve, passphrase, log_import)

@@ -1,0 +1,38 @@
+"""The commands about words: `words` looks in notes and titles, `complete` carries on a phrase."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cliplib.cli import terminal
+from cliplib.library.library import Library, words_json
+
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+
+
+@click.command()
+@click.argument("query")
+@click.option("--limit", type=click.IntRange(min=0), default=20, show_default=True, help="How many to list.")
+@_json
+@click.pass_obj
+def words(folder: Path, query: str, limit: int, as_json: bool) -> None:
+    """Find notes and titles with all these words; “quoted words” side by side."""
+    hits = Library(folder).words(query, limit=limit)
+    if as_json:
+        terminal.as_json(words_json(hits))
+    else:
+        terminal.word_hits(hits)
+
+
+@click.command()
+@click.argument("typed")
+@click.pass_obj
+def complete(folder: Path, typed: str) -> None:
+    """Carry on a phrase as the search box does: what was searched before first, a line each."""
+    for phrase in Library(folder).complete(typed):
+        terminal.say(terminal.plain(phrase))
+
+
+COMMANDS = (words, complete)

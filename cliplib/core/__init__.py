@@ -1,0 +1,1 @@
+"""What everything stands on: errors, exact time, the project's words as data, progress, settings."""

@@ -1,0 +1,1 @@
+"""A fight folder: `fight.toml`, the footage, one or more logs."""

@@ -1,0 +1,1 @@
+"""From fight folders to a library: read, compare, store, cut."""

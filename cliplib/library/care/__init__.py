@@ -1,0 +1,1 @@
+"""Services that look after a library: check, backup, forgetting, pass phrases."""

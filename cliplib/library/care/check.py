@@ -1,0 +1,347 @@
+"""Looking a library over and mending it: footage, clips, working copies, reels, derived files, leftovers.
+
+What can be made again from fight folders and footage is; what cannot is said. By default files are looked at
+by name and size; `deep` reads every byte that the library made and compares it with what was noted then.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cliplib.catalogue.care import KeptFile
+from cliplib.catalogue.rows import FightRow
+from cliplib.core.errors import BusyError, ClipLibError, FightFolderError
+from cliplib.core.progress import Progress, silent
+from cliplib.fightfolder.reading import read_fight_folder
+from cliplib.ingest import cut as ingest_cut
+from cliplib.ingest import live
+from cliplib.ingest.cut import CLIPS, POSTERS, WORKING
+from cliplib.ingest.footage import FootageFinder
+from cliplib.ingest.ingest import LOCK, Ingest
+from cliplib.ingest.lock import only_one
+from cliplib.media import ffmpeg
+from cliplib.media.probe import fingerprint
+from cliplib.media.working import table_timeline
+
+if TYPE_CHECKING:
+    from cliplib.library.library import Library
+
+_ROOM = 1 << 30
+_DERIVED = ("index", "columns", "looking", "cache")
+
+
+@dataclass(slots=True)
+class Finding:
+    """Something wrong. `done`: what was done about it, or empty: it is left."""
+
+    what: str
+    done: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.done}" if self.done else self.what
+
+
+@dataclass(slots=True)
+class Check:
+    """One look over a library. With `repair`, only one at a time, and not beside an ingest (BusyError)."""
+
+    library: Library
+    repair: bool = False
+    deep: bool = False
+    progress: Progress = silent
+    findings: list[Finding] = field(default_factory=list)
+
+    def run(self) -> list[Finding]:
+        """Everything found, with what was done about it."""
+        self.findings = [
+            Finding(f"catalogue: {problem}; restore a backup, or ingest the fight folders into a new library")
+            for problem in self.library._catalogue.care.problems()
+        ]
+        if not self.findings:  # rows that cannot be trusted are no reason to remove a file
+            self._footage()
+            try:
+                with only_one(self.library.folder / LOCK):
+                    self._files()
+                    self._strays()
+            except BusyError:
+                if self.repair:
+                    raise
+                self._say("an ingest is at work: clips, posters and working copies were not looked at")
+            self._reels()
+            self._derived()
+        self._machine()
+        return self.findings
+
+    def _say(self, what: str, done: str = "") -> None:
+        self.findings.append(Finding(what, done))
+
+    # --- footage ------------------------------------------------------------------------------------------
+
+    def _footage(self) -> None:
+        fights = self.library._catalogue.fights()
+        finder = FootageFinder(self.library.settings.footage_roots)
+        for number, fight in enumerate(fights):
+            self.progress("looking at footage", number, len(fights))
+            if not fight.folder.is_dir():
+                self._say(
+                    f"“{fight.title}”: its folder {fight.folder} is gone; the library keeps what it says, "
+                    "ingest it from where it is now"
+                )
+            stored = self.library._catalogue.footage(fight.id)
+            if stored is None:
+                continue
+            if not stored.path.is_file():
+                self._moved(fight, finder)
+                continue
+            now = stored.path.stat()
+            touched = (now.st_size, now.st_mtime_ns) != (stored.size, stored.mtime_ns)
+            if touched or self.deep:
+                try:
+                    same = now.st_size == stored.size and fingerprint(stored.path) == stored.info.fingerprint
+                except ClipLibError as error:
+                    self._say(f"“{fight.title}”: {error}")
+                    continue
+                if not same:
+                    self._changed(fight, stored.path)
+                elif touched and self.repair:
+                    self.library._catalogue.set_footage_place(fight.id, stored.path, now.st_mtime_ns)
+
+    def _moved(self, fight: FightRow, finder: FootageFinder) -> None:
+        stored = self.library._catalogue.footage(fight.id)
+        assert stored is not None
+        finding = Finding(f"“{fight.title}”: its footage is not at {stored.path}")
+        self.findings.append(finding)
+        try:
+            folder = read_fight_folder(fight.folder, self.library.settings.footage_roots)
+        except FightFolderError:
+            return
+        located = finder.locate(folder, stored)
+        if located.path is None or located.info is None:
+            finding.what += "; put it back, or ingest it with the folder where it is now"
+        elif located.info.fingerprint != stored.info.fingerprint:
+            finding.what += f", and {located.path} is other footage"
+            self._again(fight, finding)
+        elif self.repair:
+            self.library._catalogue.set_footage_place(fight.id, located.path, located.mtime_ns)
+            finding.done = f"found again at {located.path}"
+        else:
+            finding.what += f" but at {located.path}"
+
+    def _changed(self, fight: FightRow, path: Path) -> None:
+        finding = Finding(f"“{fight.title}”: {path} has changed since its clips were cut")
+        self.findings.append(finding)
+        self._again(fight, finding)
+
+    def _again(self, fight: FightRow, finding: Finding) -> None:
+        """Ingest a fight again, as its footage is another."""
+        if not self.repair or not fight.folder.is_dir():
+            return
+        lib = self.library
+        run = Ingest(lib.folder, lib._catalogue, lib.settings, lib.vocabulary, self.progress)
+        (report,) = run.run([fight.folder]).fights
+        if report.errors:
+            finding.what += f"; {report.errors[0]}"
+        else:
+            finding.done = "ingested again"
+
+    # --- files that rows point to -------------------------------------------------------------------------
+
+    def _files(self) -> None:
+        files = self.library._catalogue.care.files()
+        bad: defaultdict[int, list[tuple[KeptFile, str]]] = defaultdict(list)
+        seen: set[str] = set()
+        for number, kept in enumerate(files):
+            if number % 64 == 0:
+                self.progress("looking at clips", number, len(files))
+            if kept.kind == "working copy" and kept.place in seen:
+                continue  # two fights of one footage
+            seen.add(kept.place)
+            wrong = self._wrong(kept)
+            if wrong:
+                bad[kept.fight_id].append((kept, wrong))
+        for fight_id, some in bad.items():
+            self._mend_files(self.library._catalogue.fight(fight_id), some)
+
+    def _wrong(self, kept: KeptFile) -> str:
+        """What is wrong with a file, or empty."""
+        path = self.library.folder / kept.place
+        try:
+            size = path.stat().st_size
+        except OSError:
+            return "missing"
+        if kept.held is None:
+            if kept.kind == "working copy":
+                try:
+                    table_timeline(path)
+                except ClipLibError:
+                    return "altered"
+            return "empty" if size == 0 else "of contents that nobody noted" if self.deep else ""
+        if size != kept.held.size:
+            return "altered"
+        if self.deep and ingest_cut.contents(path) != kept.held:
+            return "altered"
+        return ""
+
+    def _mend_files(self, fight: FightRow, bad: list[tuple[KeptFile, str]]) -> None:
+        told: defaultdict[tuple[str, str], int] = defaultdict(int)
+        for kept, wrong in bad:
+            told[kept.kind, wrong] += 1
+        found = [
+            Finding(f"“{fight.title}”: {_count(count, kind)} {wrong}")
+            for (kind, wrong), count in told.items()
+        ]
+        self.findings += found
+        if not self.repair:
+            return
+        catalogue, root = self.library._catalogue, self.library.folder
+        footage = catalogue.footage(fight.id)
+        if footage is None or not footage.path.is_file():
+            for finding in found:
+                finding.what += "; they are cut again when its footage is back"
+            return
+        stays = _removed(root / kept.place for kept, _ in bad)
+        if stays:
+            for finding in found:
+                finding.what += f"; {stays}"
+            return
+        try:
+            prepared = self.library._prepared(fight.id, fight.title, self.progress)
+            if prepared.sliced != footage.sliced or any(k.kind == "working copy" for k, _ in bad):
+                catalogue.set_footage(
+                    fight.id,
+                    footage.path,
+                    prepared.info,
+                    prepared.timeline,
+                    mtime_ns=footage.mtime_ns,
+                    sliced=prepared.sliced,
+                    sliced_held=ingest_cut.working_contents(root, prepared.sliced, None),
+                    why=prepared.why,
+                )
+            live.cut_fight(catalogue, root, fight.id, lambda: prepared, self.progress)
+        except ClipLibError as error:
+            for finding in found:
+                finding.what += f"; {error}"
+            return
+        for finding in found:
+            finding.done = "made again"
+
+    # --- files that no row points to ----------------------------------------------------------------------
+
+    def _strays(self) -> None:
+        root = self.library.folder
+        rows = {kept.place for kept in self.library._catalogue.care.files()}
+        strays: defaultdict[str, list[Path]] = defaultdict(list)
+        for kind in (CLIPS, POSTERS):
+            for path in (root / kind).glob("*/*"):
+                if path.relative_to(root).as_posix() not in rows and ingest_cut.is_ours(path):
+                    name = "clip that nothing points to" if kind == CLIPS else "poster of no clip"
+                    strays[name].append(path)
+        for path in (root / WORKING).glob("[!.]*"):
+            if path.is_file() and path.relative_to(root).as_posix() not in rows:
+                strays["working copy that no fight uses"].append(path)
+        strays["half-written file"] += ingest_cut.leftovers(root)
+        for kind, paths in strays.items():
+            if not paths:
+                continue
+            finding = Finding(_count(len(paths), kind))
+            self.findings.append(finding)
+            if self.repair:
+                stays = _removed(paths)
+                if stays:
+                    finding.what += f"; {stays}"
+                else:
+                    finding.done = "removed"
+        if self.repair:
+            ingest_cut.remove_empty(root)
+            self.library._catalogue.care.scrub()
+
+    # --- reels, and what is derived -----------------------------------------------------------------------
+
+    def _reels(self) -> None:
+        for facts in sorted((self.library.folder / "reels").glob("[!.]*.json")):
+            try:
+                said = json.loads(facts.read_text(encoding="utf-8"))
+                title, size = str(said["title"]), said.get("bytes")
+            except (OSError, ValueError, KeyError, TypeError, AttributeError):
+                finding = Finding(f"reel {facts.stem}: what it is cannot be read")
+                self.findings.append(finding)
+                if self.repair:
+                    facts.unlink(missing_ok=True)
+                    finding.done = "taken off the list; its video, if there is one, stays"
+                continue
+            film = facts.with_suffix(".mp4")
+            now = film.stat().st_size if film.is_file() else -1
+            if now == size or (size is None and now > 0):
+                continue
+            finding = Finding(f"the reel “{title}” is {'missing' if now < 0 else 'altered'}")
+            self.findings.append(finding)
+            if not self.repair:
+                continue
+            try:
+                film.touch()  # a list entry needs its file
+                self.library.remake_reel(facts.stem, self.progress)
+                finding.done = "made again"
+            except ClipLibError as error:
+                if now <= 0:
+                    facts.unlink(missing_ok=True)
+                    film.unlink(missing_ok=True)
+                    finding.done = f"taken off the list, since it cannot be made again ({error})"
+                else:
+                    finding.what += f"; {error}"
+
+    def _derived(self) -> None:
+        for name in _DERIVED:
+            path = self.library.folder / name
+            if path.is_file():
+                finding = Finding(f"{path} is a file where a folder belongs")
+                self.findings.append(finding)
+                if self.repair and not (stays := _removed([path])):
+                    finding.done = "removed; what belongs there is made anew"
+                elif self.repair:
+                    finding.what += f"; {stays}"
+        for what in self.library._search.behind():
+            finding = Finding(what)
+            self.findings.append(finding)
+            if self.repair:
+                self.library._search.rebuild(self.progress)
+                finding.done = "made again"
+
+    def _machine(self) -> None:
+        missing = ffmpeg.capabilities().missing
+        if missing:
+            self._say(f"{ffmpeg.binary()} lacks {', '.join(missing)}; some footage cannot be prepared")
+        free = shutil.disk_usage(self.library.folder).free
+        if free < _ROOM:
+            self._say(f"only {free >> 20} MB are free where the library is")
+
+
+_PLURAL = {
+    "clip": "clips",
+    "poster": "posters",
+    "working copy": "working copies",
+    "clip that nothing points to": "clips that nothing points to",
+    "poster of no clip": "posters of no clip",
+    "working copy that no fight uses": "working copies that no fight uses",
+    "half-written file": "half-written files",
+}
+
+
+def _removed(paths: Iterable[Path]) -> str:
+    """Remove files; empty, or what is in the way of removing one: a folder of that name, or rights."""
+    stays = ""
+    for path in paths:
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            stays = f"{path} cannot be removed ({error.strerror or error}); move it away and check again"
+    return stays
+
+
+def _count(count: int, what: str) -> str:
+    return f"1 {what}" if count == 1 else f"{count} {_PLURAL[what]}"

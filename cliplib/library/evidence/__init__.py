@@ -1,0 +1,1 @@
+"""Services that count: tables, their definitions, agreement, reports."""

@@ -1,0 +1,326 @@
+"""Two logs of one fight beside each other, and one log agreed on, decision by decision.
+
+The logs stay as they are; the agreed log is a text of its own, to be saved beside them and named in
+fight.toml.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from cliplib import logs
+from cliplib.catalogue.catalogue import Catalogue
+from cliplib.catalogue.rows import FightRow, StoredExchange
+from cliplib.core.errors import InputError, NotFoundError
+from cliplib.core.models import Exchange
+from cliplib.core.timebase import format_time
+from cliplib.logs.cells import harmless, meant
+from cliplib.tally.pairing import WINDOW_US, Agreement, Logged, Pair, agreement
+from cliplib.vocabulary import Vocabulary
+
+Decision = Literal["first", "second", "both", "neither"]
+DECISIONS: tuple[Decision, ...] = ("first", "second", "both", "neither")
+
+DEFINITIONS = (
+    "Actions are paired for each fighter apart, in the order both logs tell, where they lie within the "
+    "window; an action without a time of its own lies somewhere in its exchange.",
+    "Percent error: 100 x the sum of differences between the two counts / their mean total (Hughes, Cooper "
+    "and Nevill 2002), over each fighter's techniques. It counts what only one log has.",
+    "Kappa: Cohen's, with its large-sample 95 % interval, over pairs alone: of what only one log has, nobody "
+    "can say what the other would have called it. Words: Landis and Koch 1977.",
+    "AC1: Gwet's, steadier than kappa where nearly everything has one name.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """One of them. `key`: the same as long as the logs are. `what`: "only first", "only second", or what
+    differs. `time_us`, `frame`: where to look, None if not known. `clip`: the number of an exchange that
+    shows it."""
+
+    key: str
+    what: str
+    one: str
+    two: str
+    round: int | None
+    time_us: int
+    frame: int | None
+    clip: int
+    pair: Pair
+
+
+@dataclass(frozen=True, slots=True)
+class TwoLogs:
+    """`one`, `two`: the logs' names; `by`: who logged them. `beyond`: actions of the first log at moments the
+    second log has nothing near; `left_out`: actions without any time."""
+
+    fight: FightRow
+    one: str
+    two: str
+    by: tuple[str, str]
+    agreement: Agreement
+    disagreements: tuple[Disagreement, ...]
+    beyond: int
+    left_out: int
+    definitions: tuple[str, ...] = DEFINITIONS
+
+
+def two_logs(
+    catalogue: Catalogue,
+    vocabulary: Vocabulary,
+    fight: FightRow,
+    one: str | None,
+    two: str | None,
+    *,
+    window_us: int = WINDOW_US,
+    where_both: bool = False,
+) -> TwoLogs:
+    """Compare two of a fight's logs (None: its first two). `where_both`: only exchanges of the first log that
+    overlap one of the second, for a second log of a part of the fight."""
+    first, second = _named(fight, one, two)
+    stored = catalogue.exchanges(fight.id)
+    theirs = [s for s in stored if s.log_file == second]
+    mine = [s for s in stored if s.log_file == first]
+    near = [s for s in mine if any(_overlap(s, t) for t in theirs)]
+    if where_both:
+        mine = near
+    logged1, out1 = _logged(mine)
+    logged2, out2 = _logged(theirs)
+    found = agreement(logged1, logged2, vocabulary.is_punch, window_us)
+    footage = catalogue.footage(fight.id)
+    listed = []
+    for pair in found.disagreements:
+        at = pair.either
+        time = at.first_us
+        listed.append(
+            Disagreement(
+                key=_key(pair),
+                what="only first"
+                if pair.two is None
+                else "only second"
+                if pair.one is None
+                else ", ".join(pair.differs_in),
+                one=_said(pair.one),
+                two=_said(pair.two),
+                round=at.round,
+                time_us=time,
+                frame=footage.timeline.frame_at(time) if footage is not None and time >= 0 else None,
+                clip=at.exchange_id,
+                pair=pair,
+            )
+        )
+    by = {source.file: source.by for source in fight.info.logs}
+    covered = {s.id for s in near}
+    beyond = sum(len(s.exchange.actions) for s in mine if s.id not in covered)
+    return TwoLogs(
+        fight,
+        first,
+        second,
+        (by.get(first, ""), by.get(second, "")),
+        found,
+        tuple(listed),
+        beyond,
+        out1 + out2,
+    )
+
+
+def agreed_log(
+    compared: TwoLogs,
+    catalogue: Catalogue,
+    decisions: Mapping[str, Decision],
+    form: Literal["csv", "vtt", "jsonl"] = "csv",
+) -> str:
+    """The agreed log as text. Raises InputError naming the disagreements that are not decided yet.
+
+    Where both agree the first log's row stands. `first`: as the first log has it (leave out what it does not
+    have); `second`: as the second has it; `neither`: leave it out; `both`, of a pair: as the first has it,
+    and the second's as a further action.
+    """
+    known = {d.key: d for d in compared.disagreements}
+    strange = [key for key in decisions if key not in known]
+    if strange:
+        raise InputError(
+            f"“{strange[0]}” is no disagreement of these logs; they have changed since the list was made, "
+            "so make it anew"
+        )
+    wrong = [value for value in decisions.values() if value not in DECISIONS]
+    if wrong:
+        raise InputError(f"“{wrong[0]}” is no decision; there are {', '.join(DECISIONS)}")
+    open_ = [d for d in compared.disagreements if d.key not in decisions]
+    if open_:
+        shown = "\n".join(
+            f"  {d.key}: {_at(d)}: {d.one or 'nothing'} or {d.two or 'nothing'}" for d in open_[:20]
+        )
+        raise InputError(f"{len(open_)} of {len(known)} disagreements are not decided yet:\n{shown}")
+    stored = {s.id: s for s in catalogue.exchanges(compared.fight.id) if s.log_file == compared.one}
+    mine: dict[tuple[int, int], Logged | None] = {}  # the first log's actions as agreed
+    more: list[Logged] = []
+    for pair in compared.agreement.pairs:
+        key = _key(pair)
+        choice = decisions.get(key, "first")
+        if pair.one is not None:
+            place = (pair.one.exchange_id, pair.one.position)
+            mine[place] = pair.one if choice in ("first", "both") else None
+            if pair.two is not None and choice == "second":
+                mine[place] = replace(
+                    pair.one,
+                    action=replace(
+                        pair.two.action, time_us=_time(pair.two, pair.one), answers=None, said_roles=()
+                    ),
+                )
+        if pair.two is not None and (
+            (pair.one is None and choice in ("second", "both")) or (pair.one is not None and choice == "both")
+        ):
+            more.append(pair.two)
+    exchanges = []
+    for number, one in stored.items():
+        kept = [
+            action if place not in mine else (chosen.action if chosen is not None else None)
+            for i, action in enumerate(one.exchange.actions)
+            for place in ((number, i),)
+            for chosen in (mine.get(place),)
+        ]
+        exchanges.append(replace(one.exchange, actions=tuple(a for a in kept if a is not None)))
+    agreed = _with(exchanges, more)
+    # Positions have moved; what answers what is derived again when the agreed log is read.
+    plain = [
+        replace(e, actions=tuple(replace(a, answers=None) for a in e.actions)) for e in agreed if e.actions
+    ]
+    return logs.write_log(plain, compared.fight.info, form)
+
+
+def worksheet(compared: TwoLogs) -> str:
+    """The disagreements as CSV with an empty column `take`, to be filled in and given back."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("key", "round", "time", "frame", "clip", "what", "first", "second", "take"))
+    for d in compared.disagreements:
+        time = format_time(d.time_us, 2) if d.time_us >= 0 else ""
+        cells = (
+            d.key,
+            d.round or "",
+            time,
+            "" if d.frame is None else d.frame,
+            d.clip,
+            d.what,
+            d.one,
+            d.two,
+            "",
+        )
+        writer.writerow([harmless(str(cell)) for cell in cells])
+    return out.getvalue()
+
+
+def read_worksheet(text: str) -> dict[str, Decision]:
+    """The decisions of a filled-in worksheet; empty ones are left out. InputError with the line's number."""
+    rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
+    if not {"key", "take"} <= set(rows.fieldnames or ()):
+        raise InputError("this is no list of disagreements: it needs the columns “key” and “take”")
+    found: dict[str, Decision] = {}
+    for row in rows:
+        key, take = meant((row["key"] or "").strip()), (row["take"] or "").strip().casefold()
+        if not take:
+            continue
+        chosen = next((d for d in DECISIONS if d == take), None)
+        if chosen is None:
+            raise InputError(
+                f"line {rows.line_num}: “{take}” in the column “take” is no decision; write "
+                f"{', '.join(DECISIONS)}"
+            )
+        found[key] = chosen
+    return found
+
+
+def _named(fight: FightRow, one: str | None, two: str | None) -> tuple[str, str]:
+    names = [source.file for source in fight.info.logs]
+    if len(names) < 2:
+        raise InputError(f"“{fight.title}” has one log only; a second [[log]] in its fight.toml adds another")
+    for name in (one, two):
+        if name is not None and name not in names:
+            raise NotFoundError(f"“{fight.title}” has no log “{name}”; there are {', '.join(names)}")
+    first = one or next(n for n in names if n != two)
+    second = two or next(n for n in names if n != first)
+    if first == second:
+        raise InputError("two different logs are needed")
+    return first, second
+
+
+def _logged(stored: Sequence[StoredExchange]) -> tuple[list[Logged], int]:
+    found, left_out = [], 0
+    for one in stored:
+        start, end = one.exchange.start_us, one.exchange.end_us
+        for position, action in enumerate(one.exchange.actions):
+            first = last = action.time_us
+            if first is None and start is not None and end is not None:
+                first, last = start, end
+            if first is None or last is None:
+                left_out += 1
+                continue
+            found.append(Logged(action, first, last, one.exchange.round, one.id, position))
+    return found, left_out
+
+
+def _overlap(a: StoredExchange, b: StoredExchange) -> bool:
+    x, y = a.exchange, b.exchange
+    if x.start_us is None or y.start_us is None or x.end_us is None or y.end_us is None:
+        return False
+    return x.start_us <= y.end_us and y.start_us <= x.end_us
+
+
+def _key(pair: Pair) -> str:
+    """Exchange and position in each log, such as 12.1-57.0."""
+    return "-".join("" if x is None else f"{x.exchange_id}.{x.position}" for x in (pair.one, pair.two))
+
+
+def _said(x: Logged | None) -> str:
+    if x is None:
+        return ""
+    a = x.action
+    words = [str(a.fighter), a.side or a.hand, a.technique]
+    words += [f"to the {a.target}" if a.target else None, a.outcome]
+    return " ".join(w for w in words if w)
+
+
+def _at(d: Disagreement) -> str:
+    where = f"round {d.round}" if d.round else "round not known"
+    return f"{where}, {format_time(d.time_us, 1)}" if d.time_us >= 0 else where
+
+
+def _time(chosen: Logged, other: Logged) -> int | None:
+    """A time of its own, or else the other log's: it is the same thing that happened."""
+    return chosen.action.time_us if chosen.action.time_us is not None else other.action.time_us
+
+
+def _with(exchanges: Sequence[Exchange], more: Sequence[Logged]) -> list[Exchange]:
+    """Further actions into the exchange they fall into, or as exchanges of their own."""
+    agreed = list(exchanges)
+    for x in more:
+        action = replace(x.action, time_us=x.first_us, answers=None)
+        place = next(
+            (
+                i
+                for i, e in enumerate(agreed)
+                if e.start_us is not None
+                and e.end_us is not None
+                and e.start_us <= x.last_us
+                and x.first_us <= e.end_us
+            ),
+            None,
+        )
+        if place is None:
+            agreed.append(
+                Exchange((action,), round=x.round, start_us=x.first_us, end_us=max(x.last_us, x.first_us))
+            )
+            continue
+        e = agreed[place]
+        if all(a.time_us is not None for a in e.actions):
+            action = replace(action, time_us=min(max(x.first_us, e.start_us or 0), e.end_us or x.first_us))
+            actions = sorted((*e.actions, action), key=lambda a: a.time_us or 0)
+        else:
+            actions = [*e.actions, action]
+        agreed[place] = replace(e, actions=tuple(actions))
+    return sorted(agreed, key=lambda e: (e.start_us is None, e.start_us or 0))

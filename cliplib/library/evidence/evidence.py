@@ -1,0 +1,417 @@
+"""The evidence behind a claim, as `Library.evidence`: counts, what comes next, changes, answers.
+
+`cliplib.tally` counts; this module reads the phrase, finds the tries, works out how much round clock they
+were looked for in, and says with each result what exactly was counted.
+"""
+
+from __future__ import annotations
+
+import difflib
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Literal, Protocol
+
+import numpy as np
+
+from cliplib import report
+from cliplib.catalogue.catalogue import Catalogue
+from cliplib.catalogue.rows import FightRow
+from cliplib.core.errors import InputError
+from cliplib.core.models import Reading, Settings, Step, Where
+from cliplib.library.evidence.agreement import Decision, TwoLogs, agreed_log, two_logs
+from cliplib.library.evidence.definitions import (
+    ANSWERS,
+    CAUGHT,
+    CHANGING,
+    COMPARING,
+    COUNTED,
+    DEFINITIONS_DIFFER,
+    MINUTES,
+    NEXT,
+    NO_MINUTES,
+    ONE_FIGHT,
+    OUTCOMES,
+    WILSON,
+)
+from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Next, Tally
+from cliplib.library.finding.dates import period
+from cliplib.report import content
+from cliplib.search.engine import Search
+from cliplib.search.patterns import Columns, Pattern, limits
+from cliplib.tally import (
+    KEYS,
+    FightClock,
+    Tries,
+    Watched,
+    adjustment,
+    answers,
+    caught,
+    compare,
+    following,
+    tally,
+    tries_of,
+    watched,
+)
+from cliplib.tally.changing import Kind, moments
+from cliplib.tally.clock import EARLY_ENDS
+from cliplib.tally.near import next_of
+from cliplib.tally.pairing import WINDOW_US
+from cliplib.tally.tries import fight_words
+from cliplib.vocabulary import Vocabulary
+
+LogForm = Literal["csv", "vtt", "jsonl"]
+ChartKind = Literal["counts", "rates", "next"]
+MOST_ROWS = 40
+"""More bars than these are no picture any more; the table has them all."""
+
+
+class Names(Protocol):
+    """What the evidence asks of the library it belongs to."""
+
+    def explain(self, phrase: str, *, strict: bool = False) -> Reading: ...
+    def fighter_named(self, text: str) -> str: ...
+    def fight(self, which: int | str) -> FightRow: ...
+
+
+class Evidence:
+    """See the top of this file. Every method reads the library as it is now, from any number of threads."""
+
+    def __init__(
+        self,
+        names: Names,
+        catalogue: Catalogue,
+        search: Search,
+        vocabulary: Vocabulary,
+        settings: Settings,
+    ):
+        self._names, self._catalogue, self._search = names, catalogue, search
+        self._vocabulary, self._settings = vocabulary, settings
+        self._lock = threading.Lock()
+        self._clocks: tuple[int, dict[int, FightClock]] | None = None
+
+    # --- what is asked ------------------------------------------------------------------------------------
+
+    def tally(
+        self,
+        phrase: str,
+        by: Sequence[str] = (),
+        *,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> Tally:
+        """How often, and how it went, by any of `tally.KEYS`.
+
+        `where` filters as `find` does; `only` keeps tries whose very action has these values of KEYS, and
+        those between the dates `from` and `to`. Raises PhraseError for a phrase that is not understood whole:
+        a count needs to know what it counts.
+        """
+        reading, found, clock = self._tries(phrase, where, only)
+        table = tally(found, by, clock)
+        timed = clock is not None and "stance match" not in table.by
+        minutes = (MINUTES,) if timed else (NO_MINUTES,)
+        return Tally(reading, table, (COUNTED, OUTCOMES, WILSON, *minutes, ONE_FIGHT, DEFINITIONS_DIFFER))
+
+    def next(self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None) -> Next:
+        """What the same fighter and the opponent do next, how often, how fast, and how it went."""
+        reading, found = self._found(phrase, where, only)
+        return Next(reading, following(found), (COUNTED, *NEXT, OUTCOMES, WILSON, ONE_FIGHT))
+
+    def compare(
+        self,
+        phrase: str,
+        this: Mapping[str, str],
+        that: Mapping[str, str],
+        *,
+        by: str | None = None,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> Compare:
+        """Two sides of a phrase's tries beside each other: `this` and `that` are as `only` in `tally`, which
+        holds for both."""
+        where, both = _within(where, only or {})
+        (where1, this), (where2, that) = _within(where, {**both, **this}), _within(where, {**both, **that})
+        reading, first = self._found(phrase, where1, None)
+        second = first if where1 == where2 else self._found(phrase, where2, None)[1]
+        chosen1, chosen2 = self._chosen(this, first.columns), self._chosen(that, second.columns)
+        if by is not None and by not in KEYS:
+            raise InputError(f"“{by}” is nothing to group by; there are {', '.join(KEYS)}")
+        own = [
+            {key: value for key, value in chosen.items() if key not in both or key in given}
+            for chosen, given in ((chosen1, this), (chosen2, that))
+        ]
+        return Compare(
+            reading,
+            _side(own[0], where1 if where1 != where2 else None) or "everything",
+            _side(own[1], where2 if where1 != where2 else None) or "everything",
+            compare(first.only(chosen1), second.only(chosen2), by=by),
+            (COUNTED, OUTCOMES, *COMPARING, ONE_FIGHT),
+        )
+
+    def change(
+        self,
+        phrase: str,
+        fight: int | str,
+        kind: Kind = "rate",
+        *,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> ChangeFound:
+        """The most likely change in one fight, of the share that landed or of how often it was tried."""
+        row = self._names.fight(fight)
+        chosen = {**(only or {}), "fight": self._fight_word(row)}
+        if where is None or where.fight is None:
+            where = replace(where or Where(), fight=row.title)  # nothing else need be searched
+        reading, found, clock = self._tries(phrase, where, chosen)
+        if kind == "frequency" and clock is None:
+            raise InputError(NO_MINUTES)
+        columns = found.columns
+        us = clock.us if clock is not None else np.zeros((len(columns.fights), 1), np.int64)
+        at = next((i for i, f in enumerate(columns.fights) if f.id == row.id), None)
+        watched_us = {} if at is None else {int(r): int(us[at, r]) for r in np.flatnonzero(us[at])}
+        if kind == "frequency" and not watched_us:
+            raise InputError(
+                f"how often something is tried in “{row.title}” cannot be said: its rounds and their length "
+                "are not known; fill in round_seconds in its fight.toml"
+            )
+        times = self._times(row.id)
+        ids = columns.exchange_id[found.exchange]
+        position = found.rows - columns.first_action[found.exchange]
+        own = [
+            times.get(int(i), ())[int(p)] if int(i) in times else None
+            for i, p in zip(ids, position, strict=True)
+        ]
+        when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us)
+        result = adjustment(
+            found, when, sum(watched_us.values()), kind, situation=self._situation(reading, found, row, where)
+        )
+        return ChangeFound(reading, row, result, (COUNTED, *CHANGING[kind], OUTCOMES, ONE_FIGHT))
+
+    def answers(
+        self,
+        phrase: str,
+        *,
+        stances: bool = True,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> Answered:
+        """Which responses beat an attack, by stance match."""
+        reading, found = self._found(phrase, where, only)
+        window = self._settings.step_window_us
+        result = answers(found, window, stances=stances)
+        return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
+
+    def caught(
+        self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
+    ) -> Caught:
+        """Which attacks a defence is caught by."""
+        reading, found = self._found(phrase, where, only)
+        rows = caught(found, self._vocabulary.is_punch, self._settings.step_window_us)
+        return Caught(reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, ONE_FIGHT))
+
+    def two_logs(
+        self,
+        fight: int | str,
+        one: str | None = None,
+        two: str | None = None,
+        *,
+        window_us: int = WINDOW_US,
+        where_both: bool = False,
+    ) -> TwoLogs:
+        """How far two logs of a fight agree, and where they do not; see `library_agreement.two_logs`."""
+        return two_logs(
+            self._catalogue,
+            self._vocabulary,
+            self._names.fight(fight),
+            one,
+            two,
+            window_us=window_us,
+            where_both=where_both,
+        )
+
+    def agreed_log(self, compared: TwoLogs, decisions: Mapping[str, Decision], form: LogForm = "csv") -> str:
+        """One log out of two, decision by decision; see `library_agreement.agreed_log`."""
+        return agreed_log(compared, self._catalogue, decisions, form)
+
+    def chart(
+        self,
+        kind: ChartKind,
+        phrase: str,
+        by: Sequence[str] = (),
+        *,
+        where: Where | None = None,
+        only: Mapping[str, str] | None = None,
+    ) -> bytes:
+        """A picture of `tally` (counts or rates, at most MOST_ROWS of them) or of `next`, as SVG."""
+        if kind == "next":
+            found = self.next(phrase, where=where, only=only)
+            return report.svg(content.flow("What comes next", found.reading.said or phrase, found.table))
+        rows = self.tally(phrase, by, where=where, only=only).table.rows[:MOST_ROWS]
+        title = f"By {', then '.join(by)}" if by else "All"
+        make = content.bars if kind == "counts" else content.dots
+        return report.svg(make(title, by, rows))
+
+    # --- how it is found ----------------------------------------------------------------------------------
+
+    def _found(
+        self, phrase: str, where: Where | None, only: Mapping[str, str] | None
+    ) -> tuple[Reading, Tries]:
+        reading = self._names.explain(phrase, strict=True)
+        where, only = _within(where, only or {})
+        columns = self._search.columns()
+        found = tries_of(self._matches(reading.steps, reading, where, columns), self._vocabulary)
+        return reading, found.only(self._chosen(only, columns)) if only else found
+
+    def _tries(
+        self, phrase: str, where: Where | None, only: Mapping[str, str] | None
+    ) -> tuple[Reading, Tries, Watched | None]:
+        where, only = _within(where, only or {})
+        reading, found = self._found(phrase, where, only)
+        columns = found.columns
+        clock = self._watched(reading, where or Where(), columns)
+        return reading, found, None if clock is None else clock.only(self._chosen(only, columns))
+
+    def _matches(self, steps: Sequence[Step], reading: Reading, where: Where | None, columns: Columns):  # type: ignore[no-untyped-def]
+        limit = limits((reading.where, where or Where()), columns)
+        return Pattern(steps, columns, self._vocabulary, self._settings, limit).match()
+
+    def _watched(self, reading: Reading, where: Where, columns: Columns) -> Watched | None:
+        """The rounds in which a try could have been found; None if the filters turn on stances."""
+        steps = [s for step in reading.steps for s in (step, *step.alternatives) if not step.absent]
+        stances = [reading.where, where]
+        if any(w.opponent_stance or w.stance_match or w.stance for w in stances) or any(
+            s.stance for s in steps
+        ):
+            return None
+        kept = [
+            Where(rounds=w.rounds, fight=w.fight, fighter=w.fighter, opponent=w.opponent, dates=w.dates)
+            for w in stances
+        ]
+        there = limits(kept, columns).exchanges
+        for step in reading.steps:
+            people = {s.fighter for s in (step, *step.alternatives)}
+            if not step.absent and None not in people:
+                theirs = np.array([bool({f.red, f.blue} & people) for f in columns.fights], np.bool_)
+                mask = theirs[columns.fight_of]
+                there = mask if there is None else there & mask
+        return watched(columns, self._all_clocks(), there)
+
+    def _all_clocks(self) -> dict[int, FightClock]:
+        revision = self._catalogue.revision()
+        with self._lock:
+            if self._clocks is None or self._clocks[0] != revision:
+                clocks = {
+                    fight_id: FightClock(
+                        row.round_us,
+                        row.round_starts_us,
+                        row.last_us if row.method in EARLY_ENDS else None,
+                    )
+                    for fight_id, row in self._catalogue.clocks().items()
+                }
+                self._clocks = revision, clocks
+            return self._clocks[1]
+
+    def _clock_of(self, fight_id: int) -> FightClock:
+        return self._all_clocks().get(fight_id, FightClock(None))
+
+    def _times(self, fight_id: int) -> dict[int, tuple[int | None, ...]]:
+        """Times of a fight's actions by exchange; an action without one has its exchange's beginning."""
+        return {
+            stored.id: tuple(
+                a.time_us if a.time_us is not None else stored.exchange.start_us
+                for a in stored.exchange.actions
+            )
+            for stored in self._catalogue.exchanges(fight_id)
+        }
+
+    def _situation(self, reading: Reading, found: Tries, row: FightRow, where: Where | None) -> Tries | None:
+        """What was done where the phrase's last step could have been: after its other steps, what that person
+        did next; for a phrase of one step, everything of its kind by whoever tried it."""
+        columns = found.columns
+        present = [i for i, step in enumerate(reading.steps) if not step.absent]
+        here = np.array([f.id == row.id for f in columns.fights], np.bool_)
+        if len(present) > 1:
+            last, before = reading.steps[present[-1]], reading.steps[present[-2]]
+            matches = self._matches(reading.steps[: present[-2] + 1], reading, where, columns)
+            start = tries_of(matches, self._vocabulary)
+            start = start.some(here[start.fight])
+            rows = next_of(columns, start.rows, own=last.by == before.by)
+            return replace(start, rows=np.unique(rows[rows >= 0]))
+        if not len(found):
+            return None
+        kinds = {
+            self._vocabulary.kind(columns.words["technique"][code - 1])
+            for code in np.unique(columns.of_kind("technique")[found.kind]).tolist()
+        }
+        fits = np.array([False, *(self._vocabulary.kind(w) in kinds for w in columns.words["technique"])])
+        bounds = columns.first_exchange[found.fight[0] : found.fight[0] + 2]
+        rows = np.arange(*columns.first_action[bounds].tolist())
+        rows = rows[~columns.second[columns.exchange_of[rows]]]
+        rows = rows[fits[columns.of_kind("technique")[columns.kind[rows]]]]
+        return replace(found, rows=rows[np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))])
+
+    # --- what is chosen -----------------------------------------------------------------------------------
+
+    def _fight_word(self, row: FightRow) -> str:
+        columns = self._search.columns()
+        words = fight_words(columns)
+        return next((words[i] for i, f in enumerate(columns.fights) if f.id == row.id), row.title)
+
+    def _chosen(self, only: Mapping[str, str], columns: Columns) -> dict[str, str]:
+        """Values as tables write them. Raises InputError for keys and values that there are not."""
+        chosen = {}
+        for key, value in only.items():
+            key, value = key.strip().casefold(), " ".join(value.split())
+            if key not in KEYS:
+                near = difflib.get_close_matches(key, KEYS, n=1)
+                hint = f"; did you mean “{near[0]}”?" if near else f"; there are {', '.join(KEYS)}"
+                raise InputError(f"“{key}” is nothing to choose by{hint}")
+            if value.casefold() == "unknown":
+                chosen[key] = "unknown"
+            elif key in ("fighter", "opponent"):
+                chosen[key] = self._names.fighter_named(value)
+            elif key == "fight":
+                words = fight_words(columns)
+                exact = [word for word in words if word.casefold() == value.casefold()]
+                chosen[key] = exact[0] if exact else self._fight_word(self._names.fight(value))
+            else:
+                chosen[key] = self._known(key, value, columns)
+        return chosen
+
+    def _known(self, key: str, value: str, columns: Columns) -> str:
+        if key == "round":
+            if not value.isdecimal() or len(value) > 3:
+                raise InputError(f"“{value}” is no round; write its number")
+            return str(int(value))
+        known: tuple[str, ...] = {
+            "stance match": ("open", "closed"),
+            "technique": (*self._vocabulary.names, *columns.words["technique"]),
+            "target": ("head", "body", *columns.words["target"]),
+            "outcome": (*self._vocabulary.outcomes, "no punch"),
+            "place": (*self._vocabulary.places, *columns.words["place"]),
+        }[key]
+        found = [word for word in known if word.casefold() == value.casefold()]
+        if not found:
+            near = difflib.get_close_matches(value.casefold(), known, n=1)
+            raise InputError(f"“{value}” is no {key}" + (f"; did you mean “{near[0]}”?" if near else ""))
+        return found[0]
+
+
+def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None, dict[str, str]]:
+    """The dates `from` and `to` out of what is chosen, and into the filters."""
+    rest = {" ".join(key.split()).casefold(): value for key, value in only.items()}
+    first, last = rest.pop("from", None), rest.pop("to", None)
+    dates = period(first, last)
+    if dates is None:
+        return where, rest
+    if where is not None and where.dates is not None:
+        raise InputError("the dates are given twice; one pair can be chosen at a time")
+    return replace(where or Where(), dates=dates), rest
+
+
+def _side(only: Mapping[str, str], where: Where | None) -> str:
+    said = [value if key in ("fighter", "fight") else f"{key} {value}" for key, value in only.items()]
+    if where is not None and where.dates is not None:
+        first, last = where.dates
+        said.append(" to ".join(d.isoformat() if d else "now" for d in (first, last)))
+    return ", ".join(said)

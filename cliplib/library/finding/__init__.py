@@ -1,0 +1,1 @@
+"""Services that find and show: phrases, clips, fights, names, words."""

@@ -1,0 +1,72 @@
+"""The contracts of `find --json` and its like: plain data from what the library returns."""
+
+from __future__ import annotations
+
+from cliplib.core.models import JSON, Action, ClipRow, Found
+from cliplib.core.timebase import to_seconds
+from cliplib.phrases import reading_json
+from cliplib.search.textindex import WordHits
+
+
+def found_json(found: Found) -> JSON:
+    """What `cliplib find --json` prints."""
+    return {
+        "reading": reading_json(found.reading),
+        "total": found.total,
+        "clips": [clip_json(clip) for clip in found.clips],
+        "facets": found.facets,
+    }
+
+
+def clip_json(clip: ClipRow) -> JSON:
+    """A clip as in `find --json`. Times are seconds of footage time; unknown is null."""
+    return {
+        "id": clip.id,
+        "fight": clip.fight,
+        "round": clip.round,
+        "start": _seconds(clip.start_us),
+        "end": _seconds(clip.end_us),
+        "start_frame": clip.start_frame,
+        "end_frame": clip.end_frame,
+        "file": str(clip.file) if clip.file else None,
+        "poster": str(clip.poster) if clip.poster else None,
+        "actions": [_action(action) for action in clip.actions],
+        "matches": [list(match) for match in clip.matches],
+    }
+
+
+def words_json(hits: WordHits) -> JSON:
+    """What `cliplib words --json` prints. `clip` is null for a fight's title. A snippet's pieces are [text,
+    whether it was looked for]."""
+    return {
+        "total": hits.total,
+        "hits": [
+            {
+                "clip": hit.exchange_id,
+                "fight": hit.title,
+                "fight_id": hit.fight_id,
+                "snippet": [list(piece) for piece in hit.snippet],
+            }
+            for hit in hits.hits
+        ],
+        "meant": {word: list(near) for word, near in hits.meant.items()},
+    }
+
+
+def _action(action: Action) -> JSON:
+    return {
+        "time": _seconds(action.time_us),
+        "fighter": action.fighter,
+        "technique": action.technique,
+        "hand": action.hand,
+        "side": action.side,
+        "target": action.target,
+        "outcome": action.outcome,
+        "roles": list(action.roles),
+        "direction": action.direction,
+    }
+
+
+def _seconds(us: int | None) -> float | None:
+    # A negative time is one on a round clock whose bell nobody knows: not footage time.
+    return None if us is None or us < 0 else to_seconds(us)

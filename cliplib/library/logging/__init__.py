@@ -1,0 +1,1 @@
+"""Services that write down: logs in the library, new fights, corrections."""

@@ -1,0 +1,369 @@
+"""Logging in the library itself, while the fight plays: `library.logging`.
+
+Everybody has a log of their own for each fight, told apart by name. A line is on the disk, and its exchange
+can be found, when the call returns; clips are cut later, by `cut` or by the next ingest.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tempfile
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cliplib import logs, phrases
+from cliplib.catalogue.live import LineEditor, LiveLog, name_of
+from cliplib.core.errors import FootageError, InputError, LogError, NotFoundError, Problem
+from cliplib.core.models import Exchange, FightInfo, Unread
+from cliplib.core.progress import Progress, silent
+from cliplib.core.timebase import Timeline, format_time, parse_time
+from cliplib.ingest import live as ingest_live
+from cliplib.ingest.ingest import LOCK
+from cliplib.ingest.lock import only_one
+from cliplib.library.finding.saying import say_action
+
+if TYPE_CHECKING:
+    from cliplib.library.library import Library
+
+LONGEST_LINE = 500  # characters
+LONGEST_NAME = 60
+_OWN = ("time", "fighter", "action", "note")
+_NUMBERED = re.compile(r"#\d+")
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """A line of a live log. `frame`: the footage's, in presentation order; None if it has no footage time.
+    `more`: further columns, of an imported row. `problem`: why it cannot be read any more, or empty."""
+
+    id: int
+    frame: int | None
+    time_us: int | None
+    fighter: str
+    action: str
+    note: str = ""
+    more: Mapping[str, str] | None = None
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedLine:
+    """How a line would be read. `actions`: (fighter or None, what they did); `unread`: places in the text;
+    `because`: why a log cannot hold it, where all its words are known; else empty."""
+
+    actions: tuple[tuple[str | None, str], ...]
+    unread: tuple[Unread, ...]
+    because: str = ""
+
+    @property
+    def complete(self) -> bool:
+        """Nothing is missing: it can be logged as it stands."""
+        return bool(self.actions) and not self.unread and all(who for who, _ in self.actions)
+
+
+class Logging:
+    """`library.logging`. NotFoundError for a fight or line that isn't there, InputError for a name that
+    cannot be one, LogError for a line that cannot be read; nothing is changed then."""
+
+    def __init__(self, library: Library):
+        self._library = library
+        self._known: OrderedDict[int, tuple[object, ingest_live.Known]] = OrderedDict()
+
+    def log_name(self, by: str) -> str:
+        """What somebody's log is called among a fight's logs."""
+        return name_of(self.logger_name(by))
+
+    @staticmethod
+    def logger_name(by: str) -> str:
+        """Somebody's name as logs have it; InputError for none, or one that nobody could read."""
+        return logger_name(by)
+
+    # --- lines --------------------------------------------------------------------------------------------
+
+    def logs(self, fight_id: int) -> tuple[LiveLog, ...]:
+        """Everybody's live logs of a fight."""
+        self._library.fight(fight_id)
+        return self._library._catalogue.live.logs(fight_id)
+
+    def lines(self, fight_id: int, by: str) -> tuple[LogLine, ...]:
+        """One person's lines in order of time, then of writing; empty if they have none."""
+        log = self._log(fight_id, by)
+        if log is None:
+            return ()
+        info = self._library.fight(fight_id).info
+        words, settings = self._library.vocabulary, self._library.settings
+        _, problems = ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))
+        timeline = self._timeline(fight_id)
+        found = [_line(one.id, one.said, timeline, problems.get(one.id)) for one in log.lines]
+        return tuple(sorted(found, key=lambda one: (one.time_us or 0, one.id)))
+
+    def exchanges(self, fight_id: int, by: str) -> tuple[Exchange, ...]:
+        """What one person's lines come to, in order of time; relations are not derived."""
+        log = self._log(fight_id, by)
+        if log is None:
+            return ()
+        info = self._library.fight(fight_id).info
+        words, settings = self._library.vocabulary, self._library.settings
+        return ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))[0].exchanges
+
+    def check(self, fight_id: int, text: str, fighter: str = "") -> CheckedLine:
+        """How a line would be read, as it is written."""
+        info = self._library.fight(fight_id).info
+        words = self._library.vocabulary
+        who = _fighter(info, fighter) or None
+        read = phrases.read_log(text[:LONGEST_LINE], words, info, fighter=who)
+        said = tuple(
+            (a.fighter, ", ".join(filter(None, (say_action(a, words), a.outcome)))) for a in read.actions
+        )
+        return CheckedLine(said, read.unread, read.because)
+
+    def add(
+        self, fight_id: int, by: str, frame: int, action: str, *, fighter: str = "", note: str = ""
+    ) -> LogLine:
+        """Log what happens at a frame of the footage."""
+        by = logger_name(by)
+        said = self._said(fight_id, frame, action, fighter, note, {})
+        return self._edit(fight_id, by, lambda edit: edit.add(said).id)
+
+    def change(
+        self,
+        fight_id: int,
+        by: str,
+        line_id: int,
+        *,
+        frame: int | None = None,
+        action: str | None = None,
+        fighter: str | None = None,
+        note: str | None = None,
+    ) -> LogLine:
+        """Change a line; what is None stays as it is, and so do columns that came with an import."""
+        before = next((one for one in self.lines(fight_id, by) if one.id == line_id), None)
+        if before is None:
+            raise NotFoundError(f"there is no line {line_id} in this log any more")
+        said = self._said(
+            fight_id,
+            before.frame if frame is None else frame,
+            before.action if action is None else action,
+            before.fighter if fighter is None else fighter,
+            before.note if note is None else note,
+            before.more or {},
+            None if frame is not None else before.time_us,
+        )
+        return self._edit(fight_id, by, lambda edit: edit.put(line_id, said).id)
+
+    def remove(self, fight_id: int, by: str, line_id: int) -> None:
+        """Take a line out of one's log."""
+        self._change(fight_id, by, lambda edit: edit.remove(line_id).id)
+
+    def _edit(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> LogLine:
+        line_id = self._change(fight_id, by, change)
+        return next(one for one in self.lines(fight_id, by) if one.id == line_id)
+
+    def _change(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> int:
+        library = self._library
+        info = library.fight(fight_id).info
+        derive = ingest_live.deriver(
+            library._catalogue, fight_id, library.settings, library.vocabulary, self._before(fight_id, info)
+        )
+        return library._catalogue.live.edit(fight_id, logger_name(by), derive, change)
+
+    def _said(
+        self,
+        fight_id: int,
+        frame: int | None,
+        action: str,
+        fighter: str,
+        note: str,
+        more: Mapping[str, str],
+        time_us: int | None = None,
+    ) -> dict[str, str]:
+        """A line as a row, after it has been read as one."""
+        info = self._library.fight(fight_id).info
+        action, note = " ".join(action.split()), " ".join(note.split())
+        if len(action) > LONGEST_LINE or len(note) > LONGEST_LINE:
+            raise InputError(f"a line has at most {LONGEST_LINE} characters; make two of it")
+        said = dict(more)
+        if frame is not None:
+            timeline = self._timeline(fight_id)
+            if not 0 <= frame < len(timeline):
+                raise InputError(f"the footage has frames 0 to {len(timeline) - 1}; {frame} is none of them")
+            # A time from elsewhere may lie between frames, and stays as it is until somebody moves the line.
+            said["time"] = format_time(timeline.us_of(frame) if time_us is None else time_us)
+        said |= {"fighter": _fighter(info, fighter), "action": action, "note": note}
+        said = {column: text for column, text in said.items() if text}
+        words, settings = self._library.vocabulary, self._library.settings
+        read = logs.read_lines([said], info, words, settings, file_label="line")
+        if read.problems:
+            raise LogError(read.problems)
+        if not read.exchanges:
+            raise InputError("a line needs an action: who did what")
+        return said
+
+    # --- whole logs ---------------------------------------------------------------------------------------
+
+    def import_log(self, fight_id: int, by: str, text: str, form: str, *, instead: bool = False) -> int:
+        """Take a log in one of the three forms as somebody's own; the number of its lines.
+
+        `instead`: in place of the lines they have; else InputError if there are any. LogError lists every row
+        that cannot be read.
+        """
+        if form not in logs.FORMATS:
+            raise InputError(f"a log is one of {', '.join(logs.FORMATS)}, not “{form}”")
+        library = self._library
+        info = library.fight(fight_id).info
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / f"log.{form}"
+            path.write_bytes(text.encode("utf-8", "surrogateescape"))
+            read = logs.read_log(path, info, library.vocabulary, library.settings, file_label=path.name)
+        if read.problems:
+            raise LogError(read.problems)
+        rows = self._rows(read.exchanges, info)
+
+        def put(edit: LineEditor) -> int:
+            if edit.lines() and not instead:
+                raise InputError(
+                    f"{by} has {len(edit.lines())} lines in this fight's log already; replace them, or take "
+                    "the file in under another name"
+                )
+            edit.clear()
+            for row in rows:
+                edit.add(row)
+            return len(rows)
+
+        return self._change(fight_id, by, put)
+
+    def _rows(self, exchanges: Sequence[Exchange], info: FightInfo) -> list[dict[str, str]]:
+        """Rows that read to the same exchanges; without numbers for those that pauses alone tell apart, so
+        that a line added later joins the exchange that it belongs to."""
+        words, settings = self._library.vocabulary, self._library.settings
+        text = logs.write_log(exchanges, info, "jsonl", vocabulary=words)
+        rows: list[dict[str, str]] = [json.loads(line) for line in text.splitlines()]
+        plain = [
+            {k: v for k, v in row.items() if k != "exchange" or not _NUMBERED.fullmatch(v)} for row in rows
+        ]
+
+        def means(lines: Sequence[Mapping[str, str]]) -> list[Exchange]:
+            read = logs.read_lines(lines, info, words, settings, file_label="")
+            return [_placeless(exchange) for exchange in read.exchanges]
+
+        return plain if means(plain) == means(rows) else rows
+
+    # --- footage and clips --------------------------------------------------------------------------------
+
+    def footage(self, fight_id: int) -> Path | None:
+        """A file of the fight that browsers play frame for frame; None until `make_ready` has made one.
+
+        FootageError if the fight has no footage, or it is not where it was.
+        """
+        fight = self._library.fight(fight_id)
+        row = self._library._catalogue.footage(fight_id)
+        if row is None or not row.path.is_file():
+            raise FootageError(f"“{fight.title}” has no footage here; ingest it again when it has")
+        if row.info.sliceable:
+            return row.path
+        return row.sliced if row.sliced is not None and row.sliced.is_file() else None
+
+    def make_ready(self, fight_id: int, progress: Progress = silent) -> None:
+        """Make the file that `footage` gives. MediaError if none can be made of this footage."""
+        library = self._library
+        fight = library.fight(fight_id)
+        with only_one(library.folder / LOCK):
+            prepared = library._prepared(fight_id, fight.title, progress)
+            row = library._catalogue.footage(fight_id)
+            assert row is not None
+            library._catalogue.set_footage(
+                fight_id,
+                row.path,
+                prepared.info,
+                prepared.timeline,
+                mtime_ns=row.mtime_ns,
+                sliced=prepared.sliced,
+                why=prepared.why,
+            )
+        if prepared.sliced is None:
+            raise FootageError(f"“{fight.title}” cannot be played in a browser: {prepared.why}")
+
+    def timeline(self, fight_id: int) -> Timeline:
+        """The presentation times of the footage's frames; FootageError without footage."""
+        self._library.fight(fight_id)
+        return self._timeline(fight_id)
+
+    def waiting(self, fight_id: int) -> int:
+        """How many of the fight's exchanges wait for `cut`."""
+        self._library.fight(fight_id)
+        return ingest_live.waiting(self._library._catalogue, self._library.folder, fight_id)
+
+    def cut(self, fight_id: int, progress: Progress = silent) -> int:
+        """Cut the fight's exchanges that have no clip yet; how many. BusyError while something else cuts."""
+        library = self._library
+        title = library.fight(fight_id).title
+        with only_one(library.folder / LOCK):
+            done = ingest_live.cut_fight(
+                library._catalogue,
+                library.folder,
+                fight_id,
+                lambda: library._prepared(fight_id, title, progress),
+                progress,
+            )
+        library._search.refresh(progress)
+        return done
+
+    # --- helpers ------------------------------------------------------------------------------------------
+
+    def _log(self, fight_id: int, by: str) -> LiveLog | None:
+        wanted = name_of(logger_name(by))
+        return next((log for log in self.logs(fight_id) if log.file == wanted), None)
+
+    def _timeline(self, fight_id: int) -> Timeline:
+        row = self._library._catalogue.footage(fight_id)
+        if row is None:
+            title = self._library.fight(fight_id).title
+            raise FootageError(f"“{title}” has no footage yet; it can be logged here when it has")
+        return row.timeline
+
+    def _before(self, fight_id: int, info: FightInfo) -> ingest_live.Known:
+        """What was read of this fight before."""
+        people = (info.red, info.blue)
+        known = self._known.get(fight_id)
+        if known is None or known[0] != people:
+            known = self._known[fight_id] = people, ingest_live.Known()
+            while len(self._known) > 8:
+                self._known.popitem(last=False)
+        return known[1]
+
+
+def logger_name(by: str) -> str:
+    """Somebody's name as logs have it; InputError for none, or one that nobody could read."""
+    plain = " ".join(by.split())
+    if not plain or not plain.isprintable() or len(plain) > LONGEST_NAME:
+        raise InputError(f"say who logs: a name or initials, at most {LONGEST_NAME} characters")
+    return plain
+
+
+def _fighter(info: FightInfo, fighter: str) -> str:
+    if fighter and fighter not in info.fighters:
+        raise InputError(f"“{fighter[:60]}” is not in this fight between {' and '.join(info.fighters)}")
+    return fighter
+
+
+def _line(line_id: int, said: Mapping[str, str], timeline: Timeline, problem: Problem | None) -> LogLine:
+    us = parse_time(said["time"]) if "time" in said else None
+    frame = None if us is None else min(timeline.first_frame_from(us), len(timeline) - 1)
+    return LogLine(
+        line_id,
+        frame,
+        us,
+        said.get("fighter", ""),
+        said.get("action", ""),
+        said.get("note", ""),
+        {column: text for column, text in said.items() if column not in _OWN},
+        problem.message if problem else "",
+    )
+
+
+def _placeless(exchange: Exchange) -> Exchange:
+    return replace(exchange, line=0)

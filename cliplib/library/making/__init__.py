@@ -1,0 +1,1 @@
+"""Services that make film: reels, themes, drawings, hand-over."""

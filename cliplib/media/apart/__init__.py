@@ -1,0 +1,1 @@
+"""Work on strangers' files, in processes apart, with limits."""

@@ -1,0 +1,1 @@
+"""MP4 files by their sample tables: read, written, put together."""

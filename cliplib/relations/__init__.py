@@ -1,0 +1,1 @@
+"""What follows from the order and times of an exchange's actions."""

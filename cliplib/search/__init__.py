@@ -1,0 +1,1 @@
+"""Finding: the engine, words in notes, likeness, what usually follows."""

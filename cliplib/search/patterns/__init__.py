@@ -1,0 +1,38 @@
+"""Sequences of actions, found in column arrays. Pure: no database, no files but the arrays' own cache.
+
+`Columns` are the archive as arrays (columns.py), `Pattern(...).match()` finds matches by the rules at the
+top of match.py, `facets` counts a result, `page` orders it, `load` and `save` keep the columns between runs
+(store.py).
+"""
+
+from cliplib.search.patterns.columns import Columns, assemble, splice
+from cliplib.search.patterns.encode import Block, FightEntry, Tables, encode_fight
+from cliplib.search.patterns.facets import facets
+from cliplib.search.patterns.kernel import Hits, hits
+from cliplib.search.patterns.layers import Matches
+from cliplib.search.patterns.match import Pattern
+from cliplib.search.patterns.order import ORDERS, page
+from cliplib.search.patterns.store import load, save
+from cliplib.search.patterns.where import UNKNOWN, Limits, limits
+
+__all__ = [
+    "ORDERS",
+    "UNKNOWN",
+    "Block",
+    "Columns",
+    "FightEntry",
+    "Hits",
+    "Limits",
+    "Matches",
+    "Pattern",
+    "Tables",
+    "assemble",
+    "encode_fight",
+    "facets",
+    "hits",
+    "limits",
+    "load",
+    "page",
+    "save",
+    "splice",
+]

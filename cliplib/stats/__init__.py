@@ -1,0 +1,1 @@
+"""What numbers are worth: pure functions over counts, without a word about boxing."""

@@ -1,0 +1,99 @@
+"""Pictures of every page, wide and narrow, light and dark: `python -m tests.web.pictures` (or `make pictures`).
+
+They go into build/pictures; two of them, compressed, into web/static for the README.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from cliplib.library.library import Library
+from fixtures import demo
+from tests.web import served
+from tests.web.browser import chromium, new_page
+
+ROOT = Path(__file__).parents[2]
+OUT = ROOT / "build" / "pictures"
+README = {"find": "wide-light", "clip": "wide-light"}
+LARGEST = 120_000  # bytes of a picture in the README
+
+QUERY = "counter+to+the+body+after+a+missed+jab"
+SIZES = {"wide": {"width": 1280, "height": 860}, "phone": {"width": 390, "height": 844}}
+
+
+def library() -> Path:
+    """The demo fights as a library with a reel, kept for the next time."""
+    demo.build(OUT / "fights")
+    lib = Library(OUT / "library", create=True)
+    lib.ingest([OUT / "fights"])
+    if not lib.reels():
+        lib.make_reel(QUERY.replace("+", " "), title="Counters to the body")
+    lib.close()
+    return OUT / "library"
+
+
+def pages(folder: Path) -> dict[str, str]:
+    lib = Library(folder)
+    clip = next(c for c in lib.find(QUERY.replace("+", " ")).clips if len(c.actions) > 3)
+    reel = lib.reels()[0].name
+    picked = ",".join(str(c.id) for c in lib.find("lead hook").clips[:3])
+    return {
+        "start": "/",
+        "find": f"/?q={QUERY}",
+        "find-narrowed": f"/?q={QUERY}&technique=cross&outcome=landed",
+        "clip": f"/clip/{clip.id}?q={QUERY}",
+        "fights": "/fights/",
+        "fight": f"/fights/{clip.fight_id}",
+        "log": f"/fights/{clip.fight_id}/log",
+        "draw": f"/clip/{clip.id}/draw",
+        "counts": "/counts/",
+        "reels": "/reels/",
+        "reel": f"/reels/{reel}/",
+        "arrange": f"/reels/arrange?clips={picked}",
+        "missing": "/clip/999999",
+    }
+
+
+def take(page: Any, address: str, path: str, out: Path) -> None:
+    page.goto(address + path)
+    page.wait_for_load_state("networkidle")
+    if page.locator(".stage .at.matched").count():
+        page.wait_for_selector(".stage[data-ready]")
+        page.locator(".at.matched").last.click()  # the moment the clip is about
+        page.wait_for_function("() => !document.querySelector('video.player').seeking")
+        page.wait_for_timeout(200)
+    page.screenshot(path=out)
+
+
+def compress(png: Path, out: Path) -> None:
+    """WebP of at most LARGEST bytes, as good as that allows."""
+    picture = Image.open(png).convert("RGB")
+    for quality in range(86, 20, -6):
+        data = io.BytesIO()
+        picture.save(data, "WEBP", quality=quality, method=6)
+        if data.tell() < LARGEST:
+            out.write_bytes(data.getvalue())
+            return
+    raise SystemExit(f"{png} cannot be made smaller than {LARGEST} bytes")
+
+
+def main() -> None:
+    OUT.mkdir(parents=True, exist_ok=True)
+    folder = library()
+    with served.serve(folder) as address, chromium() as browser:
+        for size, viewport in SIZES.items():
+            for scheme in ("light", "dark"):
+                with new_page(browser, allow="404", viewport=viewport, color_scheme=scheme) as page:
+                    for name, path in pages(folder).items():
+                        take(page, address, path, OUT / f"{name}-{size}-{scheme}.png")
+    for name, kind in README.items():
+        compress(OUT / f"{name}-{kind}.png", ROOT / "web" / "static" / f"picture-{name}.webp")
+    print(f"{len(list(OUT.glob('*.png')))} pictures in {OUT}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,280 @@
+"""The OpenAPI 3.1 document of everything under /api, as data. Tests hold it against routes and answers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from cliplib import __version__
+
+Shape = dict[str, Any]
+
+TEXT: Shape = {"type": "string"}
+WHOLE: Shape = {"type": "integer"}
+NUMBER: Shape = {"type": "number"}
+YES_NO: Shape = {"type": "boolean"}
+
+
+def maybe(shape: Shape) -> Shape:
+    return {"anyOf": [shape, {"type": "null"}]}
+
+
+def many(shape: Shape, **more: Any) -> Shape:
+    return {"type": "array", "items": shape, **more}
+
+
+def thing(_optional: Any = (), _open: Any = False, **properties: Shape) -> Shape:
+    """An object with just these properties, all there unless optional."""
+    needed = [name for name in properties if name not in _optional]
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": needed,
+        **({} if _open else {"additionalProperties": False}),
+    }
+
+
+def ref(name: str) -> Shape:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+MAYBE_TEXT, MAYBE_WHOLE, MAYBE_NUMBER = maybe(TEXT), maybe(WHOLE), maybe(NUMBER)
+COUNTS: Shape = {"type": "object", "additionalProperties": WHOLE}
+PLACE = many(WHOLE, minItems=2, maxItems=2)
+
+SCHEMAS: dict[str, Shape] = {
+    "Problem": thing(error=TEXT, message=TEXT),
+    "Step": thing(
+        _open=True, by=WHOLE, technique=TEXT, within=MAYBE_NUMBER,
+        **dict.fromkeys(
+            ("fighter", "stance", "hand", "side", "target", "outcome", "role", "direction"), MAYBE_TEXT
+        ),
+    ),
+    "Reading": thing(
+        _open=True, phrase=TEXT, said=TEXT, steps=many(ref("Step")), where={"type": "object"},
+        unread=many(TEXT),
+    ),
+    "Action": thing(
+        time=MAYBE_NUMBER, technique=TEXT, roles=many(TEXT),
+        **dict.fromkeys(("fighter", "hand", "side", "target", "outcome", "direction"), MAYBE_TEXT),
+    ),
+    "Clip": thing(
+        id=WHOLE, fight=TEXT, round=MAYBE_WHOLE, start=MAYBE_NUMBER, end=MAYBE_NUMBER,
+        start_frame=MAYBE_WHOLE, end_frame=MAYBE_WHOLE, actions=many(ref("Action")),
+        matches=many(many(WHOLE)), video=MAYBE_TEXT, picture=MAYBE_TEXT,
+    ),
+    "Found": thing(
+        reading=ref("Reading"), total=WHOLE, clips=many(ref("Clip")),
+        facets={"type": "object", "additionalProperties": COUNTS},
+    ),
+    "Similar": thing(id=WHOLE, distance=NUMBER, explanation=TEXT),
+    "Corner": thing(name=TEXT, stance=MAYBE_TEXT),
+    "Fight": thing(
+        ("clip_ids",), id=WHOLE, title=TEXT, date=MAYBE_TEXT, event=MAYBE_TEXT, red=ref("Corner"),
+        blue=ref("Corner"), rounds=MAYBE_WHOLE, winner=MAYBE_TEXT, method=MAYBE_TEXT, exchanges=WHOLE,
+        clips=WHOLE, footage=YES_NO, logs=many(thing(file=TEXT, by=MAYBE_TEXT)), clip_ids=many(WHOLE),
+    ),
+    "Reel": thing(name=TEXT, title=TEXT, said=TEXT, clips=WHOLE, seconds=NUMBER, made=TEXT, video=TEXT),
+    "Offer": thing(text=TEXT, number=TEXT),
+    "Session": thing(role=TEXT, by=MAYBE_TEXT, form_key=TEXT),
+    "Line": thing(
+        id=WHOLE, frame=MAYBE_WHOLE, time=MAYBE_NUMBER, fighter=MAYBE_TEXT, action=TEXT, note=TEXT,
+        more={"type": "object", "additionalProperties": TEXT}, problem=TEXT,
+    ),
+    "Lines": thing(lines=many(ref("Line")), waiting=WHOLE),
+    "Next": thing(going_on=many(PLACE), opening=many(PLACE), until=MAYBE_NUMBER),
+    "Saved": thing(line=ref("Line"), next=ref("Next")),
+    "Checked": thing(
+        complete=YES_NO, actions=many(thing(fighter=MAYBE_TEXT, said=TEXT)),
+        unread=many(thing(text=TEXT, start=WHOLE, end=WHOLE, meant=many(TEXT))), because=MAYBE_TEXT,
+    ),
+    "Frames": thing(frames=WHOLE, time_base=PLACE, steps=many(PLACE)),
+    "Waiting": thing(waiting=WHOLE),
+    "Upload": thing(key=TEXT, offset=WHOLE, size=WHOLE),
+    "NewUpload": thing(size={"type": "integer", "minimum": 1}),
+    "NewLine": thing(
+        ("by", "fighter", "note"), by=TEXT, frame={"type": "integer", "minimum": 0}, action=TEXT,
+        fighter=TEXT, note=TEXT,
+    ),
+    "LineChange": thing(
+        ("by", "frame", "action", "fighter", "note"), by=TEXT, frame={"type": "integer", "minimum": 0},
+        action=TEXT, fighter=TEXT, note=TEXT,
+    ),
+}  # fmt: skip
+
+_WRONG = {
+    "400": "What was sent cannot be read.",
+    "401": "Nobody has signed in (only where the library is shared).",
+    "403": "Not with this role, or without the X-Form-Key of this session.",
+    "404": "There is no such thing.",
+    "405": "Nothing answers this way there.",
+    "409": "Something else is being written; try again.",
+    "413": "Too many bytes at once.",
+    "507": "The disk is full or read-only.",
+}
+_EXPECTED = ("400", "401", "403", "404", "405", "409", "413", "507")
+
+
+def _query(name: str, about: str, shape: Shape = TEXT, *, needed: bool = False) -> Shape:
+    return {"name": name, "in": "query", "description": about, "required": needed, "schema": shape}
+
+
+def _path(name: str) -> Shape:
+    shape = {"type": "integer", "minimum": 0, "maximum": 2**53}
+    return {"name": name, "in": "path", "required": True, "schema": shape}
+
+
+def _does(
+    about: str,
+    answer: Shape | None,
+    *parameters: Shape,
+    body: str = "",
+    status: str = "200",
+    changes: bool = False,
+) -> Shape:
+    said: Shape = {
+        "summary": about,
+        "responses": {
+            status: {
+                "description": about,
+                **({"content": {"application/json": {"schema": answer}}} if answer is not None else {}),
+            },
+            **{
+                code: {
+                    "description": _WRONG[code],
+                    "content": {"application/json": {"schema": ref("Problem")}},
+                }
+                for code in _EXPECTED
+            },
+        },
+    }
+    if parameters:
+        said["parameters"] = list(parameters)
+    if body:
+        said["requestBody"] = {"required": True, "content": {"application/json": {"schema": ref(body)}}}
+    if changes:
+        said["security"] = [{"form_key": []}]
+    return said
+
+
+def document() -> Shape:
+    from . import document_evidence  # which is written in the words of this module
+
+    fight, line, clip = _path("fight_id"), _path("line_id"), _path("clip_id")
+    upload: Shape = {
+        "name": "key",
+        "in": "path",
+        "required": True,
+        "schema": {"type": "string", "minLength": 1},
+    }
+    q = _query("q", "A phrase, as one says it in the gym.")
+    by = _query("by", "Whose log. Where the library is shared: whoever signed in, and may be left out.")
+    filters = [
+        _query(name, f"Only with this {name.replace('_', ' ')}; see the counts under facets.")
+        for name in (
+            "technique", "fighter", "outcome", "stance", "opponent", "opponent_stance", "fight", "place",
+        )
+    ]  # fmt: skip
+    paths: dict[str, Shape] = {
+        "/api/openapi.json": {"get": _does("This document.", {"type": "object"})},
+        "/api/session": {"get": _does("Who one is here, and the key for changes.", ref("Session"))},
+        "/api/find": {
+            "get": _does(
+                "The exchanges that a phrase describes, with counts of all of them.",
+                ref("Found"),
+                q,
+                *filters,
+                _query("round", "A number, or “last”."),
+                _query("order", "Their order.", {"enum": ["fit", "date", "round", "fighter"]}),
+                _query("offset", "How many to pass over.", {"type": "integer", "minimum": 0}),
+                _query("limit", "How many to list.", {"type": "integer", "minimum": 0, "maximum": 200}),
+            )
+        },
+        "/api/complete": {"get": _does("Phrases that begin as this does.", many(TEXT), q)},
+        "/api/explain": {"get": _does("How a phrase is read.", ref("Reading"), q)},
+        "/api/clips/{clip_id}": {"get": _does("One clip.", ref("Clip"), clip, q)},
+        "/api/clips/{clip_id}/similar": {
+            "get": _does(
+                "Exchanges with a like course of actions, the nearest first.",
+                many(ref("Similar")),
+                clip,
+                _query("limit", "How many.", {"type": "integer", "minimum": 0, "maximum": 100}),
+            )
+        },
+        "/api/fights": {"get": _does("Every fight.", many(ref("Fight")))},
+        "/api/fights/{fight_id}": {"get": _does("One fight.", ref("Fight"), fight)},
+        "/api/reels": {"get": _does("The reels that are kept.", many(ref("Reel")))},
+        "/api/offers": {"get": _does("What can be picked when logging.", many(ref("Offer")))},
+        "/api/fights/{fight_id}/frames": {
+            "get": _does("When each frame of the footage is shown.", ref("Frames"), fight)
+        },
+        "/api/fights/{fight_id}/lines": {
+            "get": _does("The lines of somebody's own log.", ref("Lines"), fight, by),
+            "post": _does(
+                "Log what happens at a frame. Answered when it is on the disk.",
+                ref("Saved"), fight, body="NewLine", status="201", changes=True,
+            ),
+        },
+        "/api/fights/{fight_id}/lines/{line_id}": {
+            "patch": _does("Change a line.", ref("Saved"), fight, line, body="LineChange", changes=True),
+            "delete": _does("Remove a line.", None, fight, line, by, status="204", changes=True),
+        },
+        "/api/fights/{fight_id}/check": {
+            "get": _does(
+                "How a line would be read.", ref("Checked"), fight,
+                _query("text", "The line."), _query("fighter", "The full name of who it is about."),
+            )
+        },
+        "/api/fights/{fight_id}/next": {
+            "get": _does(
+                "What usually comes next: places of the fighter (red 0, blue 1) and in /api/offers.",
+                ref("Next"), fight, by,
+                _query("frame", "Where in the footage.", {"type": "integer", "minimum": 0}),
+            )
+        },
+        "/api/uploads": {
+            "post": _does(
+                "Expect footage of some size.", ref("Upload"), body="NewUpload", status="201", changes=True
+            )
+        },
+        "/api/uploads/{key}": {
+            "get": _does("How much of it is here.", ref("Upload"), upload),
+            "patch": {
+                **_does(
+                    "The next piece, at most 1 MiB; 409 if it does not begin where the last one ended.",
+                    ref("Upload"),
+                    upload,
+                    {
+                        "name": "Upload-Offset", "in": "header", "required": True,
+                        "schema": {"type": "integer", "minimum": 0, "maximum": 10**14},
+                    },
+                    changes=True,
+                ),
+                "requestBody": {
+                    "required": True,
+                    "content": {
+                        "application/octet-stream": {"schema": {"type": "string", "format": "binary"}}
+                    },
+                },
+            },
+            "delete": _does("Forget it.", None, upload, status="204", changes=True),
+        },
+        "/api/fights/{fight_id}/cut": {
+            "post": _does("Cut what waits.", ref("Waiting"), fight, status="202", changes=True)
+        },
+    }  # fmt: skip
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "cliplib",
+            "version": __version__,
+            "description": "A clip library for boxing film study. Times are seconds of footage time, frames "
+            "count from 0 in presentation order, spans are half-open. Unknown is null.",
+        },
+        "paths": paths | document_evidence.paths(),
+        "components": {
+            "schemas": SCHEMAS | document_evidence.SCHEMAS,
+            "securitySchemes": {
+                "form_key": {"type": "apiKey", "in": "header", "name": "X-Form-Key"},
+            },
+        },
+    }

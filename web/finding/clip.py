@@ -1,0 +1,167 @@
+"""One clip: watch it frame by frame, see what happens when, set its in and out, hand it on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Blueprint, Response, jsonify, redirect, render_template, request, send_file, url_for
+from flask.typing import ResponseReturnValue
+
+from cliplib.core.errors import InputError, NotFoundError
+from cliplib.core.models import ClipRow
+from cliplib.core.progress import Progress
+from cliplib.core.timebase import format_time
+from cliplib.library.library import Line
+
+from ..site.here import jobs, library
+
+page = Blueprint("clip", __name__, url_prefix="/clip")
+
+SPEEDS = ("0.1", "0.25", "0.5", "0.75", "1", "1.5", "2")
+ALIKE = 6
+
+
+@dataclass(frozen=True)
+class ClipPage:
+    """What clip.html shows. `recut`, `reworded`: what was corrected in the library itself."""
+
+    clip: ClipRow
+    phrase: str
+    fighters: tuple[str, str]
+    earlier: int | None
+    later: int | None
+    alike: tuple[tuple[ClipRow, str], ...]
+    recut: bool
+    reworded: bool
+    lines: tuple[Line, ...]
+    problem: str
+
+
+@page.get("/<int:clip_id>")
+def show(clip_id: int) -> ResponseReturnValue:
+    return _page(clip_id)
+
+
+def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = "") -> ResponseReturnValue:
+    lib = library()
+    phrase = request.args.get("q", "").strip()[:500]
+    clip = lib.clip(clip_id, phrase)
+    alike = lib.similar(clip_id, ALIKE)
+    why = {one.exchange_id: one.explanation for one in alike}
+    earlier, later = lib.neighbours(clip_id)
+    recut, reworded = lib.corrections.of(clip_id)
+    here = ClipPage(
+        clip=clip,
+        phrase=phrase,
+        fighters=lib.fight(clip.fight_id).info.fighters,
+        earlier=earlier,
+        later=later,
+        alike=tuple((row, why[row.id]) for row in lib.clips([one.exchange_id for one in alike])),
+        recut=recut,
+        reworded=reworded,
+        lines=lib.corrections.lines(clip_id) if lines is None else lines,
+        problem=problem,
+    )
+    return render_template("clip.html", here=here, clip=clip, speeds=SPEEDS), 400 if problem else 200
+
+
+@page.get("/<int:clip_id>/frames.json")
+def frames(clip_id: int) -> ResponseReturnValue:
+    """The clip's frames by the footage's timestamps: what the player counts, seeks and shows the clock by.
+
+    `first`: number of the first frame; `zero`: its footage time in microseconds; `times`: microseconds of
+    clip time at which each frame is first shown, and the end; `footage`, `exact`: footage time as text, short
+    and whole; `clocks`: the round clock as text, or null outside rounds.
+    """
+    told = library().frames(clip_id)
+    zero = told.times_us[0]
+    data: dict[str, Any] = {
+        "first": told.first,
+        "zero": zero,
+        "footage_frames": told.footage_frames,
+        "times": [us - zero for us in told.times_us],
+        "footage": [format_time(us, 2) for us in told.times_us[:-1]],
+        "exact": [format_time(us) for us in told.times_us[:-1]],
+        "clocks": [None if c is None else f"round {c[0]}, {format_time(c[1], 2)} left" for c in told.clocks],
+    }
+    return jsonify(data)
+
+
+@page.get("/<int:clip_id>/frame/<int:frame>.jpg")
+def still(clip_id: int, frame: int) -> Response:
+    """Any frame of the clip's footage, for setting in and out."""
+    lib = library()
+    path = lib.still(lib.clip(clip_id).fight_id, frame)
+    answer = send_file(path, mimetype="image/jpeg", conditional=True)
+    answer.headers["Cache-Control"] = "private, no-cache"
+    return answer
+
+
+def _back(clip_id: int) -> ResponseReturnValue:
+    return redirect(url_for("clip.show", clip_id=clip_id, q=request.args.get("q") or None), 303)
+
+
+@page.post("/<int:clip_id>/cut")
+def cut(clip_id: int) -> ResponseReturnValue:
+    """Set in and out by frame, and cut at once. `last` is the last frame that is shown."""
+    lib = library()
+    if "as-logged" in request.form:
+        lib.corrections.cut_as_logged(clip_id)
+        return _back(clip_id)
+    try:
+        first, last = (int(request.form[name]) for name in ("first", "last"))
+    except ValueError:
+        raise InputError("A frame is a whole number; set the first and the last frame again.") from None
+    lib.corrections.recut(clip_id, first, last + 1)
+    return _back(clip_id)
+
+
+@page.post("/<int:clip_id>/actions")
+def actions(clip_id: int) -> ResponseReturnValue:
+    """Put other actions in the place of the logged ones, a line each, read as a log is."""
+    lib = library()
+    if "as-logged" in request.form:
+        lib.corrections.as_logged(clip_id)
+        return _back(clip_id)
+    columns = [request.form.getlist(name)[:100] for name in ("time", "fighter", "action", "note")]
+    rows = (tuple(text.strip()[:500] for text in row) for row in zip(*columns, strict=False))
+    lines = tuple(Line(*row) for row in rows if row[2])
+    try:
+        lib.corrections.reword(clip_id, lines)
+    except NotFoundError:
+        raise
+    except InputError as wrong:
+        return _page(clip_id, lines, str(wrong))
+    return _back(clip_id)
+
+
+@page.post("/<int:clip_id>/portable")
+def export(clip_id: int) -> ResponseReturnValue:
+    """Make the portable copy, which may take seconds, then offer it."""
+    lib = library()
+    clip = lib.clip(clip_id)
+    target = url_for("clip.portable", clip_id=clip_id)
+
+    def work(progress: Progress) -> str:
+        lib.portable(clip_id, progress)
+        return target
+
+    job = jobs().start(f"Copy of clip {clip_id} to hand on: {clip.fight}", work)
+    return redirect(url_for("work.watch", key=job.key), 303)
+
+
+@page.get("/<int:clip_id>/portable")
+def portable(clip_id: int) -> ResponseReturnValue:
+    return render_template("portable.html", clip=library().clip(clip_id))
+
+
+@page.get("/<int:clip_id>/portable.mp4")
+def portable_file(clip_id: int) -> Response:
+    return send_file(
+        library().portable(clip_id),
+        mimetype="video/mp4",
+        conditional=True,
+        as_attachment=True,
+        download_name=f"clip-{clip_id}.mp4",
+    )

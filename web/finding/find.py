@@ -1,0 +1,310 @@
+"""The first page: say what you look for, see how it was read, watch the clips, collect some into a reel."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+from urllib.parse import urlencode
+
+from flask import Blueprint, jsonify, make_response, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from cliplib.core.errors import InputError
+from cliplib.core.models import Found, Reading, Unread, Where
+from cliplib.library.library import Library
+
+from ..api.shapes import served_found
+from ..site.here import library
+
+page = Blueprint("find", __name__)
+
+PER_PAGE = 12
+"""Two screens of a tablet. With twice as many some pages take more than 0.3 s until they answer to keys."""
+LONGEST_FACET = 12
+MOST_REREAD, MOST_DANGLING = 6, 3
+"""Words not understood that are left out with what hangs on them, and how many may hang on one."""
+LONGEST_REEL = 200
+"""Clips in one reel from the pages; the command line has no such limit."""
+ORDERS = {"fit": "best fit", "date": "date", "round": "round", "fighter": "fighter"}
+
+# Facets in the order shown: key in Found.facets and in the address, heading.
+FACETS = (
+    ("technique", "Action"),
+    ("fighter", "Fighter"),
+    ("outcome", "Outcome"),
+    ("round", "Round"),
+    ("stance", "Stance"),
+)
+FILTERS = (
+    "technique",
+    "fighter",
+    "outcome",
+    "round",
+    "stance",
+    "opponent",
+    "opponent_stance",
+    "fight",
+    "place",
+)
+
+# What leaving out one property of a step asks for instead.
+WIDER = {
+    "outcome": "any outcome",
+    "target": "head or body",
+    "hand": "either hand",
+    "side": "either side",
+    "stance": "either stance",
+    "fighter": "by anybody",
+    "direction": "either way",
+    "place": "anywhere",
+    "range": "any distance",
+    "within": "any time between",
+    "technique": "anything",
+}
+
+Link = Callable[..., str]
+
+
+@dataclass(frozen=True)
+class FacetValue:
+    text: str
+    count: int
+    chosen: bool
+    link: str
+    share: int  # percent of the longest bar
+
+
+@dataclass(frozen=True)
+class Facet:
+    key: str
+    heading: str
+    values: tuple[FacetValue, ...]
+    more: int  # values not shown
+
+
+@dataclass(frozen=True)
+class Part:
+    """A piece of the reading. `without`: link that leaves it out, empty if nothing else would be left.
+    `wider`: (English, link) for each property that may be let go."""
+
+    text: str
+    without: str
+    wider: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class FindPage:
+    """What find.html shows."""
+
+    phrase: str
+    order: str
+    filters: tuple[tuple[str, str, str], ...]  # (name, value, link without it)
+    reading: Reading | None
+    unread: tuple[tuple[Unread, str, str], ...]  # (word not understood, phrase without it, its link)
+    parts: tuple[Part, ...]
+    found: Found | None
+    highlights: dict[int, tuple[tuple[str, bool], ...]]
+    facets: tuple[Facet, ...]
+    problem: str
+    page_no: int
+    pages: int
+    logs_link: str
+    previous_link: str
+    next_link: str
+    orders: tuple[tuple[str, str, str, bool], ...]
+    examples: tuple[tuple[str, str], ...]
+    totals: dict[str, int]
+
+
+@page.get("/")
+def find() -> ResponseReturnValue:
+    lib = library()
+    phrase = request.args.get("q", "").strip()[:500]
+    order = request.args.get("order", "fit")
+    order = order if order in ORDERS else "fit"
+    page_no = min(max(1, request.args.get("page", 1, type=int)), 1_000_000)
+    filters = filters_of(request.args)
+    all_logs = request.args.get("logs") == "all"
+    found, problem = None, ""
+    if phrase or filters:
+        try:
+            where = where_from(filters)
+            filters = {key: getattr(where, key, None) or text for key, text in filters.items()}
+            found = lib.find(
+                phrase,
+                where=where,
+                order=order,
+                offset=(page_no - 1) * PER_PAGE,
+                limit=PER_PAGE,
+                second_opinions=all_logs,
+            )
+        except InputError as wrong:
+            problem = str(wrong)
+    reading = found.reading if found else None
+
+    def link(**changes: str | int | None) -> str:
+        kept: dict[str, str | int | None] = {"q": phrase, **filters}
+        kept |= {"order": order if order != "fit" else None, "logs": "all" if all_logs else None, **changes}
+        query = urlencode({k: v for k, v in kept.items() if v})
+        return url_for("find.find") + (f"?{query}" if query else "")
+
+    pages = -(-found.total // PER_PAGE) if found else 0
+    answer = make_response(
+        render_template(
+            "find.html",
+            longest_reel=LONGEST_REEL,
+            here=FindPage(
+                phrase=phrase,
+                order=order,
+                filters=tuple((k, v, link(**{k: None})) for k, v in filters.items()),
+                reading=reading,
+                unread=tuple(
+                    (word, rest, link(q=rest) if rest else "")
+                    for word, rest in leaving_out(lib, phrase, reading)
+                )
+                if reading
+                else (),
+                parts=tuple(parts_of(reading, link)) if reading else (),
+                found=found,
+                highlights=highlights(lib, found) if found else {},
+                facets=tuple(facets_of(found, filters, link)) if found else (),
+                problem=problem,
+                page_no=page_no,
+                pages=pages,
+                logs_link=link(logs=None if all_logs else "all"),
+                previous_link=link(page=page_no - 1) if 1 < page_no <= pages else "",
+                next_link=link(page=page_no + 1) if page_no < pages else "",
+                orders=tuple((key, text, link(order=key), key == order) for key, text in ORDERS.items()),
+                examples=tuple((p, url_for("find.find", q=p)) for p in EXAMPLES) if not found else (),
+                totals=totals(lib) if not found else {},
+            ),
+        )
+    )
+    # Not "no-store": the browser may keep the page as it was left, so that going back keeps its place.
+    answer.headers["Cache-Control"] = "private, no-cache"
+    return answer
+
+
+EXAMPLES = (
+    "counter to the body after a missed jab",
+    "slips the jab and counters with a cross",
+    "lead hook on the ropes",
+    "double jab then a cross in the late rounds",
+)
+
+
+def totals(lib: Library) -> dict[str, int]:
+    return {"fights": len(lib.fights()), "fighters": len(lib.fighters())}
+
+
+def filters_of(values: dict[str, str]) -> dict[str, str]:
+    """The filters in an address or a form."""
+    return {name: text[:200] for name in FILTERS if (text := values.get(name, "").strip())}
+
+
+def where_from(filters: dict[str, str]) -> Where:
+    """Filters of an address as search filters; InputError for a value that nothing in the library has."""
+    plain: dict[str, Any] = {k: v for k, v in filters.items() if k != "round"}
+    where = Where(**plain)
+    if text := filters.get("round"):
+        number = text.isdecimal() and len(text) < 4
+        if not number and text not in ("last", "unknown"):
+            raise InputError(f"“{text}” is not a round; write a number, “last” or “unknown”.")
+        where = replace(where, rounds=(int(text) if number else text,))
+    return library().checked(where)
+
+
+def parts_of(reading: Reading, link: Link) -> Iterator[Part]:
+    """The pieces of the sentence in order, each with what may be let go of it."""
+    tops = [(key, text, rest) for key, text, rest in reading.parts if "." not in key]
+    for key, text, rest in tops:
+        wider = tuple(
+            (_wider(which.partition(".")[2], said), link(q=without))
+            for which, said, without in reading.parts
+            if which.startswith(f"{key}.") and without
+        )
+        yield Part(text, link(q=rest or None) if len(tops) > 1 else "", wider)
+
+
+def leaving_out(lib: Library, phrase: str, reading: Reading) -> Iterator[tuple[Unread, str]]:
+    """Each word that was not understood, with the phrase without it; empty if nothing is left.
+
+    A word that made sense only beside it, such as “when” before “rushes”, goes along.
+    """
+    known = {word.text for word in reading.unread}
+    for number, word in enumerate(reading.unread):
+        rest = without_word(phrase, word)
+        for _ in range(MOST_DANGLING if number < MOST_REREAD else 0):
+            dangling = (
+                next((w for w in lib.explain(rest).unread if w.text not in known), None) if rest else None
+            )
+            if dangling is None:
+                break
+            rest = without_word(rest, dangling)
+        yield word, rest
+
+
+def without_word(phrase: str, word: Unread) -> str:
+    """The phrase without a word that was not understood; empty if nothing is left."""
+    start = word.start if phrase[word.start : word.end] == word.text else phrase.find(word.text)
+    if start < 0 or not word.text:
+        return ""
+    return " ".join((phrase[:start] + " " + phrase[start + len(word.text) :]).split()).strip(" ,;.")
+
+
+def _wider(name: str, said: str) -> str:
+    if name == "role":
+        return f"not only {said}s" if said in ("counter", "lead") else f"{said} or not"
+    return WIDER.get(name, f"without “{said}”")
+
+
+def highlights(lib: Library, found: Found) -> dict[int, tuple[tuple[str, bool], ...]]:
+    """By clip: pieces of its note, True for words that were looked for in notes."""
+    if not found.reading.unread:
+        return {}
+    hits = lib.words(" ".join(u.text for u in found.reading.unread), limit=500).hits
+    return {hit.exchange_id: hit.snippet for hit in hits if hit.exchange_id is not None}
+
+
+def facets_of(found: Found, filters: dict[str, str], link: Link) -> Iterator[Facet]:
+    for key, heading in FACETS:
+        counts = found.facets.get(key, {})
+        if not counts:
+            continue
+        longest = max(counts.values())
+        if key == "round":
+            rows = sorted(counts.items(), key=lambda kv: (not kv[0].isdecimal(), kv[0].zfill(4)))
+        else:
+            rows = sorted(counts.items(), key=lambda kv: (-kv[1], kv[0]))
+        values = tuple(
+            FacetValue(
+                text=f"round {value}" if key == "round" and value.isdecimal() else value,
+                count=count,
+                chosen=filters.get(key) == value,
+                link=link(**{key: None if filters.get(key) == value else value}),
+                share=max(4, round(100 * count / longest)),
+            )
+            for value, count in rows[:LONGEST_FACET]
+        )
+        yield Facet(key, heading, values, max(0, len(rows) - LONGEST_FACET))
+
+
+@page.get("/api/find")
+def api_find() -> ResponseReturnValue:
+    """`cliplib find --json` over HTTP: q, the filters, order, offset, limit (at most 200)."""
+    from cliplib.library.library import found_json
+
+    found = library().find(
+        request.args.get("q", "")[:500],
+        where=where_from(filters_of(request.args)),
+        order=request.args.get("order", "fit"),
+        offset=max(0, request.args.get("offset", 0, type=int)),
+        limit=min(200, max(0, request.args.get("limit", 24, type=int))),
+    )
+    return jsonify(served_found(found_json(found)))
+
+
+@page.get("/api/complete")
+def api_complete() -> ResponseReturnValue:
+    return jsonify(library().complete(request.args.get("q", "")[:200]))

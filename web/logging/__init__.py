@@ -1,0 +1,1 @@
+"""Pages to log a fight and to make one."""

@@ -1,0 +1,108 @@
+"""Logging a fight by keyboard while it plays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flask import Blueprint, Response, redirect, render_template, request, send_file, session, url_for
+from flask.typing import ResponseReturnValue
+
+from cliplib.core.errors import FootageError, InputError, NotFoundError
+from cliplib.core.progress import Progress
+from cliplib.core.timebase import to_seconds
+from cliplib.library.library import FightRow, Offer
+
+from ..site.here import cuts, jobs, library
+from ..site.signin import who
+
+page = Blueprint("log", __name__, url_prefix="/fights/<int:fight_id>")
+
+
+@dataclass(frozen=True)
+class LogPage:
+    """What log.html shows. `ready`: the footage can be played here; `why_not`: or what stands in the way.
+    `fixed`: the name comes from signing in."""
+
+    fight: FightRow
+    by: str
+    fixed: bool
+    ready: bool
+    why_not: str
+    rounds: tuple[tuple[int, float], ...]
+    offers: tuple[Offer, ...]
+    log_file: str
+    others: tuple[tuple[str, int], ...]
+    imported: int | None
+
+
+@page.get("/log")
+def show(fight_id: int) -> ResponseReturnValue:
+    lib = library()
+    fight = lib.fight(fight_id)
+    by = session.get("by", "")
+    ready, why_not = False, ""
+    try:
+        ready = lib.logging.footage(fight_id) is not None
+    except FootageError as problem:
+        why_not = str(problem)
+    here = LogPage(
+        fight=fight,
+        by=by,
+        fixed="role" in session,
+        ready=ready,
+        why_not=why_not,
+        rounds=tuple((n, to_seconds(us)) for n, us in enumerate(fight.info.round_starts_us, 1)),
+        offers=lib.next_lines.offers() if by and ready else (),
+        log_file=lib.logging.log_name(by) if by else "",
+        others=tuple((log.by, len(log.lines)) for log in lib.logging.logs(fight_id) if log.by != by),
+        imported=request.args.get("imported", type=int),
+    )
+    return render_template("log.html", here=here)
+
+
+@page.post("/log/name")
+def name(fight_id: int) -> ResponseReturnValue:
+    """Say who logs, for this session."""
+    if "role" not in session:
+        session["by"] = who(request.form.get("by", ""))
+    return redirect(url_for("log.show", fight_id=fight_id), 303)
+
+
+@page.post("/log/ready")
+def make_ready(fight_id: int) -> ResponseReturnValue:
+    """Make the copy of the footage that browsers can play frame for frame."""
+    lib = library()
+    lib.fight(fight_id)
+    back = url_for("log.show", fight_id=fight_id)
+
+    def work(progress: Progress) -> str:
+        lib.logging.make_ready(fight_id, progress)
+        return back
+
+    job = jobs().start("Getting the footage ready", work)
+    return redirect(url_for("work.watch", key=job.key), 303)
+
+
+@page.post("/log/import")
+def take_in(fight_id: int) -> ResponseReturnValue:
+    """A log file as one's own log."""
+    sent = request.files.get("file")
+    if sent is None or not sent.filename:
+        raise InputError("Choose a log file first: .csv, .vtt or .jsonl.")
+    form = sent.filename.rpartition(".")[2].casefold()
+    text = sent.read().decode("utf-8-sig", "surrogateescape")
+    by = who(request.form.get("by", ""))
+    count = library().logging.import_log(fight_id, by, text, form, instead="instead" in request.form)
+    cuts().later(fight_id)
+    return redirect(url_for("log.show", fight_id=fight_id, imported=count), 303)
+
+
+@page.get("/footage.mp4")
+def footage(fight_id: int) -> Response:
+    """The whole fight, as browsers can play it."""
+    path = library().logging.footage(fight_id)
+    if path is None:
+        raise NotFoundError("This footage has to be made ready first, on the page where it is logged.")
+    answer = send_file(path, mimetype="video/mp4", conditional=True, max_age=3600)
+    answer.headers["Cache-Control"] = "private, no-cache"
+    return answer

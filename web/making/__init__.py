@@ -1,0 +1,1 @@
+"""Pages that make film: reels, themes, drawings, hand-over."""

@@ -1,0 +1,189 @@
+"""Signing in, when a library is served to others: two roles, a name for the log, few guesses."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import OrderedDict, deque
+from collections.abc import Callable
+from typing import cast
+from urllib.parse import urlsplit
+
+from flask import (
+    Blueprint,
+    Flask,
+    abort,
+    current_app,
+    g,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
+from flask.typing import ResponseReturnValue
+
+from cliplib.core.errors import InputError
+
+from .here import library
+
+page = Blueprint("signin", __name__)
+
+SAFE = ("GET", "HEAD", "OPTIONS")
+OPEN = frozenset(("signin.show", "signin.enter", "static"))
+"""What is answered to anybody: the way in, and how it looks."""
+
+LOG_ONLY = frozenset(("log.show", "new.show", "log.footage", "forget.show", "forget.told"))
+"""Pages for those who may change things. Whatever is not SAFE needs the role anyhow."""
+
+TRIES, WINDOW_S = 6, 600.0
+EVERYBODY = 60
+"""Wrong pass phrases in ten minutes: from one address, and from all of them together."""
+
+
+def install(app: Flask, *, share: bool) -> None:
+    app.config["SHARE"] = share
+    app.extensions["tries"] = Tries()
+    app.register_blueprint(page)
+    app.context_processor(lambda: {"role": role(), "shared": share, "may_log": role() == "log"})
+    if share:
+        app.before_request(_check_role)
+
+
+def role() -> str:
+    """What this request may do: look or log; empty for somebody who has not signed in."""
+    if not current_app.config["SHARE"]:
+        return "log"
+    kept = session.get("role", "")
+    if kept and session.get("seal") == library().passphrases.seal(kept):
+        return str(kept)
+    return ""
+
+
+def needed(endpoint: str | None, method: str) -> str:
+    """The role that a request needs: "", "look" or "log"."""
+    if endpoint in OPEN:
+        return ""
+    if method not in SAFE and endpoint != "signin.leave":
+        return "log"
+    return "log" if endpoint in LOG_ONLY else "look"
+
+
+def who(given: str = "") -> str:
+    """In whose name is logged: of whoever signed in, else as given, else as said before in this session.
+
+    InputError if nobody said it, or if a name is given that is not one's own.
+    """
+    if current_app.config["SHARE"]:
+        own = str(session.get("by", ""))
+        if given and library().logging.logger_name(given) != own:
+            raise InputError(f"you are signed in as “{own}”; sign in anew to log under another name")
+        return library().logging.logger_name(own)
+    return library().logging.logger_name(given or str(session.get("by", "")))
+
+
+def _check_role() -> ResponseReturnValue | None:
+    wanted = needed(request.endpoint, request.method)
+    has = role()
+    g.looks_only = has == "look"
+    if not wanted or has == "log" or has == wanted:
+        return None
+    if has:
+        abort(403, "Your pass phrase is for finding and watching; this needs the one for logging.")
+    if request.path.startswith("/api/") or request.method not in SAFE:
+        abort(401, "Sign in first.")
+    return redirect(url_for("signin.show", next=request.full_path.rstrip("?")))
+
+
+@page.get("/signin")
+def show() -> ResponseReturnValue:
+    if role():
+        return redirect(local(request.args.get("next", "")))
+    return render_template("signin.html", next=local(request.args.get("next", "")), problem="")
+
+
+@page.post("/signin")
+def enter() -> ResponseReturnValue:
+    if not current_app.config["SHARE"]:
+        abort(404)
+    target = local(request.form.get("next", ""))
+    tries = cast(Tries, current_app.extensions["tries"])
+    address = request.remote_addr or ""
+
+    def refuse(problem: str, status: int) -> ResponseReturnValue:
+        return render_template("signin.html", next=target, problem=problem), status
+
+    wait = tries.wait(address)
+    if wait:
+        problem = f"Too many wrong pass phrases. Try again in {-(-wait // 60)} minutes."
+        page = render_template("signin.html", next=target, problem=problem)
+        return page, 429, {"Retry-After": str(wait)}
+    try:
+        by = library().logging.logger_name(request.form.get("by", ""))
+    except InputError as problem:
+        return refuse(str(problem), 400)
+    opened = library().passphrases.check(request.form.get("phrase", ""))
+    if opened is None:
+        tries.failed(address)
+        return refuse("That is not a pass phrase of this library.", 403)
+    if opened.role == "log":  # who may only look could guess the other phrase without end, signing in between
+        tries.forgive(address)
+    session.clear()  # a session that somebody else may know (fixation) ends here
+    session.update(role=opened.role, seal=opened.seal, by=by)
+    session.permanent = True
+    return redirect(target, 303)
+
+
+@page.post("/signout")
+def leave() -> ResponseReturnValue:
+    session.clear()
+    return redirect(url_for("signin.show") if current_app.config["SHARE"] else "/", 303)
+
+
+def local(target: str) -> str:
+    """A place on this site to go on to; the first page for anything else (an open redirect helps phishers).
+
+    Browsers read a backslash as a slash and drop control characters, so that neither may occur.
+    """
+    parts = urlsplit(target) if target.isprintable() and "\\" not in target else None
+    if parts is None or parts.scheme or parts.netloc or not target.startswith("/") or target.startswith("//"):
+        return url_for("find.find")
+    if parts.path in (url_for("signin.show"), "/signout"):
+        return url_for("find.find")
+    return target
+
+
+class Tries:
+    """Wrong guesses by address, for a while. In memory: guessing is slow anyhow, a phrase costs 60 ms."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic):
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._by: OrderedDict[str, deque[float]] = OrderedDict()
+        self._all: deque[float] = deque(maxlen=EVERYBODY)
+
+    def wait(self, address: str) -> int:
+        """Whole seconds until this address may try again; 0 if it may now."""
+        with self._lock:
+            now = self._clock()
+            own = self._by.get(address, deque())
+            until = 0.0
+            if len(own) >= TRIES:
+                until = own[0] + WINDOW_S
+            if len(self._all) >= EVERYBODY:
+                until = max(until, self._all[0] + WINDOW_S)
+            return max(0, int(-(-(until - now) // 1)))
+
+    def failed(self, address: str) -> None:
+        with self._lock:
+            now = self._clock()
+            own = self._by.setdefault(address, deque(maxlen=TRIES))
+            own.append(now)
+            self._by.move_to_end(address)
+            self._all.append(now)
+            while len(self._by) > 4096:
+                self._by.popitem(last=False)
+
+    def forgive(self, address: str) -> None:
+        with self._lock:
+            self._by.pop(address, None)
