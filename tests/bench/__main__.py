@@ -23,7 +23,7 @@ def main(names: list[str]) -> int:
     missed = []
     for name in names or ALL:
         print(f"\n=== {name} ===", flush=True)
-        if subprocess.run([sys.executable, "-m", f"tests.bench_{name}"], check=False).returncode:
+        if subprocess.run([sys.executable, "-m", f"tests.bench.{name}"], check=False).returncode:
             missed.append(name)
     print(f"\nGoals missed in: {', '.join(missed)}" if missed else "\nAll goals met.")
     return 1 if missed else 0

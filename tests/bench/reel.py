@@ -170,7 +170,7 @@ def for_memory(source: Path, folder: Path, count: int) -> None:
 def peak_memory(source: Path, folder: Path, count: int) -> int:
     """Bytes resident at once, at most, of a process that builds so many clips and all that it starts."""
     code = (
-        "from pathlib import Path; from tests import bench_reel as b\n"
+        "from pathlib import Path; from tests.bench import reel as b\n"
         f"b.for_memory(Path({str(source)!r}), Path({str(folder)!r}), {count})\n"
     )
     child = subprocess.Popen([sys.executable, "-c", code])

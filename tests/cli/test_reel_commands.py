@@ -121,7 +121,7 @@ MEMORY = """
 import dataclasses, resource, sys
 from pathlib import Path
 from cliplib.reels import build
-from tests.reel_parts import SMALL, part
+from tests.reels.reel_parts import SMALL, part
 folder, count = Path(sys.argv[1]), int(sys.argv[2])
 parts = [part("closed gop", n % 150, n % 150 + 8 + n % 11) for n in range(count)]
 small = dataclasses.replace(SMALL, size=(160, 90))

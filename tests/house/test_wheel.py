@@ -85,7 +85,9 @@ def test_every_file_a_module_needs_is_in_it(wheel: Path) -> None:
     }
     assert wanted <= inside, wanted - inside
     if compiled():
-        assert [n for n in inside if n.startswith("cliplib/patterns/_kernel") and n.endswith(tuple(BUILT))]
+        assert [
+            n for n in inside if n.startswith("cliplib/search/patterns/_kernel") and n.endswith(tuple(BUILT))
+        ]
 
 
 def test_it_works_in_an_empty_folder(installed: Path, tmp_path: Path) -> None:

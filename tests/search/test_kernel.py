@@ -200,7 +200,7 @@ def test_memory_is_touched_only_where_it_may(tmp_path: Path) -> None:
         "PYTHONMALLOC": "malloc",  # so that every array has its own guarded place
     }
     run = subprocess.run(
-        [sys.executable, "-m", "tests.sanitised", str(built)],
+        [sys.executable, "-m", "tests.search.sanitised", str(built)],
         cwd=Path(__file__).parents[2], env=environment, capture_output=True, text=True, timeout=240,
     )  # fmt: skip
     assert run.returncode == 0, run.stdout[-2000:] + run.stderr[-4000:]

@@ -347,7 +347,7 @@ def test_a_library_that_cannot_be_written_is_still_searched(
     def full(*_: object) -> None:
         raise StorageError("no space left")
 
-    monkeypatch.setattr("cliplib.search.save", full)
+    monkeypatch.setattr("cliplib.search.engine.save", full)
     assert shelf.find("jab").total == 1
     shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 2)])
     with pytest.raises(StorageError, match="no space"):

@@ -19,7 +19,7 @@ from cliplib.library.care.forget import forget_fights, mentions
 from cliplib.library.library import Library
 from tests.libraries import ROWS, dump, make_fight, write_log
 
-OLD_SCHEMA = Path(__file__).parent / "schemas" / "first_tables.sql"
+OLD_SCHEMA = Path(__file__).parents[1] / "catalogue" / "schemas" / "first_tables.sql"
 MORE = (*ROWS[:1], "0:05,Brandt,lead hook,landed,", "0:07,Adeyemi,jab,,")
 FORGOTTEN = "Quirkbury Hall"
 """The title of the second fight: a name that is nowhere else."""

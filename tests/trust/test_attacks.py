@@ -135,7 +135,7 @@ def test_what_is_asked_is_never_markup(app: Flask, client: Any, folder: Path, pa
     """Reflected, in every parameter that some page reads, and in addresses; templates are not evaluated."""
     names = {
         name
-        for path in Path(__file__).parents[2].glob("web/*.py")
+        for path in Path(__file__).parents[2].glob("web/**/*.py")
         for name in re.findall(r"args\.get(?:list)?\(\s*[\"'](\w+)[\"']", path.read_text())
     }
     assert {"q", "next", "by"} <= names

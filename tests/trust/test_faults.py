@@ -28,7 +28,7 @@ def _run(*command: str) -> str:
 def test_faults(tmp_path: Path) -> None:
     """Each kind of fault and each kind of work once; the process forks, so it is one of its own."""
     results = tmp_path / "results.jsonl"
-    said = _run("tests.faults", "--moments", "9", "--seed", "3", "--results", str(results))
+    said = _run("tests.trust.faults", "--moments", "9", "--seed", "3", "--results", str(results))
     assert "9 moments: 0 wrong" in said
     noted = [json.loads(line) for line in results.read_text().splitlines()]
     assert {entry["kind"] for entry in noted} == set(KINDS)
@@ -38,7 +38,7 @@ def test_faults(tmp_path: Path) -> None:
 def test_the_harness_notices(tmp_path: Path) -> None:
     """Without its fsync, a power cut leaves clips cut short, and the harness says so."""
     said = subprocess.run(
-        [sys.executable, "-m", "tests.faults", "--moments", "1", "--seed", "3", "--break-sync"],
+        [sys.executable, "-m", "tests.trust.faults", "--moments", "1", "--seed", "3", "--break-sync"],
         cwd=ROOT, capture_output=True, text=True, check=False, timeout=250,
     )  # fmt: skip
     assert said.returncode == 1, said.stdout + said.stderr
@@ -46,7 +46,7 @@ def test_the_harness_notices(tmp_path: Path) -> None:
 
 
 def test_fuzzing_finds_nothing(tmp_path: Path) -> None:
-    said = _run("tests.fuzz", "--executions", "150", "--seconds", "15", "--keep", str(tmp_path))
+    said = _run("tests.trust.fuzz", "--executions", "150", "--seconds", "15", "--keep", str(tmp_path))
     assert said.count(" 0 findings") == len(TARGETS) + 1
 
 

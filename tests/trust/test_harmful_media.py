@@ -53,7 +53,7 @@ def harm(monkeypatch: pytest.MonkeyPatch) -> Iterator[Harm]:
         monkeypatch.setattr(asking, "LONGEST_SILENCE_S", silence)
         if harmful_one:
             harm.done += 1
-            target, args = "tests.harmful:do", (harm.deed, *args)
+            target, args = "tests.trust.harmful:do", (harm.deed, *args)
         real(self, what, target, *args)
 
     monkeypatch.setattr(asking.Apart, "__init__", init)

@@ -58,7 +58,7 @@ KEPT = 2
 IN_PROCESS = os.name == "nt"
 """Jobs run here instead, without limits: where the system has none, and where tests kill whole processes."""
 
-_ROOT = str(Path(__file__).resolve().parents[2])
+_ROOT = str(Path(__file__).resolve().parents[3])
 _PIPE_BYTES = 1 << 20
 
 
@@ -192,7 +192,7 @@ class _Child:
 
     def __init__(self) -> None:
         memory = _memory()
-        code = f"import sys; sys.path.append({_ROOT!r}); from cliplib.media import jobs; jobs.serve({memory})"
+        code = f"import sys; sys.path.append({_ROOT!r}); from cliplib.media.apart import jobs; jobs.serve({memory})"
         # One thread for arithmetic: a pool of them costs time and address space that nobody needs.
         calm = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         self._owner, self.busy = os.getpid(), False
