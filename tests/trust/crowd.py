@@ -29,7 +29,7 @@ PHRASES = ("jab", "counter to the body after a missed jab", "Brandt's lead hook"
 _INGEST = """
 import sys, time
 from pathlib import Path
-from cliplib.library import Library
+from cliplib.library.library import Library
 from tests.libraries import ROWS, write_log
 root, fights, seconds = Path(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3])
 library, end, runs = Library(root), time.monotonic() + seconds, 0

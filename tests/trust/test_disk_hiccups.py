@@ -93,7 +93,7 @@ def test_footage_that_was_not_read_once_is_not_noted_as_unfit(monkeypatch: pytes
         raise FootageError(f"{path}: cannot be read") from OSError(errno.EIO, os.strerror(errno.EIO))
 
     with monkeypatch.context() as patch:
-        patch.setattr(probing.mp4, "read_movie", broken)
+        patch.setattr(probing.reading, "read_movie", broken)
         with pytest.raises(FootageError, match="cannot be read"):
             probing._probed(path)
     assert probing._probed(path)[0].sliceable

@@ -192,7 +192,10 @@ class _Child:
 
     def __init__(self) -> None:
         memory = _memory()
-        code = f"import sys; sys.path.append({_ROOT!r}); from cliplib.media.apart import jobs; jobs.serve({memory})"
+        code = (
+            f"import sys; sys.path.append({_ROOT!r}); "
+            f"from cliplib.media.apart import jobs; jobs.serve({memory})"
+        )
         # One thread for arithmetic: a pool of them costs time and address space that nobody needs.
         calm = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         self._owner, self.busy = os.getpid(), False
