@@ -12,7 +12,7 @@ from cliplib.core.errors import InputError
 from cliplib.core.timebase import format_time, from_seconds
 from cliplib.library.evidence.agreement import DECISIONS, Decision, TwoLogs, read_worksheet, worksheet
 from cliplib.library.evidence.jsonform import two_logs_json
-from cliplib.library.library import Library
+from cliplib.library.library import Library, log_forms
 from cliplib.stats.proportions import Interval
 from cliplib.tally.pairing import Confusion, OfOne
 
@@ -88,14 +88,14 @@ def _write(
             raise InputError(f"{decided}: {error}") from error
     if otherwise is not None:
         decisions = {d.key: otherwise for d in found.disagreements} | decisions
-    forms: dict[str, Any] = {".csv": "csv", ".vtt": "vtt", ".jsonl": "jsonl"}
-    if out.suffix not in forms:
-        raise InputError(f"{out}: a log ends in {', '.join(forms)}")
+    form = log_forms.form_of(out)
+    if form is None:
+        raise InputError(f"{out}: a log ends in {', '.join(log_forms.suffixes())}")
     library.check_out(out)
     named = {(found.fight.folder / source.file).resolve() for source in found.fight.info.logs}
     if out.resolve() in named:
         raise InputError(f"{out} is one of the fight's logs; they stay as they are, so choose another name")
-    text = library.evidence.agreed_log(found, decisions, forms[out.suffix])
+    text = library.evidence.agreed_log(found, decisions, form.name)
     out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
     terminal.say(f"{out}: put it beside the logs and name it in fight.toml in their place")
 

@@ -48,6 +48,7 @@ from cliplib.library.library import (
     read_theme,
     reading_json,
 )
+from cliplib.library.library import log_forms as log_forms
 
 _DEFAULT = Path("cliplib-library")
 
@@ -257,18 +258,30 @@ def export(folder: Path, clip_id: int, out: Path) -> None:
     cli_show.whose()
 
 
+class _Form(click.ParamType[str]):
+    """A form of log, by the table of them: read when it is asked for, so that no list stands here."""
+
+    name = "form"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:  # noqa: ARG002
+        return f"[{'|'.join(log_forms.names())}]"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if value not in log_forms.names():
+            self.fail(f"{value!r} is not one of {', '.join(log_forms.names())}.", param, ctx)
+        return str(value)
+
+
 @cli.command()
 @click.argument("fight")
-@click.option(
-    "--format", "form", type=click.Choice(["csv", "vtt", "jsonl"]), default="csv", show_default=True
-)
+@click.option("--format", "form", type=_Form(), default="csv", show_default=True, help="How it is written.")
 @click.option("--log", "log_file", help="One of the fight's logs by its file name; else all of them.")
 @click.option(
     "-o", "--out", type=click.Path(path_type=Path, dir_okay=False), help="A file instead of the screen."
 )
 @click.pass_obj
 def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | None) -> None:
-    """Write a fight's log as CSV, WebVTT or JSON Lines. FIGHT is its number or a part of its title."""
+    """Write a fight's log in any of the forms of logs. FIGHT is its number or a part of its title."""
     library = Library(folder)
     text = library.export_log(library.fight(fight).id, form, log=log_file)
     if out is None:

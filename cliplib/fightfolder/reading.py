@@ -20,10 +20,10 @@ from cliplib.core.errors import FightFolderError, Problem
 from cliplib.core.models import Corner, FightInfo, LogSource
 from cliplib.core.timebase import format_time
 from cliplib.fightfolder import values as kinds
+from cliplib.logs import forms
 from cliplib.logs.source import Refused, Source, decode, nearest
 
 NAME = "fight.toml"
-LOG_SUFFIXES = (".csv", ".vtt", ".jsonl")
 
 _LARGEST = 1024 * 1024  # bytes of fight.toml
 _UNBEATEN = ("draw", "no contest")
@@ -361,17 +361,13 @@ def _log_file(form: _Form, folder: Path, index: int, file: str) -> Path:
     path = folder / file
     if not file:
         return path
-    suffixes = ", ".join(LOG_SUFFIXES)
+    known = ", ".join(forms.suffixes())
     if Path(file).is_absolute() or not may_read(path, folder):
         form.wrong("log", "file", f"“{file}” leaves the fight folder; put the log into it", index=index)
-    elif path.suffix.casefold() not in LOG_SUFFIXES:
-        form.wrong(
-            "log", "file", f"“{file}” is no kind of log that is known; there are {suffixes}", index=index
-        )
+    elif forms.form_of(path) is None:
+        form.wrong("log", "file", f"“{file}” is no kind of log that is known; there are {known}", index=index)
     elif not os.path.isfile(path):  # false, too, for a name that no system takes
-        near = nearest(
-            file, [entry.name for entry in folder.iterdir() if entry.suffix.casefold() in LOG_SUFFIXES]
-        )
+        near = nearest(file, [entry.name for entry in folder.iterdir() if forms.form_of(entry)])
         form.wrong("log", "file", f"“{file}” is not in the fight folder", near, index)
     return path
 

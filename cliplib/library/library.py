@@ -13,7 +13,6 @@ import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
 
 from cliplib import logs, phrases
 from cliplib.catalogue.catalogue import Catalogue
@@ -68,6 +67,7 @@ from cliplib.library.making.reels import Source as Source
 from cliplib.library.making.themes import ThemeFile as ThemeFile
 from cliplib.library.making.themes import Themes
 from cliplib.library.making.themes import text_of_fields as text_of_fields
+from cliplib.logs import forms
 from cliplib.media.cut import CutResult
 from cliplib.media.working import Prepared
 from cliplib.phrases import reading_json as reading_json
@@ -84,7 +84,7 @@ from cliplib.search.textindex import WordHits as WordHits
 from cliplib.vocabulary import Vocabulary, load_vocabulary
 
 CATALOGUE = "catalogue.db"
-LogFormat = Literal["csv", "vtt", "jsonl"]
+log_forms = forms
 
 
 class Library:
@@ -407,7 +407,7 @@ class Library:
             source = self._prepared(fight_id, self._catalogue.fight(fight_id).title, silent)
             return library_media.still(source, frame, self.folder / "cache")
 
-    def export_log(self, fight_id: int, form: LogFormat, *, log: str | None = None) -> str:
+    def export_log(self, fight_id: int, form: str, *, log: str | None = None) -> str:
         """A fight's log in one of three forms. `log`: one of its logs; None: all, without second ones."""
         info = self._catalogue.fight(fight_id).info
         names = [source.file for source in info.logs]

@@ -1,7 +1,7 @@
-"""Logs: what somebody wrote down about a fight. CSV, WebVTT and JSON Lines, read and written."""
+"""Logs: what somebody wrote down about a fight, read and written in every form that `forms` lists."""
 
 from cliplib.logs.reading import LogReading, read_lines, read_log
 from cliplib.logs.said import as_said
-from cliplib.logs.writing import FORMATS, write_log
+from cliplib.logs.writing import write_log
 
-__all__ = ["FORMATS", "LogReading", "as_said", "read_lines", "read_log", "write_log"]
+__all__ = ["LogReading", "as_said", "read_lines", "read_log", "write_log"]

@@ -7,13 +7,16 @@ Records end at CR LF, LF or CR.
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from collections.abc import Iterator
 
 from cliplib.core.errors import Problem
-from cliplib.logs.cells import meant
+from cliplib.logs.cells import harmless, meant
 from cliplib.logs.rows import COLUMNS, LONGEST_ROW, Rows, row_of, stripped
 from cliplib.logs.source import Cell, Source, nearest
+from cliplib.logs.written import Written, columns_of
 
 _QUOTED = re.compile(r'"((?:[^"]++|"")*+)"')
 _PLAIN = re.compile(r'[^,"\r\n]*+')
@@ -46,6 +49,15 @@ def read_csv(source: Source) -> Rows:
             )
         )
     return found
+
+
+def write_csv(log: Written) -> str:
+    rows = log.rows()
+    stream = io.StringIO()
+    table = csv.DictWriter(stream, columns_of(rows), lineterminator="\r\n")
+    table.writeheader()
+    table.writerows({name: harmless(text) for name, text in row.items()} for row in rows)
+    return stream.getvalue()
 
 
 def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] | Problem]]:

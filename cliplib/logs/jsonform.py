@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 from cliplib.core.errors import Problem
 from cliplib.logs.rows import COLUMNS, LONGEST_ROW, Rows, row_of, stripped
 from cliplib.logs.source import Cell, Refused, Source, nearest
+from cliplib.logs.written import Written
 
 _SPACE = re.compile(r"[ \t\r]*")
 # One character of a JSON string as it is written; a pair of surrogates is one character.
@@ -43,6 +44,10 @@ def read_jsonl(source: Source) -> Rows:
         if cells:
             found.rows.append(row_of(source, start, cells))
     return found
+
+
+def write_jsonl(log: Written) -> str:
+    return "".join(json.dumps(row, ensure_ascii=False) + "\n" for row in log.rows())
 
 
 def _cells(source: Source, line: str, start: int) -> dict[str, Cell]:

@@ -9,17 +9,15 @@ from pathlib import Path
 
 from cliplib.core.errors import Problem
 from cliplib.core.models import Action, Exchange, FightInfo, Settings
-from cliplib.logs.csvform import read_csv
+from cliplib.logs.forms import form_of, suffixes
 from cliplib.logs.grouping import Group, group
 from cliplib.logs.jsonform import read_jsonl
 from cliplib.logs.rows import Rows
 from cliplib.logs.source import Refused, Source, load
 from cliplib.logs.telling import Phrases, Teller
 from cliplib.logs.timing import Timed, gives_clocks, place
-from cliplib.logs.vttform import read_vtt
 from cliplib.vocabulary import Vocabulary
 
-READERS = {".csv": read_csv, ".vtt": read_vtt, ".jsonl": read_jsonl}
 MOST_PROBLEMS = 1000
 """A log with more is the wrong file or misses one quotation mark; the rest would bury the first."""
 
@@ -35,20 +33,20 @@ class LogReading:
 def read_log(
     path: Path, fight: FightInfo, vocabulary: Vocabulary, settings: Settings, *, file_label: str
 ) -> LogReading:
-    """Read a log; its form goes by its suffix: .csv, .vtt or .jsonl.
+    """Read a log; its form goes by its suffix (see `forms`).
 
     Never raises on what a file holds: rows that cannot be read become problems and the caller decides.
     Relations are not derived yet. Times are footage time; see `timing` for rows on a round clock whose bells
     nobody knows: their actions have negative times, and their exchanges no start and end.
     """
-    reader = READERS.get(path.suffix.casefold())
-    if reader is None:
-        known = ", ".join(READERS)
+    form = form_of(path)
+    if form is None:
+        known = ", ".join(suffixes())
         return LogReading(
             (), (Problem(file_label, 1, 0, f"no kind of log that is known; there are {known}"),)
         )
     try:
-        found = reader(load(path, file_label))
+        found = form.read(load(path, file_label))
     except Refused as refused:
         return LogReading((), (refused.problem,))
     return read_rows(found, fight, vocabulary, settings, file_label)

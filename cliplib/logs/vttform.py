@@ -13,9 +13,13 @@ import html
 import re
 from dataclasses import dataclass, field, replace
 
-from cliplib.core.errors import Problem
+from cliplib.core.errors import InputError, Problem
+from cliplib.core.models import Exchange
 from cliplib.logs.rows import LONGEST_ROW, Part, Row, Rows
+from cliplib.logs.saying import say_action
 from cliplib.logs.source import Cell, Refused, Source
+from cliplib.logs.written import Span, Written
+from cliplib.vocabulary import Vocabulary
 
 _LINE = re.compile(r"[^\r\n]*+")
 _SKIPPED = re.compile(r"NOTE(?:[ \t].*)?|STYLE[ \t]*|REGION[ \t]*")
@@ -255,3 +259,48 @@ class _Told:
         if not match or not name:
             raise Refused(self.source.problem(at, "a voice tag names the fighter: <v Full Name>"))
         return Cell(name, self.source, at + 1 + match.end())
+
+
+def write_vtt(log: Written) -> str:
+    """A cue an exchange. Raises InputError for an exchange without footage time."""
+    cues = []
+    for exchange, given in zip(log.exchanges, log.spans, strict=True):
+        span = given or (exchange.start_us, exchange.end_us)
+        if span[0] is None or span[1] is None:
+            raise InputError(
+                f"the exchange of line {exchange.line} has no footage time, and a WebVTT cue needs "
+                "one; write the log as csv or jsonl"
+            )
+        first, last = span[0] // 1000, -(-span[1] // 1000)
+        cues.append(((first * 1000, max(last, first + 1) * 1000), exchange))
+    cues.sort(key=lambda cue: cue[0][0])
+    blocks = [
+        f"WEBVTT {log.title.replace('-->', '->')}",
+        "NOTE\nTimes are to the millisecond. A cue's times are its clip's in and out;\n"
+        "how long an action lasts is not written.",
+    ]
+    blocks += [_written_cue(span, exchange, log.vocabulary) for span, exchange in cues]
+    return "\n\n".join(blocks) + "\n"
+
+
+def _written_cue(span: Span, exchange: Exchange, vocabulary: Vocabulary) -> str:
+    lines = [f"{format_stamp(span[0])} --> {format_stamp(span[1])}"]
+    last = span[0]
+    for action in exchange.actions:
+        text = _escaped(say_action(action, vocabulary, stance=True))
+        if action.time_us is not None and last < action.time_us // 1000 * 1000 < span[1]:
+            last = action.time_us // 1000 * 1000
+            text = f"<{format_stamp(last)}>{text}"
+        if action.note:
+            text += f" <c.note>{_escaped(action.note)}</c>"
+        lines.append(f"<v {_escaped(action.fighter or '')}>{text}</v>")
+    if exchange.name:
+        lines.append(f"<c.exchange>{_escaped(exchange.name)}</c>")
+    if exchange.note:
+        lines.append(f"<c.note>{_escaped(exchange.note)}</c>")
+    return "\n".join(lines)
+
+
+def _escaped(text: str) -> str:
+    """Text as a cue may hold it: no sign of a tag, no line break of its own."""
+    return re.sub(r"[\r\n]", lambda end: f"&#{ord(end[0])};", html.escape(text, quote=False))

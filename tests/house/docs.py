@@ -17,6 +17,7 @@ from pathlib import Path
 import click
 
 from cliplib.cli.main import cli
+from cliplib.logs.forms import FORMS
 from cliplib.vocabulary import load_vocabulary
 from tests.house.test_architecture import LAYERS
 
@@ -68,10 +69,9 @@ def modules() -> str:
     """Every module with the first sentence of its own description, in the order of the layers."""
     rows = []
     for layer in LAYERS:
-        found = [*ROOT.glob(f"cliplib/{layer}.py"), *ROOT.glob(f"cliplib/{layer}_*.py")]
-        found += ROOT.glob(f"cliplib/{layer}/*.py")
+        found = ROOT.glob(f"cliplib/{layer}/**/*.py")
         rows += [line for path in sorted(found) if (line := about(path))]
-    rows += [line for path in sorted(ROOT.glob("web/*.py")) if (line := about(path))]
+    rows += [line for path in sorted(ROOT.glob("web/**/*.py")) if (line := about(path))]
     return "\n".join(rows)
 
 
@@ -83,7 +83,13 @@ def about(path: Path) -> str:
     return f"* `{path.relative_to(ROOT).as_posix()}` – {sentence}"
 
 
-PARTS = {"commands": commands, "vocabulary": words, "modules": modules}
+def forms() -> str:
+    """The forms of logs, from the table of them."""
+    rows = [f"| {form.title} | `{form.suffix}` | `--format {form.name}` |" for form in FORMS.values()]
+    return "\n".join(["| form | its files end in | how `cliplib log` is told |", "|---|---|---|", *rows])
+
+
+PARTS = {"commands": commands, "vocabulary": words, "modules": modules, "forms": forms}
 
 
 def freshen(text: str) -> str:

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from cliplib.core.errors import InputError
 from cliplib.core.models import Action, Exchange, FightInfo
-from cliplib.logs import FORMATS, as_said, write_log
+from cliplib.logs import as_said, write_log
+from cliplib.logs.forms import FORMS
 from cliplib.logs.vttform import parse_stamp
 from cliplib.relations.deriving import derive
 from tests.logs.helping import BARE, FIGHT, NO_BELLS, SETTINGS, VOCABULARY, A, B, good, told
@@ -142,7 +143,7 @@ def test_what_was_derived_is_not_written_as_said(data: st.DataObject) -> None:
     read = exchanges_of(data.draw(logs(FIGHT)), FIGHT)
     derived = [derive(one, FIGHT, SETTINGS, VOCABULARY) for one in read]
     assert [as_said(one) for one in derived] == list(read)
-    for format in FORMATS:
+    for format in FORMS:
         try:
             assert write_log(derived, FIGHT, format) == write_log(read, FIGHT, format)
         except InputError:
@@ -229,7 +230,7 @@ def test_an_unknown_form() -> None:
         write_log([], FIGHT, "xml")
 
 
-@pytest.mark.parametrize("format", FORMATS)
+@pytest.mark.parametrize("format", FORMS)
 def test_an_empty_log(format: str) -> None:
     assert good(write_log([], FIGHT, format), f".{format}") == ()
 
@@ -293,7 +294,7 @@ def test_every_technique_reads_back(technique: str) -> None:
     )
     for action in actions:
         exchange = Exchange((action,), 1, 19 * SECOND, 22 * SECOND, exact_span=True)
-        for format in FORMATS:
+        for format in FORMS:
             text = write_log([exchange], BARE, format)
             (again,) = good(text, f".{format}", BARE)
             assert len(again.actions) == 1, text

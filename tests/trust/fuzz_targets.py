@@ -26,6 +26,7 @@ from cliplib.core.settings import read_settings
 from cliplib.core.timebase import format_time, from_seconds, parse_time
 from cliplib.fightfolder.reading import read_fight_folder
 from cliplib.library.making.reels import made_reels
+from cliplib.logs.forms import FORMS
 from cliplib.logs.vttform import parse_stamp
 from cliplib.media import slices
 from cliplib.media.mp4 import structure
@@ -97,7 +98,7 @@ def _log(suffix: str, data: bytes) -> None:
     for problem in read.problems:
         str(problem)
     derived = [deriving.derive(e, FIGHT, SETTINGS, words()) for e in read.exchanges]
-    for form in logs.FORMATS:
+    for form in FORMS:
         logs.write_log(derived, FIGHT, form, vocabulary=words())
 
 

@@ -10,7 +10,7 @@ from flask import Blueprint, Response, abort, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from cliplib.core.errors import InputError
-from cliplib.library.library import FightRow
+from cliplib.library.library import FightRow, log_forms
 
 from ..site.here import library
 from .asked import KEYS, Asked, Number, asked, percent
@@ -268,12 +268,13 @@ def decide(fight_id: int) -> ResponseReturnValue:
         for key, value in request.form.items()
         if key.startswith("take-") and value in DECISIONS
     }
+    form = log_forms.form_named("csv")
     try:
-        text = library().evidence.agreed_log(found, decisions)  # type: ignore[arg-type]
+        text = library().evidence.agreed_log(found, decisions, form.name)  # type: ignore[arg-type]
     except InputError as wrong:
         return _agree(fight_id, decisions, problem=str(wrong).split("\n")[0]), 400
-    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype="text/csv")
-    answer.headers["Content-Disposition"] = f"attachment; filename=agreed-{fight_id}.csv"
+    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=form.media_type)
+    answer.headers["Content-Disposition"] = f"attachment; filename=agreed-{fight_id}{form.suffix}"
     return answer
 
 

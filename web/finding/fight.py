@@ -8,15 +8,12 @@ from dataclasses import dataclass
 from flask import Blueprint, Response, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
 from cliplib.core.models import ClipRow
-from cliplib.library.library import FightRow, FightView, Lane
+from cliplib.library.library import FightRow, FightView, Lane, log_forms
 
 from ..site.here import library
 
 page = Blueprint("fight", __name__, url_prefix="/fights")
-
-FORMS = {"csv": "text/csv", "vtt": "text/vtt", "jsonl": "application/jsonl"}
 
 
 PER_PAGE = 50
@@ -139,10 +136,9 @@ def did(fight_id: int, corner: str, technique: str, number: str) -> ResponseRetu
 @page.get("/<int:fight_id>/log.<form>")
 def log(fight_id: int, form: str) -> Response:
     """The fight's log, corrections and all, to keep or to ingest elsewhere."""
-    if form not in FORMS:
-        raise InputError(f"A log is written as {', '.join(FORMS)}, not as “{form}”.")
-    text = library().export_log(fight_id, form, log=request.args.get("log"))  # type: ignore[arg-type]
-    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=FORMS[form])
+    media_type = log_forms.form_named(form).media_type
+    text = library().export_log(fight_id, form, log=request.args.get("log"))
+    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=media_type)
     answer.headers["Content-Disposition"] = f"attachment; filename=fight-{fight_id}.{form}"
     return answer
 

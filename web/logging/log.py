@@ -10,7 +10,7 @@ from flask.typing import ResponseReturnValue
 from cliplib.core.errors import FootageError, InputError, NotFoundError
 from cliplib.core.progress import Progress
 from cliplib.core.timebase import to_seconds
-from cliplib.library.library import FightRow, Offer
+from cliplib.library.library import FightRow, Offer, log_forms
 
 from ..site.here import cuts, jobs, library
 from ..site.signin import who
@@ -88,7 +88,7 @@ def take_in(fight_id: int) -> ResponseReturnValue:
     """A log file as one's own log."""
     sent = request.files.get("file")
     if sent is None or not sent.filename:
-        raise InputError("Choose a log file first: .csv, .vtt or .jsonl.")
+        raise InputError(f"Choose a log file first: {', '.join(log_forms.suffixes())}.")
     form = sent.filename.rpartition(".")[2].casefold()
     text = sent.read().decode("utf-8-sig", "surrogateescape")
     by = who(request.form.get("by", ""))

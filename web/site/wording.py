@@ -9,6 +9,7 @@ from flask import Flask
 
 from cliplib.core.models import ClipRow
 from cliplib.core.timebase import format_clock, format_time
+from cliplib.library.library import log_forms
 
 from .here import library
 
@@ -103,4 +104,5 @@ def install(app: Flask) -> None:
         notes=notes,
         many=many,
     )
-    app.jinja_env.globals.update(MOST=MOST)
+    # Asked for each time, so that a form that is added is on the pages, too.
+    app.jinja_env.globals.update(MOST=MOST, log_forms=lambda: log_forms.FORMS.values())

@@ -132,7 +132,7 @@ def agreed_log(
     compared: TwoLogs,
     catalogue: Catalogue,
     decisions: Mapping[str, Decision],
-    form: Literal["csv", "vtt", "jsonl"] = "csv",
+    form: str,
 ) -> str:
     """The agreed log as text. Raises InputError naming the disagreements that are not decided yet.
 

@@ -60,7 +60,6 @@ from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.tries import fight_words
 from cliplib.vocabulary import Vocabulary
 
-LogForm = Literal["csv", "vtt", "jsonl"]
 ChartKind = Literal["counts", "rates", "next"]
 MOST_ROWS = 40
 """More bars than these are no picture any more; the table has them all."""
@@ -229,7 +228,7 @@ class Evidence:
             where_both=where_both,
         )
 
-    def agreed_log(self, compared: TwoLogs, decisions: Mapping[str, Decision], form: LogForm = "csv") -> str:
+    def agreed_log(self, compared: TwoLogs, decisions: Mapping[str, Decision], form: str) -> str:
         """One log out of two, decision by decision; see `library_agreement.agreed_log`."""
         return agreed_log(compared, self._catalogue, decisions, form)
 

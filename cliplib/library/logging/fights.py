@@ -29,6 +29,7 @@ from cliplib.core.errors import (
     StorageError,
 )
 from cliplib.fightfolder.reading import NAME, may_read, read_fight_folder
+from cliplib.logs import forms
 from cliplib.media.probe import probe
 
 if TYPE_CHECKING:
@@ -266,9 +267,7 @@ class NewFights:
 _NO_FOOTAGE = frozenset(
     (
         ".toml",
-        ".csv",
-        ".vtt",
-        ".jsonl",
+        *forms.suffixes(),
         ".json",
         ".txt",
         ".md",

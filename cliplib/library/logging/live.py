@@ -25,6 +25,7 @@ from cliplib.ingest import live as ingest_live
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
 from cliplib.library.finding.saying import say_action
+from cliplib.logs.forms import form_named
 
 if TYPE_CHECKING:
     from cliplib.library.library import Library
@@ -206,13 +207,12 @@ class Logging:
     # --- whole logs ---------------------------------------------------------------------------------------
 
     def import_log(self, fight_id: int, by: str, text: str, form: str, *, instead: bool = False) -> int:
-        """Take a log in one of the three forms as somebody's own; the number of its lines.
+        """Take a log in one of the forms of `logs.forms` as somebody's own; the number of its lines.
 
         `instead`: in place of the lines they have; else InputError if there are any. LogError lists every row
         that cannot be read.
         """
-        if form not in logs.FORMATS:
-            raise InputError(f"a log is one of {', '.join(logs.FORMATS)}, not “{form}”")
+        form_named(form)
         library = self._library
         info = library.fight(fight_id).info
         with tempfile.TemporaryDirectory() as folder:
