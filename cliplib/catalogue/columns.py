@@ -9,10 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from cliplib.catalogue.store import Store, batches, marks
+from cliplib.core.timebase import UNTIMED
 
 MISSING = -1
-"""What an integer column holds where the log says nothing; no round, index or footage time is ever negative.
-(An action whose place in the footage nobody knows yet has a negative time; see logs.timing.)"""
+"""What an integer column holds where the log says nothing; times: UNTIMED."""
+_NOTHING = {"time_us": UNTIMED, "until_us": UNTIMED}
 
 _INT_COLUMNS = (
     "exchange_id", "position", "fight_id", "round", "fighter_id", "time_us", "until_us", "answers",
@@ -35,8 +36,8 @@ _COLUMNS_SQL = """
 def columns(store: Store, fight_ids: Iterable[int] | None = None) -> dict[str, npt.NDArray[Any]]:
     """Every action of the fights (None: all) as columns, in order of fight, exchange and action.
 
-    int64 arrays, MISSING where nothing was said: exchange_id, position, fight_id, round, fighter_id,
-    time_us, until_us, answers, second_opinion (0 or 1), exchange_position (in the fight).
+    int64 arrays, MISSING (times: UNTIMED) where nothing was said: exchange_id, position, fight_id, round,
+    fighter_id, time_us, until_us, answers, second_opinion (0 or 1), exchange_position (in the fight).
     Object arrays of str or None: technique, hand, side, target, outcome, direction, stance, place, range, and
     as JSON lists roles, said_roles and inferred.
     """
@@ -50,7 +51,8 @@ def columns(store: Store, fight_ids: Iterable[int] | None = None) -> dict[str, n
             if name in _TEXT_COLUMNS:
                 parts[name].append(np.array(column, dtype=object))
             elif None in column:
-                parts[name].append(np.array([MISSING if v is None else v for v in column], dtype=np.int64))
+                nothing = _NOTHING.get(name, MISSING)
+                parts[name].append(np.array([nothing if v is None else v for v in column], dtype=np.int64))
             else:
                 parts[name].append(np.array(column, dtype=np.int64))
     return {

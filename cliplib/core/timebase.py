@@ -29,6 +29,10 @@ import numpy.typing as npt
 SECOND = 1_000_000
 """Microseconds in a second."""
 
+UNTIMED = -(1 << 63)
+"""What a column of int64 times holds for one that nobody knows. Times themselves may be negative: before the
+film begins, or on a round clock (see logs.timing)."""
+
 # ASCII: a clock has the digits 0 to 9, and Unicode's others would pass for them.
 _TIME = re.compile(
     r"(?:(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,4}):)?(?P<s>\d{1,7})(?:[.,](?P<f>\d{1,12}))?", re.ASCII

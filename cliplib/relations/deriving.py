@@ -1,8 +1,10 @@
 """What follows from the order and times of an exchange's actions: who countered whom, who led, what missed.
 
 Pure. A logger's own word wins: where a role or an outcome was said, nothing is derived against it. The
-windows are settings of the library, and "at most" includes the very microsecond. Two actions of which either
-has no time are judged by their order alone.
+windows are settings of the library, and "at most" includes the very microsecond. A round clock is a time. In
+an exchange without any times order alone decides. Where some actions have one and others don't, a counter is
+only derived if the times around it leave no doubt: an untimed action lies between its timed neighbours. What
+is nobody's claim, whether something followed up or was threatened before, is still judged by order there.
 
     counter     a punch whose preceding punch is the opponent's, at most 1.0 s before; it answers that punch
     lead        the exchange's first punch
@@ -15,6 +17,7 @@ Counter, lead and follow-up exclude one another, and so do naked and follow-up.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import accumulate
 
 from cliplib.core.models import Action, Exchange, FightInfo, Settings
 from cliplib.logs.said import as_said
@@ -69,6 +72,7 @@ def _with_roles(
     actions: tuple[Action, ...], fight: FightInfo, settings: Settings, vocabulary: Vocabulary
 ) -> tuple[Action, ...]:
     result = []
+    sure = _Sure(actions)
     punch: int | None = None  # the punch before this action
     punch_of: dict[str | None, int] = {}  # ... and each fighter's own
     threats: dict[str | None, tuple[bool, int | None]] = {}  # own punches and feints: any untimed, last time
@@ -83,7 +87,7 @@ def _with_roles(
             elif before.fighter == action.fighter:
                 if _at_most(before, action, settings.naked_window_us):
                     _add(roles, "follow-up")
-            elif _at_most(before, action, settings.counter_window_us):
+            elif punch is not None and sure.at_most(punch, index, settings.counter_window_us):
                 _add(roles, "counter")
             if not _threatened(threats.get(action.fighter), action, settings.naked_window_us):
                 _add(roles, "naked")
@@ -107,6 +111,28 @@ def _with_roles(
 def _add(roles: set[str], role: str) -> None:
     if not any(role in group and roles & group for group in _ONE_OF):
         roles.add(role)
+
+
+class _Sure:
+    """Whether one action surely began at most so long before another."""
+
+    def __init__(self, actions: tuple[Action, ...]):
+        self.no_times = all(action.time_us is None for action in actions)
+        self.earliest = list(accumulate((action.time_us for action in actions), _later))
+        latest = [_sooner(action.time_us, action.until_us) for action in reversed(actions)]
+        self.latest = list(accumulate(latest, _sooner))[::-1]
+
+    def at_most(self, before: int, after: int, window_us: int) -> bool:
+        first, last = self.earliest[before], self.latest[after]
+        return self.no_times or (first is not None and last is not None and last - first <= window_us)
+
+
+def _later(a: int | None, b: int | None) -> int | None:
+    return a if b is None else b if a is None else max(a, b)
+
+
+def _sooner(a: int | None, b: int | None) -> int | None:
+    return a if b is None else b if a is None else min(a, b)
 
 
 def _at_most(before: Action, action: Action, window_us: int) -> bool:

@@ -153,7 +153,7 @@ class Search:
         """Make columns and text index anew, whatever there was."""
         # Searches go on over what there is meanwhile, and take over what is written.
         revision = self._catalogue.revision()
-        columns = self._taken_over(assemble([], Tables()), progress)
+        columns = self._taken_over(assemble([], Tables.of(self._vocabulary)), progress)
         with self._columns_lock:
             self._path.unlink(missing_ok=True)
             self._state = _State(columns, revision)
@@ -207,7 +207,9 @@ class Search:
         state = self._state
         if state is None or state.revision < revision or not self._path.exists():
             old = state.columns if state else load(self._path, made_with)
-            columns = self._taken_over(old if old is not None else assemble([], Tables()), progress)
+            columns = self._taken_over(
+                old if old is not None else assemble([], Tables.of(self._vocabulary)), progress
+            )
             self._state = state = _State(columns, revision)
             self.forget_results()
             if columns is not old or not self._path.exists():
@@ -240,11 +242,12 @@ class Search:
         return splice(columns, tables, blocks, gone)
 
     def _made_with(self) -> str:
-        """What of the vocabulary is baked into the columns: which techniques are punches."""
-        punches = sorted(name for name in self._vocabulary.names if self._vocabulary.is_punch(name))
-        return hashlib.blake2b(
-            "\n".join(punches).encode("utf-8", "surrogatepass"), digest_size=16
-        ).hexdigest()
+        """What of the vocabulary is baked into the columns: which techniques are punches, which outcomes
+        count as which."""
+        words = self._vocabulary
+        told = sorted(name for name in words.names if words.is_punch(name))
+        told += [f"{name}: {sorted(words.outcome_family(name))}" for name in words.outcomes]
+        return hashlib.blake2b("\n".join(told).encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
 
     def _catch_up_text(self) -> None:
         """Bring the text index up to date for a search. BusyError if another process keeps it to itself."""

@@ -18,7 +18,7 @@ from cliplib.catalogue.catalogue import MISSING, Catalogue
 from cliplib.catalogue.rows import NewClip, NewExchange, OldExchange, keep_ids, with_second_opinions
 from cliplib.core.errors import BusyError, InputError, NotFoundError, StorageError
 from cliplib.core.models import Action, AudioTrack, Corner, Exchange, FightInfo, FootageInfo, LogSource
-from cliplib.core.timebase import Timeline
+from cliplib.core.timebase import UNTIMED, Timeline
 
 RED, BLUE = "Emeka Adeyemi", "Jonas Brandt"
 INFO = FightInfo(
@@ -230,7 +230,7 @@ def test_columns(catalogue: Catalogue) -> None:
     assert columns["position"].tolist() == [0, 1, 0, 1, 0]
     assert columns["fight_id"].tolist() == [1, 1, 1, 1, 2]
     assert columns["technique"].tolist() == ["jab", "jab", "jab", "uppercut", "jab"]
-    assert columns["time_us"].tolist() == [1_000_000, 1_400_000, MISSING, 14_600_000, 1_000_000]
+    assert columns["time_us"].tolist() == [1_000_000, 1_400_000, UNTIMED, 14_600_000, 1_000_000]
     assert columns["answers"].tolist() == [MISSING, MISSING, MISSING, 0, MISSING]
     assert columns["outcome"].tolist() == ["missed", "landed", None, "landed", "missed"]
     assert columns["roles"].tolist()[3] == '["counter", "naked"]'

@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import NewExchange
 from cliplib.core.models import Action, Corner, Exchange, FightInfo, LogSource
+from cliplib.core.timebase import UNTIMED
 from cliplib.search.patterns import Block, Columns, FightEntry, Tables, assemble, encode_fight
 from cliplib.vocabulary import load_vocabulary
 from tests.search.slow_matcher import Bout
@@ -37,15 +38,15 @@ def raw_of(bout: Bout, fighter_ids: dict[str | None, int]) -> dict[str, np.ndarr
         for a in e.actions
     ]
 
-    def numbers(values: list[int | None]) -> np.ndarray:
-        return np.array([-1 if v is None else v for v in values], np.int64)
+    def numbers(values: list[int | None], nothing: int = -1) -> np.ndarray:
+        return np.array([nothing if v is None else v for v in values], np.int64)
 
     raw = {
         "exchange_id": numbers([n for _, _, n, _ in rows]),
         "round": numbers([e.round for e, _, _, _ in rows]),
         "second_opinion": numbers([int(s) for _, _, _, s in rows]),
         "fighter_id": numbers([fighter_ids[a.fighter] for _, a, _, _ in rows]),
-        "time_us": numbers([a.time_us for _, a, _, _ in rows]),
+        "time_us": numbers([a.time_us for _, a, _, _ in rows], UNTIMED),
         "answers": numbers([a.answers for _, a, _, _ in rows]),
     }
     for name in ("technique", "hand", "side", "target", "outcome", "direction", "stance", "place", "range"):
@@ -56,8 +57,8 @@ def raw_of(bout: Bout, fighter_ids: dict[str | None, int]) -> dict[str, np.ndarr
 
 
 def columns_of(bouts: Sequence[Bout], *, one_by_one: bool = True) -> Columns:
-    tables, blocks = Tables(), []
     vocabulary = load_vocabulary()
+    tables, blocks = Tables.of(vocabulary), []
     names = {a.fighter for b in bouts for e in b.exchanges for a in e.actions}
     names |= {n for b in bouts for n in b.info.fighters}
     ids: dict[str | None, int] = {name: i + 1 for i, name in enumerate(sorted(names, key=str))}
@@ -76,7 +77,7 @@ SECOND = 1_000_000
 
 @st.composite
 def small_bouts(draw: st.DrawFn, *, most_actions: int = 7) -> list[Bout]:
-    """One to three fights among three people; times there, missing, or both; sometimes a stranger acts."""
+    """One to three fights among three people; times of film or round clock, missing, or both; sometimes a stranger acts."""
     bouts, number = [], 0
     for fight in range(draw(st.integers(1, 3))):
         red, blue = draw(st.permutations(NAMES))[:2]
@@ -99,7 +100,8 @@ def small_bouts(draw: st.DrawFn, *, most_actions: int = 7) -> list[Bout]:
 @st.composite
 def exchanges_of(draw: st.DrawFn, red: str, blue: str, most_actions: int) -> Exchange:
     timed = draw(st.sampled_from(["all", "all", "none", "some"]))
-    at, actions = draw(st.integers(0, 100)) * SECOND, []
+    # Negative: a round clock whose bell nobody knows, or a moment before the film begins.
+    at, actions = draw(st.integers(-180, 100)) * SECOND, []
     for i in range(draw(st.integers(1, most_actions))):
         at += draw(st.integers(0, 5)) * SECOND // 2
         has_time = timed == "all" or (timed == "some" and draw(st.booleans()))
@@ -309,7 +311,7 @@ def _as_rows(
         "round": rounds[exchange].astype(np.int64),
         "second_opinion": np.zeros(n, np.int64),
         "fighter_id": np.where(corner == 0, red + 1, blue + 1),
-        "time_us": np.full(n, -1) if untimed else time,
+        "time_us": np.full(n, UNTIMED) if untimed else time,
         "answers": np.where(counter, previous - (np.arange(n) - position), -1),
         "technique": words(technique, *ALL),
         "hand": words(hand, None, "lead", "rear"),
@@ -371,7 +373,7 @@ def _note(rng: np.random.Generator) -> str:
 
 def large_columns(fights: int, seed: int = 7) -> Columns:
     """The large archive straight into columns, without a catalogue."""
-    tables = Tables()
+    tables = Tables.of(load_vocabulary())
     return assemble([encode_rows(i, rows, tables) for i, rows in enumerate(large(fights, seed))], tables)
 
 
@@ -395,7 +397,7 @@ def exchanges_of_rows(rows: Rows) -> list[Exchange]:
         actions = tuple(
             Action(
                 fighter=names[fighters[k]],
-                time_us=None if times[k] < 0 else times[k],
+                time_us=None if times[k] == UNTIMED else times[k],
                 roles=roles[k],
                 answers=None if answers[k] < 0 else answers[k],
                 inferred=inferred[k],
@@ -403,7 +405,7 @@ def exchanges_of_rows(rows: Rows) -> list[Exchange]:
             )
             for k in range(a, b)
         )
-        timed = times[a] >= 0
+        timed = times[a] != UNTIMED
         out.append(
             Exchange(
                 actions,

@@ -263,11 +263,11 @@ def _match_fits(
             return False
         if (own == other) != (where.stance_match == "closed"):
             return False
-    if where.fighter is not None and where.fighter not in {a.fighter for a in actions}:
-        return False
     if where.stance is not None and where.stance not in {stance_of(a, fight) or "unknown" for a in actions}:
         return False
     results = [actions[i] for i in result_of(steps, vocabulary)]
+    if where.fighter is not None and where.fighter not in {a.fighter for a in results}:
+        return False
     if where.outcome is not None and where.outcome not in outcomes(results, vocabulary):
         return False
     return all(
@@ -293,9 +293,10 @@ def result_of(steps: Sequence[Step], vocabulary: Vocabulary) -> list[int]:
 
 
 def outcomes(actions: Sequence[Action], vocabulary: Vocabulary) -> set[str]:
-    """Only a punch has an outcome, known or unknown."""
+    """Only a punch has an outcome, known or unknown. A knockdown landed, too."""
     unknown = any(vocabulary.is_punch(a.technique) and not a.outcome for a in actions)
-    return {a.outcome for a in actions if a.outcome} | ({"unknown"} if unknown else set())
+    known = {o for o in vocabulary.outcomes for a in actions if a.outcome in vocabulary.outcome_family(o)}
+    return known | ({"unknown"} if unknown else set())
 
 
 def facets(
@@ -304,7 +305,7 @@ def facets(
     bouts: Sequence[Bout],
     vocabulary: Vocabulary,
 ) -> dict[str, dict[str, int]]:
-    """Counts of exchanges by the values of their matched actions; outcomes of their last punches."""
+    """Counts of exchanges by the values of their matched actions; outcomes and doers of their last punches."""
     counts: dict[str, Counter[str]] = {
         name: Counter() for name in ("technique", "fighter", "outcome", "round", "stance")
     }
@@ -319,7 +320,7 @@ def facets(
             known = set(bout.info.fighters)
             values = {
                 "technique": {a.technique for a in actions},
-                "fighter": {a.fighter if a.fighter in known else "unknown" for a in actions},
+                "fighter": {a.fighter if a.fighter in known else "unknown" for a in results},
                 "outcome": outcomes(results, vocabulary),
                 "stance": {stance_of(a, bout.info) or "unknown" for a in actions},
             }

@@ -81,7 +81,7 @@ wheres = st.builds(
     opponent_stance=st.sampled_from([None] * 5 + ["southpaw", "unknown"]),
     stance_match=st.sampled_from([None] * 5 + ["open", "closed"]),
     place=st.sampled_from([None] * 5 + ["ropes", "unknown"]),
-    outcome=st.sampled_from([None] * 5 + ["missed", "unknown"]),
+    outcome=st.sampled_from([None] * 5 + ["missed", "landed", "unknown"]),
     technique=st.sampled_from([None] * 5 + ["hook", "slip"]),
     stance=st.sampled_from([None] * 5 + ["orthodox", "unknown"]),
     fight=st.sampled_from([None] * 6 + ["Ada Okoro v Bram Visser"]),
@@ -232,9 +232,31 @@ def test_families() -> None:
     assert by_id(run(columns, (Step("hook", outcome="landed"),)))
     assert by_id(run(columns, (Step("punch"),)))
     assert not by_id(run(columns, (Step("shovel hook"),)))
-    # A filter means the very value, as a facet counts it.
-    assert not by_id(run(columns, (Step("hook"),), Where(outcome="landed")))
+    # A filter means what a facet counts, and that is what a tally counts: landed includes knockdown and hurt.
+    assert by_id(run(columns, (Step("hook"),), Where(outcome="landed")))
     assert by_id(run(columns, (Step("hook"),), Where(outcome="knockdown")))
+    assert facets(run(columns, (Step("hook"),)))["outcome"] == {"landed": 1, "knockdown": 1}
+
+
+def test_the_fighter_facet_says_who_did_it() -> None:
+    """Not whom it was done to, and the number is what choosing him leaves."""
+    jab, counter = act(RED, "jab", 1.0), act(BLUE, "cross", 1.4, roles=("counter",), answers=0)
+    columns = one(jab, counter)
+    steps = (Step("jab"), Step("punch", by=2, role="counter"))
+    assert facets(run(columns, steps))["fighter"] == {BLUE: 1}
+    assert by_id(run(columns, steps, Where(fighter=BLUE)))
+    assert not by_id(run(columns, steps, Where(fighter=RED)))
+    # An attack that ends in a defence is the attacker's.
+    columns = one(jab, act(BLUE, "slip", 1.2), act(RED, "step out", 1.6))
+    assert facets(run(columns, (Step("jab"), Step("slip", by=2))))["fighter"] == {RED: 1}
+    assert facets(run(columns, (Step("slip"), Step("step out", by=2))))["fighter"] == {RED: 1, BLUE: 1}
+
+
+def test_a_round_clock_is_a_time() -> None:
+    """Without bells its times are kept negated (logs/timing.py); gaps are gaps all the same."""
+    for gap, found in [(1.0, True), (1.25, False), (3.0, False)]:
+        columns = one(act(RED, "jab", -151.0), act(RED, "cross", -151.0 + gap))
+        assert bool(by_id(run(columns, (Step("jab"), Step("cross", within_us=SECOND))))) == found
 
 
 def test_what_must_not_happen() -> None:
@@ -369,12 +391,12 @@ def test_a_refresh_is_what_a_rebuild_would_be(bouts: list[Bout], others: list[Bo
     before = dict(enumerate(bouts))
     after = {i: b for i, b in before.items() if i != 1} | {i + 5: moved(b, 100) for i, b in enumerate(others)}
     after[0] = moved(others[0], 200)
-    tables = Tables()
+    tables = Tables.of(VOCABULARY)
     old = assemble([block(i, b, tables) for i, b in before.items()], tables)
     tables = old.tables.copy()
     changed = [block(i, b, tables) for i, b in after.items() if i == 0 or i >= 5]
     new = splice(old, tables, changed, [1])
-    fresh = Tables()
+    fresh = Tables.of(VOCABULARY)
     assert same(new, assemble([block(i, b, fresh) for i, b in after.items()], fresh))
 
 

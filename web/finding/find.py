@@ -31,7 +31,7 @@ ORDERS = {"fit": "best fit", "date": "date", "round": "round", "fighter": "fight
 # Facets in the order shown: key in Found.facets and in the address, heading.
 FACETS = (
     ("technique", "Action"),
-    ("fighter", "Fighter"),
+    ("fighter", "Who did it"),
     ("outcome", "Outcome"),
     ("round", "Round"),
     ("stance", "Stance"),

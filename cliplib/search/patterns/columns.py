@@ -24,6 +24,9 @@ import numpy as np
 from cliplib.search.patterns.codes import BITS, NO_OUTCOME, SETTING, SHIFT, Array, Ints
 from cliplib.search.patterns.encode import Block, FightEntry, Tables, technique_bits
 
+OF_RESULT = ("outcome", "corner")
+"""What is counted of a match's result only: how it came off, and who did it."""
+
 
 @dataclass(frozen=True)
 class Columns:
@@ -40,6 +43,7 @@ class Columns:
     second: Array  # [E] bool: a second opinion
     first_action: Ints  # [E + 1]
     words: Mapping[str, tuple[str, ...]]
+    families: Mapping[str, tuple[str, ...]]  # of outcomes, see Tables
     kinds: Ints  # [K] packed values
     kind: Array  # [N] uint16 or uint32, into kinds
     settings: Ints  # [S] packed direction, place and range
@@ -66,7 +70,7 @@ class Columns:
 
     @cached_property
     def tables(self) -> Tables:
-        return Tables(self.words)
+        return Tables(self.words, self.families)
 
     @cached_property
     def has_second_opinions(self) -> bool:
@@ -114,21 +118,38 @@ class Columns:
 
     @cached_property
     def value_bits(self) -> list[tuple[list[tuple[str, int]], Array, Array]]:
-        """What facets count, 64 at a time: (the values as (attribute, code), [K] uint64 a bit for each of
-        technique, stance and corner that a kind has, [K] uint64 its outcome's bit). Only a punch has an
-        outcome, known (code > 0) or not (0)."""
-        codes = {name: self.of_kind(name) for name in ("technique", "stance", "corner", "outcome")}
-        none = (codes["outcome"] == 0) & (self.of_kind("doubt") & NO_OUTCOME == 0)
-        codes["outcome"] = np.where(none, -1, codes["outcome"])
-        values = [(name, int(c)) for name, of_kind in codes.items() for c in np.unique(of_kind) if c >= 0]
+        """What facets count, 64 at a time: (the values as (attribute, code), [K] uint64 a bit for each
+        technique and stance that a kind has, [K] uint64 a bit for its corner and its outcomes, which are
+        counted of a match's result only). Only a punch has an outcome: known (code > 0; a knockdown landed,
+        too) or not (0)."""
+        names = ("technique", "stance", "corner")
+        values = [
+            ((name, int(code)), self.of_kind(name) == code)
+            for name in names
+            for code in np.unique(self.of_kind(name))
+        ]
+        values += [
+            (("outcome", code), self.has_outcome(self.words["outcome"][code - 1] if code else None))
+            for code in range(len(self.words["outcome"]) + 1)
+        ]
+        values = [(value, has) for value, has in values if has.any()]
         chunks = []
         for first in range(0, len(values), 64):
             some = values[first : first + 64]
             bits = {True: np.zeros(len(self.kinds), np.uint64), False: np.zeros(len(self.kinds), np.uint64)}
-            for place, (name, code) in enumerate(some):
-                bits[name == "outcome"] |= (codes[name] == code) * np.uint64(1 << place)
-            chunks.append((some, bits[False], bits[True]))
+            for place, ((name, _), has) in enumerate(some):
+                bits[name in OF_RESULT] |= has * np.uint64(1 << place)
+            chunks.append(([value for value, _ in some], bits[False], bits[True]))
         return chunks
+
+    def has_outcome(self, outcome: str | None) -> Array:
+        """[K] bool: kinds whose outcome counts as this one; None: whose outcome nobody knows."""
+        of_kind = self.of_kind("outcome")
+        if outcome is None:
+            unknown: Array = (of_kind == 0) & (self.of_kind("doubt") & NO_OUTCOME > 0)
+            return unknown
+        codes = [self.tables.code("outcome", word) for word in self.families.get(outcome, (outcome,))]
+        return np.isin(of_kind, [code for code in codes if code > 0])
 
     @cached_property
     def kind_counts(self) -> Ints:
@@ -223,6 +244,7 @@ def assemble(blocks: Sequence[Block], tables: Tables) -> Columns:
         second=join("second", np.bool_),
         first_action=offsets(join("actions_in", np.int64)),
         words={name: tuple(words) for name, words in tables.words.items()},
+        families=tables.families,
         kinds=kinds,
         kind=kind,
         settings=settings,

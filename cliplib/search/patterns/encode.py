@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from cliplib.core.errors import InputError
 from cliplib.core.models import FightInfo
+from cliplib.core.timebase import UNTIMED
 from cliplib.search.patterns.codes import (
     BITS,
     CODED,
@@ -32,10 +33,19 @@ from cliplib.search.patterns.codes import (
 RAW_NUMBERS = ("exchange_id", "round", "second_opinion", "fighter_id", "time_us", "answers")
 RAW_TEXTS = (*CODED, "roles", "inferred")
 """What `Catalogue.columns` hands over for each action, as arrays of one length, ordered by exchange and
-then by position: RAW_NUMBERS as integers with -1 for null (`round` and `second_opinion` are the exchange's;
-`answers` is a position in the exchange), RAW_TEXTS as arrays of str or None (`roles` and `inferred` as JSON
-lists)."""
+then by position: RAW_NUMBERS as integers with -1 for null, UNTIMED for a time (`round` and
+`second_opinion` are the exchange's; `answers` is a position in the exchange), RAW_TEXTS as arrays of str or
+None (`roles` and `inferred` as JSON lists)."""
 _BITS_APART = 31
+
+
+class Words(Protocol):
+    """What columns need to know of the vocabulary."""
+
+    @property
+    def outcomes(self) -> Sequence[str]: ...
+    def is_punch(self, name: str) -> bool: ...
+    def outcome_family(self, outcome: str) -> Collection[str]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +76,17 @@ class FightEntry:
 
 
 class Tables:
-    """Words and their codes, one table an attribute; tables only grow, so codes stay valid."""
+    """Words and their codes, one table an attribute; tables only grow, so codes stay valid.
 
-    def __init__(self, words: Mapping[str, Sequence[str]] | None = None):
+    `families`: for each outcome those that count as it, itself among them: a knockdown landed, too.
+    """
+
+    def __init__(
+        self,
+        words: Mapping[str, Sequence[str]] | None = None,
+        families: Mapping[str, Collection[str]] | None = None,
+    ):
+        self.families = {name: tuple(some) for name, some in (families or {}).items()}
         self.words: dict[str, list[str]] = {
             name: list((words or {}).get(name, [])) for name in (*CODED, "roles")
         }
@@ -76,7 +94,13 @@ class Tables:
         self._roles: dict[str, int] = {}
 
     def copy(self) -> Tables:
-        return Tables(self.words)
+        return Tables(self.words, self.families)
+
+    @classmethod
+    def of(cls, words: Words) -> Tables:
+        """Without any words but the outcomes' yet."""
+        families = {name: sorted(words.outcome_family(name)) for name in words.outcomes}
+        return cls({"outcome": list(words.outcomes)}, families)
 
     def code(self, name: str, word: str | None) -> int:
         """The word's code, 0 for None, -1 for a word that no action has."""
@@ -173,7 +197,9 @@ def encode_fight(
     answers = np.asarray(raw["answers"], np.int64)[rows]
     back = np.where((answers >= 0) & (answers < position), position - answers, 0)
 
-    doubt = NO_TIME * (time < 0) + NO_OUTCOME * (punches & (codes["outcome"] == 0)) + INFERRED * inferred
+    doubt = (
+        NO_TIME * (time == UNTIMED) + NO_OUTCOME * (punches & (codes["outcome"] == 0)) + INFERRED * inferred
+    )
     parts = {**codes, "roles": roles, "corner": corner, "doubt": doubt, "opponent_stance": opponent_stance}
     keys = []
     for bits in (KIND_BITS, SETTING_BITS):
@@ -191,7 +217,7 @@ def encode_fight(
         actions_in=sizes[order].astype(np.int64),
         kind_key=keys[0],
         setting_key=keys[1],
-        since=np.where(time < 0, UNKNOWN_TIME, time - firsts[order][exchange]),
+        since=np.where(time == UNTIMED, UNKNOWN_TIME, time - firsts[order][exchange]),
         next_own=next_own,
         next_other=next_other,
         ahead_own=ahead_own,
@@ -204,7 +230,7 @@ def _first_known(time: Ints, starts: Array) -> Ints:
     """The earliest known time of each exchange; the largest integer where none is known."""
     if not len(starts):
         return np.zeros(0, np.int64)
-    known: Ints = np.where(time < 0, np.iinfo(np.int64).max, time)
+    known: Ints = np.where(time == UNTIMED, np.iinfo(np.int64).max, time)
     return np.minimum.reduceat(known, starts).astype(np.int64)
 
 

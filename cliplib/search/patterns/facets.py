@@ -19,7 +19,7 @@ _BITS_OF_BYTE = (np.arange(256)[:, None] >> np.arange(8)) & 1
 @dataclass(frozen=True)
 class Counts:
     """In how many of the exchanges found. `values` [64 for each chunk of `Columns.value_bits`]: has an action
-    of a match each value; `by_corner` [F, 2]: has the red and the blue fighter part; `rounds`: by number."""
+    of a match each value; `by_corner` [F, 2]: is it by the red, by the blue fighter; `rounds`: by number."""
 
     columns: Columns
     values: Ints
@@ -36,8 +36,9 @@ class Counted(Protocol):
 
 def facets(found: Matches | Counted) -> dict[str, dict[str, int]]:
     """`technique`, `fighter`, `outcome`, `round`, `stance`: value -> exchanges, the most frequent first;
-    rounds in their order. A value that isn't known counts as "unknown". `outcome` is that of the matches'
-    results (see where.py), the others of any action of a match."""
+    rounds in their order. A value that isn't known counts as "unknown". `outcome` and `fighter` are those of
+    the matches' results (see where.py): landed counts knockdowns in, and whoever did it counts, not whom it
+    was done to. The others are of any action of a match."""
     counted = _counted(found) if isinstance(found, Matches) else found.counts
     columns = counted.columns
     counts: dict[str, dict[str, int]] = {
@@ -84,7 +85,7 @@ def _counted(matches: Matches) -> Counts:
 
 
 def _joined(matches: Matches, bits: Array, outcome_bits: Array) -> Array:
-    """[exchanges found] the bits of all matched actions of each exchange together; those of outcomes only of
+    """[exchanges found] the bits of all matched actions of each exchange together; those of OF_RESULT only of
     the matches' results."""
     columns = matches.columns
     chains = matches.chains()

@@ -7,7 +7,7 @@ that an action serves one step at most. It holds when
    whole family, and so does an outcome (landed includes knockdown and hurt);
 2. steps with one number (`by`) are the same person's, steps with different numbers different people's;
 3. the time from the action before is at most the step's `within_us`, or else the library's step window; where
-   either time is unknown, order alone decides;
+   either time is unknown, order alone decides (a round clock is a time);
 4. between the action before and this one its fighter throws no other punch;
 5. an action taken as a counter answers the very punch the pattern has for it: the one matched by the latest
    earlier step of the other person that asks for a punch, provided that a punch was matched there;

@@ -22,10 +22,10 @@ from cliplib.media.files import replacing
 from cliplib.search.patterns.columns import Columns
 from cliplib.search.patterns.encode import FightEntry
 
-LAYOUT = 3
+LAYOUT = 4
 _MAGIC = b"cliplibC"
 _DIGEST, _ALIGN = 32, 64
-_ARRAYS = tuple(f.name for f in fields(Columns) if f.name not in ("fights", "words"))
+_ARRAYS = tuple(f.name for f in fields(Columns) if f.name not in ("fights", "words", "families"))
 
 
 def save(columns: Columns, path: Path, made_with: str) -> None:
@@ -41,6 +41,7 @@ def save(columns: Columns, path: Path, made_with: str) -> None:
             "layout": LAYOUT,
             "made_with": made_with,
             "words": columns.words,
+            "families": columns.families,
             "fights": [_entry_values(f) for f in columns.fights],
             "arrays": places,
         }
@@ -81,6 +82,7 @@ def load(path: Path, made_with: str) -> Columns | None:
     columns = Columns(
         fights=tuple(_entry(values) for values in header["fights"]),
         words={name: tuple(words) for name, words in header["words"].items()},
+        families={name: tuple(some) for name, some in header["families"].items()},
         **{
             name: np.frombuffer(data, np.dtype(dtype), count, first + at)
             for name, dtype, count, at in header["arrays"]

@@ -2,10 +2,11 @@
 
 Of a fight or an exchange: fight, dates, rounds, opponent (person 1's corner then follows from the fight).
 Of the first matched action: opponent_stance and stance_match, from the stances of person 1 and his opponent
-at that moment. Of the match: fighter, place, range, technique and stance hold when at least one of its
-actions has that very value, outcome when its result does: the last punch of the pattern (see
-`Pattern.result`), for that is how the pattern came off. A facet counts the same, so that choosing a facet's
-value leaves exactly the number shown beside it. "unknown" asks for no value.
+at that moment. Of the match: place, range, technique and stance hold when at least one of its actions has
+that very value, outcome and fighter when its result does: the last punch of the pattern (see
+`Pattern.result`), for that is how the pattern came off and who did it. Landed is also a knockdown. A facet
+counts the same, so that choosing a facet's value leaves exactly the number shown beside it. "unknown" asks
+for no value.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 
 from cliplib.core.models import Where
-from cliplib.search.patterns.codes import ABSENT, NO_OUTCOME, SETTING, Array
+from cliplib.search.patterns.codes import ABSENT, SETTING, Array
 from cliplib.search.patterns.columns import Columns
 from cliplib.search.patterns.steps import FREE, Part, Wanted, any_of, corners_of
 
@@ -122,17 +123,12 @@ def _stance_match(value: str, columns: Columns, out: Limits) -> None:
     out.same_stances = wanted
 
 
-def punches_without_outcome(columns: Columns) -> Array:
-    """[K] bool: kinds whose outcome is unknown. What is no punch has none that could be known."""
-    return columns.of_kind("doubt") & NO_OUTCOME > 0
-
-
 def _some(name: str) -> Callable[[str, Columns, Limits], None]:
     def add(value: str, columns: Columns, out: Limits) -> None:
-        if value != UNKNOWN:
+        if name == "outcome":
+            fits = columns.has_outcome(None if value == UNKNOWN else value)
+        elif value != UNKNOWN:
             fits = any_of(name, [value], columns)
-        elif name == "outcome":
-            fits = punches_without_outcome(columns)
         else:
             fits = columns.of_kind(name) == 0
         anything = np.full(len(columns.kinds), FREE, np.uint8)
@@ -148,6 +144,7 @@ def _fighter(name: str, columns: Columns, out: Limits) -> None:
     corners = corners_of(name, columns)
     _fights(corners != ABSENT, columns, out)
     everything = np.full(len(columns.kinds), FREE, np.uint8)
+    out.of_result.add(len(out.some))
     out.some.append(Wanted((Part(everything, corners=corners),), np.zeros(0, np.int32)))
 
 
