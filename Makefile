@@ -4,14 +4,14 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO := build/demo
 
-.PHONY: help demo test check bench pictures format docs lock audit wheel clean serve-demo
+.PHONY: help demo test check pythons tried bench pictures format docs lock audit wheel clean serve-demo
 .DELETE_ON_ERROR:
 
 help: ## what there is
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 20
 
 $(VENV)/bin/python:
-	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "Python 3.11 or newer is needed (make PYTHON=python3.11 ...)"'
+	$(PYTHON) -c 'import sys; assert (3, 11) <= sys.version_info < (3, 15), "Python 3.11 to 3.14 is needed (make PYTHON=python3.11 ...)"'
 	$(PYTHON) -m venv $(VENV)
 
 $(VENV)/.run: requirements.lock pyproject.toml cliplib/search/patterns/kernel.c | $(VENV)/bin/python
@@ -34,12 +34,19 @@ test: $(VENV)/.dev ## set up all it needs and run every test
 	.ci/browser
 	$(BIN)/python -m pytest -n 2 --dist loadgroup
 
-check: $(VENV)/.dev ## format, lint, types, tests, docs freshness
+check: $(VENV)/.dev ## format, lint, types, docs freshness, tests, other Pythons
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/python -m tests.house.docs
 	$(MAKE) test
+	$(MAKE) pythons
+
+pythons: $(VENV)/.dev ## the main job and the media tests on each other Python from 3.11 to 3.14 that is here
+	$(BIN)/python -m tests.pythons
+
+tried: $(VENV)/.dev ## the same with the lowest and the highest version of each direct dependency
+	$(BIN)/python -m tests.pythons --range
 
 format: $(VENV)/.dev ## put the code into its format
 	$(BIN)/ruff format .
@@ -54,10 +61,11 @@ bench: $(VENV)/.dev ## ratios against what people would do otherwise
 pictures: $(VENV)/.dev ## pictures of every page into build/pictures, two of them for the README
 	$(BIN)/python -m tests.web.pictures
 
+# One version of each for all Pythons; a fork by Python version in there is one that has no wheel for all of them.
 lock: ## pin every dependency, with hashes
 	$(VENV)/bin/python -m pip install --quiet uv
-	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra demo --group build pyproject.toml -o requirements.lock
-	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --extra dev --group build pyproject.toml -c requirements.lock -o requirements-dev.lock
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --fork-strategy fewest --generate-hashes --no-header --extra demo --group build pyproject.toml -o requirements.lock
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --fork-strategy fewest --generate-hashes --no-header --extra dev --group build pyproject.toml -c requirements.lock -o requirements-dev.lock
 
 # In an environment of its own, so that nothing pinned is changed. What cannot be asked counts as not audited.
 audit: ## look the pinned versions up for known holes (needs a package index that knows of them)

@@ -12,6 +12,7 @@ from cliplib.library.care.backup import back_up
 from cliplib.library.care.backup import restore as restore_backup
 from cliplib.library.care.forget import fights_of, forget_fights, mentions, save_logs, what_goes
 from cliplib.library.library import Library
+from cliplib.media.versions import untried
 
 
 @click.command()
@@ -34,6 +35,8 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
         if not holding:
             terminal.say(f"no file of the library holds “{without}”")
         left += len(holding)
+    for remark in untried():
+        terminal.say(remark)
     if not findings and not left:
         terminal.say("all is well")
     return 1 if left else 0

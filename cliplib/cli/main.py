@@ -14,7 +14,6 @@ from typing import Any, NoReturn
 
 import click
 
-from cliplib import __version__
 from cliplib.cli import (
     care,
     drawing,
@@ -49,6 +48,7 @@ from cliplib.library.library import (
     reading_json,
 )
 from cliplib.library.library import log_forms as log_forms
+from cliplib.media.versions import fault, told
 
 _DEFAULT = Path("cliplib-library")
 
@@ -69,7 +69,14 @@ out_option = click.option(
     show_default=True,
     help="The folder of the library.",
 )
-@click.version_option(__version__, message="cliplib %(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=cli_show.versions,
+    help="Show the version, and of what it stands on, and exit.",
+)
 @click.pass_context
 def cli(context: click.Context, folder: Path) -> None:
     """A clip library for boxing film study: footage and a log in; searchable clips and reels out."""
@@ -354,6 +361,9 @@ def _run(arguments: Sequence[str] | None) -> int:
         return 1
     except OSError as error:
         _complain(f"{error.filename or 'cliplib'}: {error.strerror or error}")
+        return 1
+    except Exception as problem:  # noqa: BLE001  whatever it is, somebody has to hear of it
+        _complain(str(fault(told(problem))))
         return 1
     return code if isinstance(code, int) else 0
 

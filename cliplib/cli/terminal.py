@@ -13,6 +13,7 @@ from cliplib.core.errors import LogError
 from cliplib.core.models import JSON, ClipRow, Found, Reading
 from cliplib.core.timebase import format_clock, format_time
 from cliplib.library.library import FightReport, FightRow, IngestReport, ReelReport, WordHits, what_happens
+from cliplib.media.versions import found as versions_found
 
 ROLES = {
     "counter": "a punch that answers the opponent's punch, at most a moment after it",
@@ -35,6 +36,14 @@ def say(text: object = "", *, err: bool = False) -> None:
     """Print lines for a person. Names, notes and paths in them are somebody else's words: none of them moves
     the cursor, changes the window's title or turns the direction of what follows (CWE-150)."""
     click.echo("\n".join(map(plain, str(text).split("\n"))), err=err)
+
+
+def versions(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    """What `--version` prints."""
+    if wanted and not context.resilient_parsing:
+        for name, version in versions_found().items():
+            say(f"{name} {version}")
+        context.exit()
 
 
 def as_json(data: JSON | Sequence[JSON]) -> None:

@@ -12,6 +12,7 @@
     ├── BusyError                    another process holds what this one needs; HTTP 409
     ├── MediaError                   ffmpeg or the cutter failed on good input
     ├── StorageError                 the disk is full, read-only or broken; HTTP 507
+    ├── FaultError                   a mistake in cliplib itself (see `media.versions`); HTTP 500
     └── Cancelled                    somebody pressed Ctrl-C or the cancel button; exit 130, HTTP 409
 
 A message says what failed, where, and what to do next.
@@ -104,6 +105,14 @@ class MediaError(ClipLibError):
 
 class StorageError(ClipLibError):
     http_status = 507
+
+
+class FaultError(ClipLibError):
+    pass
+
+
+MISTAKES = (TypeError, AttributeError, NameError, ImportError, AssertionError, KeyError)
+"""What only a mistake in a program raises: a FaultError, and never a message about somebody's file."""
 
 
 class Cancelled(ClipLibError):

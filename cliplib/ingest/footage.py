@@ -11,7 +11,7 @@ from pathlib import Path
 
 from cliplib import __version__
 from cliplib.catalogue.rows import FootageRow
-from cliplib.core.errors import FootageError
+from cliplib.core.errors import FaultError, FootageError
 from cliplib.core.models import FootageInfo
 from cliplib.core.timebase import Timeline
 from cliplib.fightfolder.reading import NAME, FightFolder, may_read
@@ -25,8 +25,8 @@ class Located:
     """The footage of a fight.
 
     `info` and `timeline` are None while no footage was ever seen. `path` is None if it cannot be cut from
-    now: it is not there, or `error` says what is wrong with it. `same`: the catalogue's row still holds as
-    it stands.
+    now: it is not there, or `error` says what is wrong with it, or with us. `same`: the catalogue's row
+    still holds as it stands.
     """
 
     path: Path | None = None
@@ -34,7 +34,7 @@ class Located:
     info: FootageInfo | None = None
     timeline: Timeline | None = None
     same: bool = True
-    error: FootageError | None = None
+    error: FootageError | FaultError | None = None
 
 
 def missing(folder: FightFolder) -> str:
@@ -94,13 +94,13 @@ class FootageFinder:
                     return Located(path, status.st_mtime_ns, stored.info, stored.timeline, same=False)
             asking.warm(2)  # what is looked into now is cut and painted next, by two
             found = probe(path)
-        except FootageError as error:
+        except (FootageError, FaultError) as error:
             return self._broken(stored, error)
         except OSError as error:
             return self._broken(stored, FootageError(f"{path}: cannot be read: {error.strerror or error}"))
         return Located(path, status.st_mtime_ns, found.info, found.timeline, same=False)
 
-    def _broken(self, stored: FootageRow | None, error: FootageError) -> Located:
+    def _broken(self, stored: FootageRow | None, error: FootageError | FaultError) -> Located:
         """Clips that were cut before the footage broke stay what they are."""
         if stored is None:
             return Located(error=error)

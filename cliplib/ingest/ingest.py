@@ -20,7 +20,15 @@ from pathlib import Path
 from cliplib import __version__
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import NewExchange
-from cliplib.core.errors import Cancelled, ClipLibError, FightFolderError, LogError, Problem, StorageError
+from cliplib.core.errors import (
+    MISTAKES,
+    Cancelled,
+    ClipLibError,
+    FightFolderError,
+    LogError,
+    Problem,
+    StorageError,
+)
 from cliplib.core.models import Settings
 from cliplib.core.progress import Progress, silent
 from cliplib.fightfolder.reading import FightFolder, find_fight_folders, read_fight_folder
@@ -34,6 +42,7 @@ from cliplib.ingest.plan import ToCut, beyond_footage, plan_cuts, plan_span
 from cliplib.ingest.report import FightReport, IngestReport
 from cliplib.logs import read_log
 from cliplib.media.probe import Probe
+from cliplib.media.versions import fault, told
 from cliplib.media.working import prepare
 from cliplib.relations import deriving
 from cliplib.vocabulary import Vocabulary
@@ -131,6 +140,9 @@ class Ingest:
                 fight = _Fight(read_fight_folder(folder, self.settings.footage_roots), report)
             except FightFolderError as error:
                 report.fail(error)
+                continue
+            except MISTAKES as mistake:
+                report.fail(fault(told(mistake), folder))
                 continue
             report.title = fight.folder.info.title
             fights.append(fight)
@@ -335,13 +347,15 @@ class Ingest:
         report.did("changed")
 
     def _guarded(self, fight: _Fight, step: Callable[[], None]) -> None:
-        """Run one fight's step; what is wrong with that fight stops that fight only."""
+        """Run one fight's step; what is wrong with that fight, or with us, stops that fight only."""
         try:
             step()
         except (Cancelled, StorageError):
             raise
         except ClipLibError as error:
             fight.report.fail(error)
+        except MISTAKES as mistake:
+            fight.report.fail(fault(told(mistake), fight.folder.folder))
 
 
 def _identity(folder: FightFolder) -> tuple[str, str]:

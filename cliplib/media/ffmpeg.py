@@ -96,27 +96,38 @@ def capabilities() -> Capabilities:
     return _capabilities(binary())
 
 
+def version() -> str:
+    """What the binary calls its version; of one that somebody built, it can be anything. Asked once."""
+    return _version(binary())
+
+
 @functools.cache
 def _capabilities(path: Path) -> Capabilities:
-    def ask(question: str) -> str:
-        try:
-            done = subprocess.run(
-                [path, "-hide_banner", "-nostdin", question],
-                stdin=subprocess.DEVNULL,
-                capture_output=True,
-                timeout=30,
-                check=True,
-            )
-        except (OSError, subprocess.SubprocessError) as problem:
-            raise MediaError(f"{path} does not run as ffmpeg: {problem}") from problem
-        return done.stdout.decode("utf-8", "replace")
-
-    version = re.search(r"ffmpeg version (\S+)", ask("-version"))
-    encoders = frozenset(re.findall(r"^ [VAS][.\w]{5} (\S+)", ask("-encoders"), re.MULTILINE))
-    filters = frozenset(re.findall(r"^ [.\w]{2,3} (\S+) +\S+->", ask("-filters"), re.MULTILINE))
+    encoders = frozenset(re.findall(r"^ [VAS][.\w]{5} (\S+)", _ask(path, "-encoders"), re.MULTILINE))
+    filters = frozenset(re.findall(r"^ [.\w]{2,3} (\S+) +\S+->", _ask(path, "-filters"), re.MULTILINE))
     missing = [f"encoder {name}" for name in NEEDED_ENCODERS if name not in encoders]
     missing += [f"filter {name}" for name in NEEDED_FILTERS if name not in filters]
-    return Capabilities(path, version[1] if version else "unknown", encoders, filters, tuple(missing))
+    return Capabilities(path, _version(path), encoders, filters, tuple(missing))
+
+
+@functools.cache
+def _version(path: Path) -> str:
+    said = re.search(r"ffmpeg version (\S+)", _ask(path, "-version"))
+    return said[1] if said else "unknown"
+
+
+def _ask(path: Path, question: str) -> str:
+    try:
+        done = subprocess.run(
+            [path, "-hide_banner", "-nostdin", question],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=30,
+            check=True,
+        )
+    except (OSError, subprocess.SubprocessError) as problem:
+        raise MediaError(f"{path} does not run as ffmpeg: {problem}") from problem
+    return done.stdout.decode("utf-8", "replace")
 
 
 def local(path: Path) -> str:

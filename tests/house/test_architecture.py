@@ -38,7 +38,7 @@ HOMES = {
     "ffmpeg": ("cliplib/media/ffmpeg.py",),
     "imageio_ffmpeg": ("cliplib/media/ffmpeg.py",),
     "sqlite_utils": ("cliplib/catalogue/",),
-    "sqlite3": ("cliplib/catalogue/",),
+    "sqlite3": ("cliplib/catalogue/", "cliplib/media/versions.py"),  # there: its version
     "av": ("cliplib/media/",),
     "opentimelineio": ("cliplib/reels/handover_timeline.py",),
     "fpdf": ("cliplib/reels/handover_sheet.py", "cliplib/report/paper.py"),

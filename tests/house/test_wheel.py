@@ -101,7 +101,7 @@ def test_it_works_in_an_empty_folder(installed: Path, tmp_path: Path) -> None:
             [installed / "cliplib", *words], cwd=tmp_path, check=True, capture_output=True, text=True
         ).stdout
 
-    assert cliplib("--version").strip().endswith("0.1.0")
+    assert cliplib("--version").splitlines()[0] == "cliplib 0.1.0"
     where = subprocess.run(
         [installed / "python", "-c", "import cliplib; print(cliplib.__file__)"],
         cwd=tmp_path,

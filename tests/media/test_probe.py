@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import re
@@ -16,6 +17,7 @@ import pytest
 
 from cliplib.core.errors import Cancelled, FootageError
 from cliplib.media import ffmpeg
+from cliplib.media.decoding import facts
 from cliplib.media.probe import fingerprint, probe
 from tests.media import footage
 
@@ -164,6 +166,17 @@ def test_the_default_sound_track_comes_first(tmp_path):
         *("-metadata:s:a:0", "language=deu", "-metadata:s:a:1", "language=eng", out),
     )
     assert [(a.index, a.language) for a in probe(out).info.audio] == [(2, "eng"), (1, "deu")]
+
+
+def test_texts_that_are_not_utf_8(tmp_path):
+    """Latin-1, as old programs wrote it: what cannot be read is marked (Unicode's U+FFFD), nothing fails."""
+    out = tmp_path / "old.mkv"
+    run("-i", footage.make("closed gop").path, "-c", "copy", "-metadata", "title=Caf@ Harbour", out)
+    out.write_bytes(out.read_bytes().replace(b"Caf@ Harbour", "Café Harbour".encode("latin-1")))
+    said, _ = facts(out)
+    assert said["tags"]["title"] == "Caf\ufffd Harbour"
+    assert json.loads(json.dumps(said, ensure_ascii=False).encode("utf-8")) == said
+    assert probe(out).info.frames == len(footage.make("closed gop"))
 
 
 def test_a_cover_picture_and_data_streams_are_no_footage(tmp_path):

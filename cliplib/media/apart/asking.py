@@ -31,7 +31,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any
 
-from cliplib.core.errors import ClipLibError, FootageError
+from cliplib.core.errors import MISTAKES, ClipLibError, FootageError
 from cliplib.core.progress import Progress, silent
 from cliplib.media.apart.jobs import (
     KINDS,
@@ -48,6 +48,7 @@ from cliplib.media.apart.jobs import (
     listener,
     write,
 )
+from cliplib.media.versions import fault, told
 
 LONGEST_SILENCE_S = 900.0
 """Of the clock: a disk may be slow, or wake up; nothing takes so long."""
@@ -60,6 +61,7 @@ IN_PROCESS = os.name == "nt"
 
 _ROOT = str(Path(__file__).resolve().parents[3])
 _PIPE_BYTES = 1 << 20
+_PYTHON_STUMBLED = 1  # exit code after an error that nobody handled: of `serve`, which handles those of jobs
 
 
 class Apart:
@@ -91,8 +93,9 @@ class Apart:
 
     def each(self, method: str | None, *args: Any, progress: Progress = silent) -> Iterator[Answer]:
         """A method's answers as they come. Raises FootageError, also when the other process came to grief,
-        MediaError and InputError if the job does, and whatever `progress` raises. After an error, or if not
-        all answers are taken, the job begins anew with the next thing it is asked for.
+        MediaError and InputError if the job does, FaultError if it makes a mistake, and whatever `progress`
+        raises. After an error, or if not all answers are taken, the job begins anew with the next thing it
+        is asked for.
         """
         request = (method, args)
         for attempt in range(3):
@@ -255,25 +258,27 @@ class _Child:
     def answers(self, what: str, request: Request, progress: Progress) -> Iterator[Answer]:
         self.busy = True
         self._send(request)
-        told, first = ("reading footage", 0, 0), True
+        stand, first = ("reading footage", 0, 0), True
         while True:
-            lengths = self._exactly(LENGTHS.size, what, progress, told, asked_just_now=first)
+            lengths = self._exactly(LENGTHS.size, what, progress, stand, asked_just_now=first)
             for_json, for_data = LENGTHS.unpack(lengths)
             if for_json + for_data > MEMORY_LIMIT:  # it cannot have so much: it is not itself any more
                 raise _harmful(what, "broke what reads it")
-            said = json.loads(self._exactly(for_json, what, progress, told))
+            said = json.loads(self._exactly(for_json, what, progress, stand))
             first = False
             if "at" in said:
                 yield said["answer"], self._taken(said["at"], said["bytes"])
             elif "answer" in said:
-                yield said["answer"], self._exactly(for_data, what, progress, told)
+                yield said["answer"], self._exactly(for_data, what, progress, stand)
             if "progress" in said:
                 stage, done, total = said["progress"]
-                told = (stage, done, total)
-                progress(*told)
+                stand = (stage, done, total)
+                progress(*stand)
             elif "refused" in said:
                 self.busy = False
                 raise KINDS[said["kind"]](said["refused"])
+            elif "fault" in said:
+                raise fault(said["fault"], what)
             elif "grief" in said:
                 raise _harmful(what, said["grief"])
             elif said.get("last"):
@@ -292,7 +297,7 @@ class _Child:
         count: int,
         what: str,
         progress: Progress,
-        told: tuple[str, int, int],
+        stand: tuple[str, int, int],
         *,
         asked_just_now: bool = False,
     ) -> bytearray:
@@ -302,7 +307,7 @@ class _Child:
         while there < count:
             deadline = time.monotonic() + LONGEST_SILENCE_S
             while not self._poll.poll(200):
-                progress(*told)  # somebody may want to stop
+                progress(*stand)  # somebody may want to stop
                 if time.monotonic() > deadline:
                     raise FootageError(f"{what} could not be looked into: nothing came of it for too long")
             got = os.readv(descriptor, [view[there:]])
@@ -310,6 +315,8 @@ class _Child:
                 code = self._process.wait()
                 if asked_just_now and code == 0 and not there:
                     raise _Left
+                if code == _PYTHON_STUMBLED:
+                    raise fault("a process apart could not go on", what)
                 raise _harmful(what, _grief(code))
             there += got
         return data
@@ -336,6 +343,8 @@ class _Here:
                 return
             except (ClipLibError, OSError):  # of the file system: as tests of that make them
                 raise
+            except MISTAKES as problem:
+                raise fault(told(problem), what) from problem
             except Exception as problem:
                 raise _harmful(what, broken(problem)) from problem
             yield answer

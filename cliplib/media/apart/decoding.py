@@ -38,17 +38,29 @@ _ONLY = {
 }
 
 
+# What is not UTF-8 in what a file says of itself: 18 has to be told to read it as 19 always does.
+_TEXTS: dict[str, Any] = (
+    {"metadata_errors": "surrogateescape"} if int(av.__version__.split(".")[0]) < 19 else {}
+)
+
+
 def open_footage(path: Path) -> Any:
-    """An input container that reads this one local file and nothing else."""
-    return av.open(local(path), options=dict(_ONLY), metadata_errors="replace")
+    """An input container that reads this one local file and nothing else. Its texts: see `readable`."""
+    return av.open(local(path), options=dict(_ONLY), **_TEXTS)
+
+
+def readable(text: object) -> str:
+    """What a file says of itself; U+FFFD stands for what is not UTF-8."""
+    return str(text).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def facts(path: Path) -> Answer:
     """What a file says of itself, `tags` and the titles of its `chapters`; nothing, if it cannot be read."""
     try:
         with open_footage(path) as made:
-            titles = [str(chapter["metadata"].get("title", "")) for chapter in made.chapters()]
-            return {"tags": dict(made.metadata), "chapters": titles}, b""
+            titles = [readable(chapter["metadata"].get("title", "")) for chapter in made.chapters()]
+            tags = {readable(name): readable(text) for name, text in made.metadata.items()}
+            return {"tags": tags, "chapters": titles}, b""
     except (av.error.FFmpegError, OSError):
         return {"tags": {}, "chapters": []}, b""
 

@@ -21,8 +21,9 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from cliplib.core.errors import FootageError, InputError, MediaError
+from cliplib.core.errors import MISTAKES, FootageError, InputError, MediaError
 from cliplib.core.progress import Progress, silent
+from cliplib.media.versions import told
 
 MEMORY_LIMIT = 4 << 30
 STALL_S = 30.0
@@ -141,8 +142,12 @@ class Job:
 def serve(memory: int | None) -> None:
     """Do jobs until there are no more. `memory`: file that both processes have mapped."""
     global _shared
-    for name in COMMON:
-        importlib.import_module(name)
+    unfit: Exception | None = None  # said to whoever asks first
+    try:
+        for name in COMMON:
+            importlib.import_module(name)
+    except MISTAKES as problem:
+        unfit = problem
     requests, answers = 0, os.dup(1)
     os.dup2(2, 1)  # whatever a library prints is no answer
     if memory is not None:
@@ -179,6 +184,8 @@ def serve(memory: int | None) -> None:
             signal.setitimer(signal.ITIMER_PROF, stall)  # a signal that nobody handles
             silently = request[1] is None and request[2] is None
             try:
+                if unfit is not None:
+                    raise unfit
                 for answer, data in job.answers(request):
                     say({"answer": answer}, data)
             except tuple(KINDS.values()) as problem:
@@ -186,7 +193,10 @@ def serve(memory: int | None) -> None:
                 say({"refused": str(problem), "kind": kind})
             except BrokenPipeError:
                 raise
-            except Exception as problem:  # noqa: BLE001  whatever it is, it is the file's doing
+            except MISTAKES as problem:
+                say({"fault": told(problem)})
+                return
+            except Exception as problem:  # noqa: BLE001  whatever else it is, it is the file's doing
                 say({"grief": broken(problem)})
                 return
             else:

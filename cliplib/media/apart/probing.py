@@ -26,7 +26,7 @@ import numpy as np
 from cliplib.core.errors import FootageError
 from cliplib.core.models import AudioTrack, FootageInfo
 from cliplib.core.timebase import SECOND, Timeline, format_time
-from cliplib.media.apart.decoding import open_footage
+from cliplib.media.apart.decoding import open_footage, readable
 from cliplib.media.apart.jobs import Answer, tell
 from cliplib.media.mp4 import reading
 from cliplib.media.mp4.packets import Packets, read_packets, video_stream
@@ -71,15 +71,13 @@ _CODECS = {
 }
 
 
-# Damaged files bring out more than libav's own errors: missing streams, zero denominators, absent values.
+# Damaged files bring out more than libav's own errors: missing streams, zero denominators, absurd values.
 _NONSENSE = (
     av.error.FFmpegError,
     OSError,
     ValueError,
-    LookupError,
+    IndexError,
     ArithmeticError,
-    TypeError,
-    AttributeError,
     MemoryError,
 )
 
@@ -165,6 +163,8 @@ def _describe(
     path: Path, container: Any, stream: Any, packets: Packets, structure: Structure
 ) -> tuple[FootageInfo, Timeline]:
     context, picture = stream.codec_context, packets.picture
+    if not stream.time_base:
+        raise FootageError(f"{path} does not say what its times are counted in; convert it to MP4 first")
     base = Fraction(stream.time_base)
     start = int(packets.pts[0])
     pts = packets.pts - start
@@ -178,7 +178,7 @@ def _describe(
             "damaged: convert it, which writes them anew"
         )
     variable = bool(len(steps)) and int(np.abs(steps - usual).max()) > max(1, usual // 20)
-    matrix = next((bytes(d) for d in picture.side_data if d.type.name == "DISPLAYMATRIX"), _IDENTITY)
+    matrix = bytes(picture.side_data.get("DISPLAYMATRIX", _IDENTITY))
     info = FootageInfo(
         container=_short(container.format.name),
         video_codec=context.codec.canonical_name,
@@ -237,7 +237,7 @@ def _audio(container: Any) -> tuple[AudioTrack, ...]:
             codec=s.codec_context.codec.canonical_name,
             sample_rate=int(s.codec_context.sample_rate or 0),
             channels=int(s.codec_context.layout.nb_channels),
-            language=s.language if s.language and s.language != "und" else "",
+            language=readable(s.language) if s.language and s.language != "und" else "",
         )
         for s in usable
     )

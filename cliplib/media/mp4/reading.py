@@ -97,6 +97,13 @@ class Movie:
         return tuple(t for t in self.tracks if t.kind == kind)
 
 
+class _Tables(dict[bytes, "_Box"]):
+    """A track's tables by their kind; which it must have is seen when they are asked for."""
+
+    def __missing__(self, kind: bytes) -> _Box:
+        raise FootageError(f"a track has no “{_name(kind)}” table")
+
+
 @dataclass(frozen=True, slots=True)
 class _Box:
     """A box's payload as a view, with the place for messages."""
@@ -209,22 +216,19 @@ def _track(trak: _Box, file_size: int) -> Track | None:
     if kind not in (b"vide", b"soun"):
         return None
     _own_media(_child(_child(minf, b"dinf"), b"dref"))
-    tables = {box.kind: box for box in _boxes(_child(minf, b"stbl").body)}
+    tables = _Tables({box.kind: box for box in _boxes(_child(minf, b"stbl").body)})
     long_times = mdhd.u8(0) == 1
     timescale = mdhd.u32(20 if long_times else 12)
     if timescale == 0:
         raise FootageError("a track does not say what its times are counted in")
-    try:
-        sizes = _sizes(tables, file_size)
-        durations = _durations(tables[b"stts"], len(sizes))
-        offsets, description = _places(tables, sizes, file_size)
-        stsd = _stsd(tables[b"stsd"], int(description.max(initial=1)))
-        decode = np.zeros(len(sizes), np.int64)
-        np.cumsum(durations[:-1], out=decode[1:])
-        composition = decode + _shifts(tables.get(b"ctts"), len(sizes))
-        sync = _sync(tables.get(b"stss"), len(sizes))
-    except KeyError as error:
-        raise FootageError(f"a track has no “{_name(error.args[0])}” table") from None
+    sizes = _sizes(tables, file_size)
+    durations = _durations(tables[b"stts"], len(sizes))
+    offsets, description = _places(tables, sizes, file_size)
+    stsd = _stsd(tables[b"stsd"], int(description.max(initial=1)))
+    decode = np.zeros(len(sizes), np.int64)
+    np.cumsum(durations[:-1], out=decode[1:])
+    composition = decode + _shifts(tables.get(b"ctts"), len(sizes))
+    sync = _sync(tables.get(b"stss"), len(sizes))
     return Track(
         number=tkhd.u32(20 if tkhd.u8(0) == 1 else 12),
         kind=kind,
