@@ -43,10 +43,10 @@ check: $(VENV)/.dev ## format, lint, types, docs freshness, tests, other Pythons
 	$(MAKE) pythons
 
 pythons: $(VENV)/.dev ## the main job and the media tests on each other Python from 3.11 to 3.14 that is here
-	$(BIN)/python -m tests.pythons
+	$(BIN)/python -m tests.house.pythons
 
 tried: $(VENV)/.dev ## the same with the lowest and the highest version of each direct dependency
-	$(BIN)/python -m tests.pythons --range
+	$(BIN)/python -m tests.house.pythons --range
 
 format: $(VENV)/.dev ## put the code into its format
 	$(BIN)/ruff format .

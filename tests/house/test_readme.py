@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 from cliplib.library.library import Library
+from cliplib.media import versions
 from cliplib.reels import read_theme
 
-README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def block(language: str, begins: str) -> str:
@@ -35,4 +38,20 @@ def test_the_theme(tmp_path: Path) -> None:
 
 def test_the_picture_is_there() -> None:
     for path in re.findall(r"!\[.*?\]\((.*?)\)", README):
-        assert (Path(__file__).parents[2] / path).is_file(), path
+        assert (ROOT / path).is_file(), path
+
+
+def test_what_is_promised_was_tried() -> None:
+    """The ranges and pins of the project's files, and the table that `check` goes by."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    low, high = (int(version.split(".")[1]) for version in versions.TRIED["Python"])
+    named = {word for word in project["classifiers"] if word.startswith("Programming Language")}
+    assert named == {f"Programming Language :: Python :: 3.{minor}" for minor in range(low, high + 1)}
+    assert project["requires-python"].startswith(f">=3.{low}")
+    assert f"Python 3.{low} to 3.{high}" in README
+    (av,) = (text for text in project["dependencies"] if text.startswith("av>"))
+    low, high = (int(version.split(".")[0]) for version in versions.TRIED["PyAV"])
+    assert av == f"av>={low},<{high + 1}"
+    pins = re.findall(r"^av==(\S+)", (ROOT / "requirements.lock").read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(pins) == 1
+    assert versions._within(pins[0], *versions.TRIED["PyAV"])

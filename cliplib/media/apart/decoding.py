@@ -303,6 +303,10 @@ def decoded_sound(path: Path, info: FootageInfo, start: Fraction, length: int) -
         stream = next((s for s in container.streams.audio if s.index == info.audio[0].index), None)
         if stream is None:
             return heard
+        # Samples before a track's beginning have times before it, and are left out by `lay`. libav would drop
+        # as many from wherever it begins to decode: since FFmpeg 9 also after a seek, and seconds of sound
+        # where an edit list hides as much.
+        stream.codec_context.flags2 |= av.codec.context.Flags2.skip_manual
         # MPEG-TS and the like find their place by timestamps that are late for sound; so seek well before.
         aim = int((origin - _LEAD - 1) / stream.time_base)
         # Not back to the very beginning: a seek there misses AAC's priming packet, which the first one needs.

@@ -1,7 +1,7 @@
 """The main job and the media tests on other Pythons, installed, from the lock; and at both ends of every range.
 
-    python -m tests.pythons             on each Python from 3.11 to 3.14 that is on this machine, besides this one
-    python -m tests.pythons --range     with the lowest and the highest version of each direct dependency, the
+    python -m tests.house.pythons             on each Python from 3.11 to 3.14 that is on this machine, besides this one
+    python -m tests.house.pythons --range     with the lowest and the highest version of each direct dependency, the
                                         highest also with a later SQLite in the place of Python's own
 
 Pythons are looked for on PATH and among pyenv's versions; what was found is said. Each gets an environment of
@@ -20,18 +20,16 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 BUILD = ROOT / "build" / "pythons"
 MINORS = range(11, 15)
 SOURCE = ("cliplib", "web", "pyproject.toml", "README.md", "LICENSE")
 TRIAL = ("tests", "fixtures", "pyproject.toml")
-MEDIA = [
-    f"tests/test_{name}.py"
-    for name in (
-        *("apart", "cut", "damaged_media", "ffmpeg", "harmful_media", "hostile_media", "mistakes", "mp4"),
-        *("portable", "poster", "probe", "slices", "working"),
-    )
-]
+MEDIA = (
+    "tests/media",
+    "--ignore=tests/media/test_cut_browser.py",
+    *(f"tests/trust/test_{name}.py" for name in ("harmful_media", "hostile_media", "mistakes")),
+)
 TOOLS = ("hypothesis", "pytest", "pytest-rerunfailures", "pytest-timeout", "pytest-xdist")
 
 _LATER_SQLITE = (
