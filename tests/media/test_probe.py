@@ -17,7 +17,7 @@ import pytest
 
 from cliplib.core.errors import Cancelled, FootageError
 from cliplib.media import ffmpeg
-from cliplib.media.decoding import facts
+from cliplib.media.apart.decoding import facts
 from cliplib.media.probe import fingerprint, probe
 from tests.media import footage
 
