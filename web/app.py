@@ -15,16 +15,9 @@ from cliplib import __version__
 from cliplib.core.errors import ClipLibError, StorageError
 from cliplib.library.library import Library
 
-from .api import evidence as api_evidence
-from .api import logging as api_log
-from .api import routes
-from .care import forget
-from .evidence import compare, tables
-from .finding import clip, fight, find
-from .logging import log, newfight
+from . import pages
 from .logging.cutting import Cuts
-from .making import draw, handover, reels, themes
-from .site import guards, media, signin, wording, work
+from .site import guards, media, signin, wording
 from .site.jobs import Jobs
 
 
@@ -66,12 +59,20 @@ def create_app(
     app.extensions["cuts"] = Cuts(library, jobs)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guards.install(app, hosts, private=share)
-    signin.install(app, share=share)
+    signin.install(app, share=share, only_for_logs=pages.only_for_logs())
     wording.install(app)
-    watching = (find, clip, draw, tables, compare, fight, media, reels, themes, handover)
-    for page in (*watching, log, newfight, forget, work, routes, api_log, api_evidence):
-        app.register_blueprint(page.page)
-    app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
+    for blueprint in pages.BLUEPRINTS:
+        app.register_blueprint(blueprint)
+    pages.check(app)
+    parts = {page.endpoint: page.part for page in pages.PAGES}
+    app.context_processor(
+        lambda: {
+            "version": __version__,
+            "library_name": folder.resolve().name,
+            "navigation": pages.NAVIGATION,
+            "part": parts.get(request.endpoint or "", ""),
+        }
+    )
     app.register_error_handler(ClipLibError, _own_error)
     app.register_error_handler(HTTPException, _http_error)
     return app

@@ -135,8 +135,9 @@ def load_vocabulary(folder: Path | None = None, profile: str = "standard") -> Vo
 
 
 def _shipped() -> dict[str, Any]:
-    text = resources.files(__name__).joinpath("terms.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    path = resources.files(__name__).joinpath("terms.toml")
+    empty: dict[str, Any] = {category: {} for category in (*_CATEGORIES, "numbers")}
+    return _merged(empty, tomllib.loads(path.read_text(encoding="utf-8")), str(path))
 
 
 @cache

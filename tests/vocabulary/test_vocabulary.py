@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from importlib import resources
 from pathlib import Path
 
 import pytest
 
+from cliplib import vocabulary
 from cliplib.core.errors import SettingsError
 from cliplib.phrases import read_search
 from cliplib.vocabulary import KINDS, load_vocabulary
@@ -116,3 +118,18 @@ def test_a_mistake_in_the_librarys_terms_is_named(tmp_path: Path, text: str, sai
 def test_an_unknown_profile_is_named() -> None:
     with pytest.raises(SettingsError, match="no number profile “unheard of”"):
         load_vocabulary(profile="unheard of")
+
+
+def test_the_shipped_words_are_checked_like_a_gyms_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A table under a name that nothing reads was passed over in silence."""
+    words = resources.files("cliplib.vocabulary").joinpath("terms.toml").read_text(encoding="utf-8")
+    (tmp_path / "terms.toml").write_text(words + "\n[[term]]\nname = 'liver shot'\n", encoding="utf-8")
+    monkeypatch.setattr(vocabulary.resources, "files", lambda _: tmp_path)
+    vocabulary._standard.cache_clear()  # private: it is read once a process
+    try:
+        with pytest.raises(SettingsError, match=r"there is no \[term"):
+            vocabulary.load_vocabulary()
+    finally:
+        vocabulary._standard.cache_clear()

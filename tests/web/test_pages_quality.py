@@ -14,6 +14,7 @@ import pytest
 from axe_playwright_python.base import AXE_FILE_PATH
 
 from cliplib.library.library import Library
+from cliplib_web import pages
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
 
@@ -21,33 +22,8 @@ pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
 # https://github.com/dequelabs/axe-core/blob/develop/doc/API.md#axe-core-tags
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-PAGES = (
-    "/",
-    "/?q=counter+to+the+body+after+a+missed+jab",
-    "/?q=right+hand+zzgloves&outcome=landed",
-    "/?q=jabb",
-    "/clip/1?q=missed+jab",
-    "/clip/1/portable",
-    "/fights/",
-    "/fights/1",
-    "/reels/",
-    "/reels/made/",
-    "/reels/made/arrange",
-    "/reels/arrange?clips=1,2",
-    "/clip/1/draw",
-    "/themes/",
-    "/themes/new",
-    "/handover/reel/made/",
-    "/counts/?q=jab",
-    "/counts/next?q=jab",
-    "/counts/caught?q=slip",
-    "/counts/compare?q=jab&this=round%3D1&that=round%3D2&by=technique",
-    "/counts/change?q=jab",
-    "/fights/new",
-    "/fights/1/log",
-    "/fights/1/forget",
-    "/nowhere",
-)
+PAGES = (*(address for page in pages.PAGES for address in page.samples), "/nowhere")
+"""By the table of pages, so that none is forgotten; and one that is not there."""
 
 
 @pytest.fixture(scope="module")

@@ -33,16 +33,16 @@ SAFE = ("GET", "HEAD", "OPTIONS")
 OPEN = frozenset(("signin.show", "signin.enter", "static"))
 """What is answered to anybody: the way in, and how it looks."""
 
-LOG_ONLY = frozenset(("log.show", "new.show", "log.footage", "forget.show", "forget.told"))
-"""Pages for those who may change things. Whatever is not SAFE needs the role anyhow."""
 
 TRIES, WINDOW_S = 6, 600.0
 EVERYBODY = 60
 """Wrong pass phrases in ten minutes: from one address, and from all of them together."""
 
 
-def install(app: Flask, *, share: bool) -> None:
+def install(app: Flask, *, share: bool, only_for_logs: frozenset[str]) -> None:
+    """`only_for_logs`: views that need the role for logging though they change nothing."""
     app.config["SHARE"] = share
+    app.config["ONLY_FOR_LOGS"] = only_for_logs
     app.extensions["tries"] = Tries()
     app.register_blueprint(page)
     app.context_processor(lambda: {"role": role(), "shared": share, "may_log": role() == "log"})
@@ -66,7 +66,7 @@ def needed(endpoint: str | None, method: str) -> str:
         return ""
     if method not in SAFE and endpoint != "signin.leave":
         return "log"
-    return "log" if endpoint in LOG_ONLY else "look"
+    return "log" if endpoint in current_app.config["ONLY_FOR_LOGS"] else "look"
 
 
 def who(given: str = "") -> str:

@@ -1,0 +1,128 @@
+"""Every page that people open: one table, and the only place that says where it stands.
+
+A page is a view in a module with a blueprint called `page`, and one row here. From the rows come the
+navigation, who may open a page, the list that accessibility and sizes are tested by, and which command does
+the same without a browser. A page without a row is refused when the application starts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flask import Blueprint, Flask
+
+from .api import evidence as api_evidence
+from .api import logging as api_logging
+from .api import routes as api
+from .care import forget
+from .evidence import compare, tables
+from .finding import clip, fight, find
+from .logging import log, newfight
+from .making import draw, handover, reels, themes
+from .site import media, work
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """`endpoint`: its view. `part`: the entry of the navigation that is marked while it is open. `command`:
+    what does the same on the command line. `samples`: addresses that tests open, in a library whose clips 1
+    and 2, fight 1 and reel `made` are there. `logs`: only for those who may log."""
+
+    endpoint: str
+    part: str
+    command: str
+    samples: tuple[str, ...]
+    logs: bool = False
+
+
+NAVIGATION = {
+    "Find": "find.find",
+    "Fights": "fight.index",
+    "Counts": "evidence.tally",
+    "Reels": "reels.index",
+    "Themes": "themes.index",
+}
+"""What stands at the top of every page, and the view that it leads to."""
+
+PAGES = (
+    Page(
+        "find.find",
+        "Find",
+        "find",
+        (
+            "/",
+            "/?q=counter+to+the+body+after+a+missed+jab",
+            "/?q=right+hand+zzgloves&outcome=landed",
+            "/?q=jabb",
+        ),
+    ),
+    Page("clip.show", "Find", "clip", ("/clip/1?q=missed+jab",)),
+    Page("clip.portable", "Find", "export", ("/clip/1/portable",)),
+    Page("draw.show", "Find", "draw add", ("/clip/1/draw",)),
+    Page("fight.index", "Fights", "fights", ("/fights/",)),
+    Page("fight.show", "Fights", "fight", ("/fights/1",)),
+    Page("new.show", "Fights", "ingest", ("/fights/new",), logs=True),
+    Page("log.show", "Fights", "log-import", ("/fights/1/log",), logs=True),
+    Page("forget.show", "Fights", "forget", ("/fights/1/forget",), logs=True),
+    Page("forget.told", "Fights", "forget", (), logs=True),
+    Page("evidence.tally", "Counts", "tally", ("/counts/?q=jab",)),
+    Page("evidence.clips", "Counts", "tally", ("/counts/clips?q=jab",)),
+    Page("evidence.following", "Counts", "next", ("/counts/next?q=jab",)),
+    Page("evidence.caught", "Counts", "answers", ("/counts/caught?q=slip",)),
+    Page("evidence.change", "Counts", "change", ("/counts/change?q=jab",)),
+    Page("evidence.agree", "Counts", "agree", ()),
+    Page("evidence.pairs", "Counts", "agree", ()),
+    Page(
+        "compare.show",
+        "Counts",
+        "compare",
+        ("/counts/compare?q=jab&this=round%3D1&that=round%3D2&by=technique",),
+    ),
+    Page("reels.index", "Reels", "reels", ("/reels/",)),
+    Page("reels.show", "Reels", "reels", ("/reels/made/",)),
+    Page("reels.arrange", "Reels", "reel", ("/reels/arrange?clips=1,2",)),
+    Page("reels.rearrange", "Reels", "reel", ("/reels/made/arrange",)),
+    Page("handover.show", "Reels", "handover", ("/handover/reel/made/",)),
+    Page("themes.index", "Themes", "themes list", ("/themes/",)),
+    Page("themes.new", "Themes", "themes put", ("/themes/new",)),
+    Page("themes.show", "Themes", "themes show", ()),
+    Page("work.watch", "Reels", "reel", ()),
+    Page("signin.show", "", "serve", ()),
+)
+
+NO_PAGES = frozenset(("fight.did", "handover.download", "work.events"))
+"""Views that lead on, send a file or send events, though their address has no ending that says so."""
+
+BLUEPRINTS: tuple[Blueprint, ...] = tuple(
+    module.page
+    for module in (
+        *(find, clip, draw, tables, compare, fight, media, reels, themes, handover),
+        *(log, newfight, forget, work, api, api_logging, api_evidence),
+    )
+)
+
+
+def only_for_logs() -> frozenset[str]:
+    """The views that need the role for logging, though they change nothing."""
+    return frozenset(page.endpoint for page in PAGES if page.logs)
+
+
+def check(app: Flask) -> None:
+    """Refuse an application with a page that has no row here, or with a row that has no page."""
+    listed = {page.endpoint for page in PAGES}
+    served = {
+        rule.endpoint
+        for rule in app.url_map.iter_rules()
+        if rule.methods and "GET" in rule.methods and _is_page(rule.rule) and rule.endpoint not in NO_PAGES
+    }
+    if forgotten := served - listed:
+        raise RuntimeError(f"these pages have no row in web/pages.py: {', '.join(sorted(forgotten))}")
+    if gone := listed - served:
+        raise RuntimeError(f"these rows of web/pages.py have no view: {', '.join(sorted(gone))}")
+    if astray := {page.part for page in PAGES} - {*NAVIGATION, ""}:
+        raise RuntimeError(f"no entry of the navigation is called {', '.join(sorted(astray))}")
+
+
+def _is_page(address: str) -> bool:
+    """Whether an address is for people: nothing under /api, and no file."""
+    return not address.startswith(("/api/", "/static/")) and "." not in address.rpartition("/")[2]
