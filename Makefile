@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO := build/demo
 
-.PHONY: help demo test check pythons tried bench pictures format docs lock audit wheel clean serve-demo
+.PHONY: help demo test test-fast check pythons tried bench pictures format docs lock audit wheel clean serve-demo
 .DELETE_ON_ERROR:
 
 help: ## what there is
@@ -33,6 +33,9 @@ serve-demo: demo ## the same, then the pages on http://127.0.0.1:8321
 test: $(VENV)/.dev ## set up all it needs and run every test
 	.ci/browser
 	$(BIN)/python -m pytest -n 2 --dist loadgroup
+
+test-fast: $(VENV)/.dev ## the tests that need no film, no browser and no waiting: for work in between
+	$(BIN)/python -m pytest -q -n 2 --dist loadgroup -m "not browser and not slow and not film"
 
 check: $(VENV)/.dev ## format, lint, types, docs freshness, tests, other Pythons
 	$(BIN)/ruff format --check .

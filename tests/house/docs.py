@@ -1,4 +1,4 @@
-"""The generated parts of README.md and DEVELOPERS.md: commands, modules and vocabulary.
+"""The generated parts of README.md and cliplib/MODULES.md: commands, modules and vocabulary.
 
     python -m tests.house.docs            say whether they are fresh (exit 1 if not)
     python -m tests.house.docs --write    write them anew
@@ -104,7 +104,7 @@ def freshen(text: str) -> str:
 def stale() -> list[str]:
     return [
         name
-        for name in ("README.md", "DEVELOPERS.md")
+        for name in ("README.md", "cliplib/MODULES.md")
         if (text := (ROOT / name).read_text(encoding="utf-8")) != freshen(text)
     ]
 
