@@ -8,7 +8,6 @@ from pathlib import Path
 
 from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException
-from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.routing import IntegerConverter, Map
 
 from cliplib import __version__
@@ -19,6 +18,7 @@ from . import pages
 from .logging.cutting import Cuts
 from .site import guards, media, signin, wording
 from .site.jobs import Jobs
+from .site.ranges import Answer
 
 
 def create_app(
@@ -31,8 +31,8 @@ def create_app(
     """Pages over the library in `folder`.
 
     `hosts`: the Host headers that are answered, without port; any other is refused, so that a page elsewhere
-    cannot reach a library through a name of its own (DNS rebinding). `behind_proxy`: trust one proxy's
-    X-Forwarded-For, -Proto and -Host, and send cookies over TLS only. `share`: ask for a pass phrase.
+    cannot reach a library through a name of its own (DNS rebinding). `behind_proxy`: send cookies over TLS
+    only; what a proxy says of who asks is the server's matter (`site.serve`). `share`: ask for a pass phrase.
     """
     app = Flask(__name__)
     app.url_map.converters["int"] = _Number
@@ -48,9 +48,7 @@ def create_app(
         MAX_FORM_PARTS=2000,
         TEMPLATES_AUTO_RELOAD=False,
     )
-    if behind_proxy:
-        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
-    app.wsgi_app = media.cap_ranges(app.wsgi_app)  # type: ignore[method-assign,assignment]
+    app.response_class = Answer
     library = Library(folder)
     app.extensions["library"] = library
     if share:

@@ -11,7 +11,7 @@ from flask import Flask
 
 from cliplib.library.library import Library
 from cliplib_web import create_app
-from cliplib_web.site import serve
+from cliplib_web.site import connections
 from tests.trust.attacks import served
 
 
@@ -56,7 +56,7 @@ def test_a_byte_now_and_then_holds_no_connection(app: Flask, begun: bytes) -> No
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_one_address_cannot_take_every_connection(app: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serve, "OF_ONE_ADDRESS", 10)
+    monkeypatch.setattr(connections, "OF_ONE_ADDRESS", 10)
     held: list[socket.socket] = []
     with served(app) as port:
         try:
@@ -64,7 +64,7 @@ def test_one_address_cannot_take_every_connection(app: Flask, monkeypatch: pytes
                 held.append(socket.create_connection(("127.0.0.1", port), timeout=60))
                 held[-1].sendall(b"GET / HTTP/1.1\r\n")
             assert get(port) == 200
-            monkeypatch.setattr(serve, "_here", lambda address: False)
+            monkeypatch.setattr(connections, "_here", lambda address: False)
             line = socket.create_connection(("127.0.0.1", port), timeout=60)
             held.append(line)
             try:

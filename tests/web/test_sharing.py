@@ -201,16 +201,26 @@ def test_waiting_ends_and_many_addresses_wait_together() -> None:
     now = [1000.0]
     tries = signin.Tries(lambda: now[0])
     for _ in range(signin.TRIES):
-        assert tries.wait("a") == 0
-        tries.failed("a")
+        assert tries.begin("a") == 0
         now[0] += 1
-    assert tries.wait("a") == signin.WINDOW_S - signin.TRIES
-    assert tries.wait("b") == 0
+    assert tries.begin("a") == signin.WINDOW_S - signin.TRIES
+    assert tries.begin("b") == 0
     now[0] += signin.WINDOW_S
-    assert tries.wait("a") == 0
+    assert tries.begin("a") == 0
     for number in range(signin.EVERYBODY):
-        tries.failed(f"c{number}")
-    assert tries.wait("never seen") > 0
+        tries.begin(f"c{number}")
+    assert tries.begin("never seen") > 0
+
+
+def test_a_right_guess_is_taken_back() -> None:
+    tries = signin.Tries(lambda: 1000.0)
+    for _ in range(signin.EVERYBODY * 2):
+        assert tries.begin("a") == 0
+        tries.right("a", all_own=False)
+    for _ in range(signin.TRIES):
+        assert tries.begin("a") == 0
+    tries.right("a", all_own=True)
+    assert tries.begin("a") == 0
 
 
 def test_a_new_pass_phrase_ends_sessions(folder: Path, app: Flask) -> None:

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
-import ipaddress
 import logging
 import socket
 from pathlib import Path
 from typing import Any
 
-from waitress.channel import HTTPChannel
 from waitress.server import BaseWSGIServer, create_server
 
 from ..app import create_app
+from .connections import Channel, known_to_channel
 from .guards import LOCAL_HOSTS
 
 LIMITS: dict[str, Any] = {
@@ -28,32 +27,6 @@ LIMITS: dict[str, Any] = {
 }
 """How waitress serves: what one client may send, and how long it may take."""
 
-OF_ONE_ADDRESS = 100
-"""Connections that one address may hold at once, which leaves room for others. This machine may hold any
-number: a proxy speaks for everybody."""
-
-
-class Channel(HTTPChannel):  # type: ignore[misc]
-    """A connection that gives a whole request `channel_timeout` seconds from its first byte. waitress itself
-    counts from the last one, so that a byte now and then would hold a connection for ever (CWE-400)."""
-
-    last_activity: float
-
-    def __init__(self, server: Any, sock: Any, addr: Any, adj: Any, map: Any = None):
-        super().__init__(server, sock, addr, adj, map=map)
-        self._began = 0.0
-        held = sum(other.addr[0] == addr[0] for other in list(server.active_channels.values()))
-        if held > OF_ONE_ADDRESS and not _here(addr[0]):
-            self.will_close = True
-
-    def handle_read(self) -> None:
-        before = self.request
-        super().handle_read()
-        if self.request is None or self.request is not before:
-            self._began = self.last_activity
-        else:
-            self.last_activity = self._began
-
 
 def _few_heaps() -> None:
     """Have the C library keep two heaps, not one a thread (mallopt(3), M_ARENA_MAX). Searches free large
@@ -62,18 +35,11 @@ def _few_heaps() -> None:
         ctypes.CDLL(None).mallopt(-8, 2)
 
 
-def _here(address: str) -> bool:
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return False
-
-
 def server(app: Any, host: str, port: int, **changes: Any) -> Any:
     """A waitress server with our limits, `changes` made to them; `run` it, `close` it."""
     _few_heaps()
     sockets: dict[int, Any] = {}
-    made = create_server(app, map=sockets, host=host, port=port, **{**LIMITS, **changes})
+    made = create_server(known_to_channel(app), map=sockets, host=host, port=port, **{**LIMITS, **changes})
     for one in sockets.values():
         if isinstance(one, BaseWSGIServer):
             one.channel_class = Channel
@@ -98,7 +64,17 @@ def run(
     # A line for each request that waits a moment tells nobody anything.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     logging.basicConfig()
-    server(app, host, port).run()
+    server(app, host, port, **(proxied(host) if behind_proxy else {})).run()
+
+
+def proxied(host: str) -> dict[str, Any]:
+    """How waitress is told to believe one proxy of this machine in who asks, under what name and over TLS.
+    It believes nobody else: it takes such headers of others away."""
+    return {
+        "trusted_proxy": "::1" if host == "::1" else "127.0.0.1",
+        "trusted_proxy_count": 1,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
+    }
 
 
 def own_names() -> tuple[str, ...]:

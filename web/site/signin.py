@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections import OrderedDict, deque
@@ -113,21 +114,21 @@ def enter() -> ResponseReturnValue:
     def refuse(problem: str, status: int) -> ResponseReturnValue:
         return render_template("signin.html", next=target, problem=problem), status
 
-    wait = tries.wait(address)
-    if wait:
-        problem = f"Too many wrong pass phrases. Try again in {-(-wait // 60)} minutes."
-        page = render_template("signin.html", next=target, problem=problem)
-        return page, 429, {"Retry-After": str(wait)}
     try:
         by = library().logging.logger_name(request.form.get("by", ""))
     except InputError as problem:
         return refuse(str(problem), 400)
+    wait = tries.begin(address)
+    if wait:
+        why = f"Too many wrong pass phrases. Try again in {-(-wait // 60)} minutes."
+        page = render_template("signin.html", next=target, problem=why)
+        return page, 429, {"Retry-After": str(wait)}
     opened = library().passphrases.check(request.form.get("phrase", ""))
     if opened is None:
-        tries.failed(address)
         return refuse("That is not a pass phrase of this library.", 403)
-    if opened.role == "log":  # who may only look could guess the other phrase without end, signing in between
-        tries.forgive(address)
+    # Who may only look could guess the other phrase without end, signing in between: no guess but this one is
+    # taken back.
+    tries.right(address, all_own=opened.role == "log")
     session.clear()  # a session that somebody else may know (fixation) ends here
     session.update(role=opened.role, seal=opened.seal, by=by)
     session.permanent = True
@@ -162,28 +163,32 @@ class Tries:
         self._by: OrderedDict[str, deque[float]] = OrderedDict()
         self._all: deque[float] = deque(maxlen=EVERYBODY)
 
-    def wait(self, address: str) -> int:
-        """Whole seconds until this address may try again; 0 if it may now."""
-        with self._lock:
-            now = self._clock()
-            own = self._by.get(address, deque())
-            until = 0.0
-            if len(own) >= TRIES:
-                until = own[0] + WINDOW_S
-            if len(self._all) >= EVERYBODY:
-                until = max(until, self._all[0] + WINDOW_S)
-            return max(0, int(-(-(until - now) // 1)))
-
-    def failed(self, address: str) -> None:
+    def begin(self, address: str) -> int:
+        """Count a guess before it is tried, so that many at once are no more than one after the other; whole
+        seconds until this address may guess if it may not now, and then nothing is counted."""
         with self._lock:
             now = self._clock()
             own = self._by.setdefault(address, deque(maxlen=TRIES))
-            own.append(now)
             self._by.move_to_end(address)
-            self._all.append(now)
             while len(self._by) > 4096:
                 self._by.popitem(last=False)
+            free = [now]
+            if len(own) >= TRIES:
+                free.append(own[0] + WINDOW_S)
+            if len(self._all) >= EVERYBODY:
+                free.append(self._all[0] + WINDOW_S)
+            wait = int(-(-(max(free) - now) // 1))
+            if not wait:
+                own.append(now)
+                self._all.append(now)
+            return wait
 
-    def forgive(self, address: str) -> None:
+    def right(self, address: str, *, all_own: bool) -> None:
+        """The last guess of an address was right: it counts no more. `all_own`: nor do those before it."""
         with self._lock:
-            self._by.pop(address, None)
+            own = self._by.get(address)
+            if own:
+                with contextlib.suppress(ValueError):
+                    self._all.remove(own.pop())
+                if all_own:
+                    own.clear()
