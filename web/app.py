@@ -16,7 +16,7 @@ from cliplib.library.library import Library
 
 from . import pages
 from .logging.cutting import Cuts
-from .site import guards, media, signin, wording
+from .site import guards, signin, wording
 from .site.jobs import Jobs
 from .site.ranges import Answer
 
