@@ -1,0 +1,1 @@
+"""Rounds, shots, replays and action found on a film by machine, for a person to confirm."""

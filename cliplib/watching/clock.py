@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -50,7 +51,7 @@ class Stretch:
     last: float
     most: float
     least: float
-    readings: int
+    readings: tuple[Reading, ...] = field(repr=False)
     votes: int = 0
     changes: int = 0
 
@@ -84,9 +85,8 @@ def fit(readings: Sequence[Reading], longest_s: float) -> list[Stretch]:
             return sorted(found, key=lambda s: s.first)
         _, up, low, high, group = best
         values = [r.value for r in group]
-        stretch = Stretch(
-            up, (low + high) / 2, low, high, group[0].time, group[-1].time, max(values), min(values), len(group)
-        )  # fmt: skip
+        span = (group[0].time, group[-1].time)
+        stretch = Stretch(up, (low + high) / 2, low, high, *span, max(values), min(values), tuple(group))
         left = [r for r in left if r not in group]
         if len(set(values)) >= 3:
             found.append(stretch)
@@ -97,21 +97,20 @@ def _runs(readings: Sequence[Reading], up: bool) -> list[tuple[float, float, lis
     spans = [_span(r, up) for r in readings]
     if not spans:
         return []
-    edges = sorted([(lo - _SLACK_S, 1) for lo, _ in spans] + [(hi + _SLACK_S, -1) for _, hi in spans])
-    best, depth, place = 0, 0, 0.0
+    # Spans that only touch have nothing in common, so ends come before beginnings.
+    edges = sorted([(lo, 1) for lo, _ in spans] + [(hi, -1) for _, hi in spans])
+    best, depth, low, high = 0, 0, 0.0, 0.0
     for k, (at, change) in enumerate(edges):
         depth += change
         if depth > best:
-            best, place = depth, (at + edges[k + 1][0]) / 2
+            best, low, high = depth, at, edges[k + 1][0]
+    place = (low + high) / 2
     group = [
         (r, span)
         for r, span in zip(readings, spans, strict=True)
         if span[0] - _SLACK_S <= place <= span[1] + _SLACK_S
     ]
-    if not group:
-        return []
-    low, high = max(span[0] for _, span in group), min(span[1] for _, span in group)
-    return [(min(low, high), max(low, high), [r for r, _ in group])]
+    return [(low, high, [r for r, _ in group])] if group else []
 
 
 def _span(reading: Reading, up: bool) -> tuple[float, float]:
@@ -140,10 +139,13 @@ def sharpen(stretch: Stretch, times: npt.NDArray[np.float64], digits: npt.NDArra
     if not spans:
         return replace(stretch, changes=looked)
     place, votes = _shared(spans)
-    # Of the places a whole second apart, the one that the readings allow.
-    middle = (stretch.low + stretch.high) / 2 - stretch.anchor
-    place += round(middle - place)
+    # Of the places a whole second apart, the one that most readings fit.
+    place = max((place + k for k in (0, -1, 1, -2, 2)), key=lambda p: _fitting(stretch, stretch.anchor + p))
     return replace(stretch, anchor=stretch.anchor + place, votes=votes, changes=looked)
+
+
+def _fitting(stretch: Stretch, anchor: float) -> int:
+    return sum(low < anchor <= high for low, high in (_span(r, stretch.up) for r in stretch.readings))
 
 
 def _seconds(stretch: Stretch) -> list[float]:
@@ -251,7 +253,7 @@ def _round(group: list[Stretch], round_s: float) -> ClockRound:
     start = first.anchor if first.up else first.anchor - round_s
     end = last.anchor + round_s if last.up else last.anchor
     stops = []
-    for a, b in zip(group, group[1:], strict=False):
+    for a, b in pairwise(group):
         # It stood still from where a's last value would have gone on.
         value = b.most if not b.up else b.least
         stops.append((a.anchor + value if a.up else a.anchor - value, b.anchor - a.anchor))

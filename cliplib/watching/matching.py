@@ -210,7 +210,7 @@ def hidden_cells(thumbs: Thumbs, frames: Sequence[int]) -> Mask:
 
 
 def _coarse(pictures: Floats, mask: Mask) -> Floats:
-    """Means of four cells that are all wanted, so that an enlargement's greater sharpness is no difference."""
+    """Means of four cells that are all wanted, so that an enlargement's being sharper is no difference."""
     n, h, w = pictures.shape
     whole = mask.reshape(h // 2, 2, w // 2, 2).all(axis=(1, 3)).reshape(-1)
     made = pictures.reshape(n, h // 2, 2, w // 2, 2).mean(axis=(2, 4)).reshape(n, -1)
@@ -280,10 +280,8 @@ def _slanted(
         how[s, :count][better] = place
 
 
-def _cut_out(
-    pictures: Floats, shown: Mask, zoom: float, across: float, down: float
-) -> tuple[Floats, Mask]:
-    """The part of pictures that an enlargement shows, at their own size, and which of its cells are theirs."""
+def _cut_out(pictures: Floats, shown: Mask, zoom: float, across: float, down: float) -> tuple[Floats, Mask]:
+    """What an enlargement shows of pictures, at their own size, and which of its cells are theirs."""
     if zoom == 1.0 and across == 0.0 and down == 0.0:
         return pictures, shown
     _, h, w = pictures.shape

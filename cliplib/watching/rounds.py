@@ -134,8 +134,9 @@ def _witnessed(one: ClockRound, times: Sequence[float], shift: float, round_s: f
     sureness: Sureness = {"both": "sure", "disagree": "perhaps"}.get(verdict, "likely")  # type: ignore[assignment]
     if not one.exact and verdict != "both":
         sureness = "perhaps"
+    spans = (first, last), (start, end)
     return FoundRound(
-        0, heard_start, heard_end, verdict, sureness, (first, last), (start, end), one.stops, offsets, tuple(said)
+        0, heard_start, heard_end, verdict, sureness, *spans, one.stops, offsets, tuple(said)
     )  # fmt: skip
 
 

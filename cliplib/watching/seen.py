@@ -16,16 +16,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from cliplib.errors import StorageError
-from cliplib.media.apart import Apart
+from cliplib.core.errors import StorageError
+from cliplib.core.progress import Progress, silent
+from cliplib.media.apart.asking import Apart
+from cliplib.media.apart.scanning import HIGH, MOTION, PLATE_HIGH, PLATE_WIDE, SOUND_RATE, WIDE, Box
 from cliplib.media.probe import Probe
-from cliplib.media.scanning import HIGH, MOTION, PLATE_HIGH, PLATE_WIDE, SOUND_RATE, WIDE, Box
-from cliplib.progress import Progress, silent
 
 VERSION = 1
 """Of the pass: what an older one left is not read."""
 
-_JOB = "cliplib.media.scanning:Scanner"
+_JOB = "cliplib.media.apart.scanning:Scanner"
 _SIZES = {
     "thumbs": WIDE * HIGH,
     "motion": 4 * len(MOTION),

@@ -13,11 +13,11 @@ import av
 import numpy as np
 import numpy.typing as npt
 
-from cliplib.errors import FootageError
-from cliplib.media.decoding import FrameDecoder, open_footage
-from cliplib.media.jobs import Answer, alive
-from cliplib.models import FootageInfo
-from cliplib.timebase import Timeline
+from cliplib.core.errors import FootageError
+from cliplib.core.models import FootageInfo
+from cliplib.core.timebase import Timeline
+from cliplib.media.apart.decoding import FrameDecoder, open_footage
+from cliplib.media.apart.jobs import Answer, alive
 
 WIDE, HIGH = 64, 36
 """Of a thumbnail, pixels."""
