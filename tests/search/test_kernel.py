@@ -205,3 +205,41 @@ def test_memory_is_touched_only_where_it_may(tmp_path: Path) -> None:
     )  # fmt: skip
     assert run.returncode == 0, run.stdout[-2000:] + run.stderr[-4000:]
     assert "searches" in run.stdout
+
+
+SWAPS = (
+    ("    const uint8_t *verdict;  /* [kinds] */\n    const uint8_t *settings;", "    const uint8_t *settings;\n    const uint8_t *verdict;  /* [kinds] */", "two fields of a part"),
+    ("    int64_t window;         /* microseconds, negative: any */\n    int32_t same; ", "    int32_t same;\n    int64_t window; ", "two fields of a step"),
+    ("    const uint8_t *punch;    /* [kinds] */\n    const uint8_t *allowed;", "    const uint8_t *allowed;\n    const uint8_t *punch;", "two fields of a query"),
+    ("    uint64_t *joined;  /* [BLOCK, words] */\n    int32_t *cost;     /* [BLOCK] */", "    int32_t *cost;\n    uint64_t *joined;", "two fields of a room"),
+    ("    int64_t *values;          /* [words * 64] */\n    int64_t *by_corner;", "    int64_t *by_corner;\n    int64_t *values;", "two fields of an answer"),
+    ("    const uint16_t *kind, *setting;", "    const uint16_t *setting, *kind;", "two columns"),
+    ("MUST_ANSWER = 1", "MUST_ANSWER = 2", "a verdict's number"),
+    ("BLOCK = 1 << 14", "BLOCK = 1 << 13", "the size of a block"),
+    ("uint16_t kind, gap;", "uint32_t kind, gap;", "the size of a posting"),
+)  # fmt: skip
+
+
+@needs_it
+@pytest.mark.skipif(not shutil.which("cc"), reason="needs a C compiler")
+@pytest.mark.parametrize(("here", "there", "what"), SWAPS, ids=[what for *_, what in SWAPS])
+def test_what_c_has_otherwise_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, here: str, there: str, what: str
+) -> None:
+    """Loops that take an archive apart differently would find too little and say nothing. NumPy answers."""
+    source = Path(kernel.__file__).with_name("kernel.c").read_text(encoding="utf-8")
+    assert source.count(here) == 1, what
+    (tmp_path / "kernel.c").write_text(source.replace(here, there), encoding="utf-8")
+    built = tmp_path / f"_kernel{kernel.importlib.machinery.EXTENSION_SUFFIXES[0]}"
+    flags = ["-O0", "-std=c11", "-pthread", "-shared", "-fPIC"]
+    subprocess.run(["cc", *flags, "-o", built, tmp_path / "kernel.c"], check=True)
+    monkeypatch.setattr(kernel, "__file__", str(tmp_path / "kernel.py"))
+    # Past the cache: it holds this process's own loops, and gets them back.
+    assert kernel.compiled.__wrapped__() is None
+
+
+@needs_it
+def test_what_python_has_otherwise_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    swapped = kernel._struct("Part", *reversed(kernel._Part._fields_))  # private: it is what C must match
+    monkeypatch.setattr(kernel, "_Part", swapped)
+    assert kernel.compiled.__wrapped__() is None

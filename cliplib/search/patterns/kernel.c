@@ -14,6 +14,7 @@
    Bounds: `pack` checks every number that an action holds (its kind, its setting, the actions it points to).
    What it let through cannot lead the others outside their arrays. */
 
+#include <stddef.h>
 #include <stdint.h>
 #include <string.h>
 
@@ -139,6 +140,17 @@ typedef struct {
     int64_t *by_corner;       /* [fights, 2] */
     int64_t *rounds;          /* [most rounds + 1] */
 } Answer;
+
+/* Columns as Columns has them; `kinds` and `settings` are how many there are. */
+typedef struct {
+    int64_t kinds, settings;
+    const int32_t *technique_of; /* [kinds] */
+    const uint8_t *corner_of;    /* [kinds] */
+    const uint16_t *kind, *setting;
+    const int32_t *since;
+    const int16_t *next_own, *next_other, *answers;
+    const uint32_t *ahead_own, *ahead_other;
+} Raw;
 
 typedef struct {
     const Archive *archive;
@@ -598,10 +610,10 @@ static Next next_of(const Action *action, int64_t row, int distance) {
 
 /* Fills the archive's actions and postings; `technique_of` and `corner_of` [kinds]. -1 if some number doesn't
    fit, or points outside the exchange or the tables. */
-PUBLIC int pack(
-    Archive *archive, int64_t kinds, int64_t settings, const int32_t *technique_of, const uint8_t *corner_of,
-    const uint16_t *kind, const uint16_t *setting, const int32_t *since, const int16_t *next_own,
-    const int16_t *next_other, const int16_t *answered, const uint32_t *ahead_own, const uint32_t *ahead_other) {
+PUBLIC int pack(Archive *archive, const Raw *raw) {
+    const uint16_t *kind = raw->kind, *setting = raw->setting;
+    const int16_t *next_own = raw->next_own, *next_other = raw->next_other, *answered = raw->answers;
+    const int32_t *technique_of = raw->technique_of;
     int64_t blocks = (archive->exchanges + BLOCK - 1) / BLOCK, *begins = archive->begins;
     memset(begins, 0, (size_t)(archive->techniques * (blocks + 1)) * sizeof *begins);
     for (int64_t e = 0; e < archive->exchanges; e++) {
@@ -609,12 +621,12 @@ PUBLIC int pack(
         if (begin < 0 || end < begin || end > archive->actions || end - begin > FULL) return -1;
         for (int64_t row = begin; row < end; row++) {
             int64_t left = end - row - 1;
-            if (kind[row] >= kinds || setting[row] >= settings || setting[row] > FULL) return -1;
+            if (kind[row] >= raw->kinds || setting[row] >= raw->settings || setting[row] > FULL) return -1;
             if (next_own[row] < 0 || next_own[row] > left || next_other[row] < 0 || next_other[row] > left) return -1;
             if (answered[row] < 0 || answered[row] > row - begin) return -1;
             archive->action[row] = (Action){
-                since[row], kind[row], (uint8_t)setting[row], (uint8_t)next_own[row], (uint8_t)next_other[row],
-                (uint8_t)answered[row], (uint8_t)left, corner_of[kind[row]],
+                raw->since[row], kind[row], (uint8_t)setting[row], (uint8_t)next_own[row], (uint8_t)next_other[row],
+                (uint8_t)answered[row], (uint8_t)left, raw->corner_of[kind[row]],
             };
             if (technique_of[kind[row]] < 0 || technique_of[kind[row]] >= archive->techniques) return -1;
             begins[technique_of[kind[row]] * (blocks + 1) + e / BLOCK]++;
@@ -635,8 +647,8 @@ PUBLIC int pack(
             archive->setting[j] = (uint8_t)setting[row];
             archive->next[0][j] = next_of(archive->action, row, next_other[row]);
             archive->next[1][j] = next_of(archive->action, row, next_own[row]);
-            archive->ahead[0][j] = ahead_other[row];
-            archive->ahead[1][j] = ahead_own[row];
+            archive->ahead[0][j] = raw->ahead_other[row];
+            archive->ahead[1][j] = raw->ahead_own[row];
         }
     /* Each place now says where its block ends, which is where the next one begins. */
     for (int64_t i = archive->techniques * (blocks + 1) - 1; i > 0; i--) begins[i] = begins[i - 1];
@@ -697,6 +709,50 @@ PUBLIC int64_t list(const Archive *archive, const Query *query, int64_t exchange
     for (int64_t row = run.begin; row < run.end && run.count < limit; row++)
         if (!begin_with(&run, row)) return -1;
     return run.count;
+}
+
+/* --- what Python has to agree on ------------------------------------------------------------------------ */
+
+typedef struct {
+    const char *name;
+    int64_t at, size; /* bytes; of a constant its value, and 0 */
+} Fact;
+
+#define FIELD(type, field) {#type "." #field, offsetof(type, field), sizeof(((type *)0)->field)}
+#define FIELD_AT(type, name, field, place) \
+    {#type "." #name, offsetof(type, field) + (place) * sizeof(((type *)0)->field[0]), sizeof(((type *)0)->field[0])}
+#define SIZE(type) {"size of " #type, sizeof(type), 0}
+#define VALUE(name) {#name, name, 0}
+
+/* Every field, size and number that kernel.py has, too. It compares them all before it calls anything here. */
+PUBLIC const Fact *facts(void) {
+    static const Fact all[] = {
+        FIELD(Archive, actions), FIELD(Archive, exchanges), FIELD(Archive, fights), FIELD(Archive, techniques),
+        FIELD(Archive, action), FIELD(Archive, first_action), FIELD(Archive, first_exchange),
+        FIELD(Archive, fight_of), FIELD(Archive, round), FIELD(Archive, begins), FIELD(Archive, exchange),
+        FIELD(Archive, position), FIELD(Archive, kind), FIELD(Archive, setting),
+        FIELD_AT(Archive, next_other, next, 0), FIELD_AT(Archive, next_own, next, 1),
+        FIELD_AT(Archive, ahead_other, ahead, 0), FIELD_AT(Archive, ahead_own, ahead, 1), SIZE(Archive),
+        FIELD(Part, verdict), FIELD(Part, settings), FIELD(Part, corners), SIZE(Part),
+        FIELD(Step, part), FIELD(Step, parts), FIELD(Step, verdict), FIELD(Step, cost), FIELD(Step, bits),
+        FIELD(Step, window), FIELD(Step, same), FIELD(Step, only_punches), FIELD(Step, answered),
+        FIELD(Step, absents), FIELD(Step, absent), FIELD(Step, filters), FIELD(Step, chosen), FIELD(Step, slices),
+        FIELD(Step, ahead_bits), SIZE(Step),
+        FIELD(Query, steps), FIELD(Query, step), FIELD(Query, absent), FIELD(Query, filter), FIELD(Query, filters),
+        FIELD(Query, most_ticks), FIELD(Query, tick_cost), FIELD(Query, punch), FIELD(Query, allowed),
+        FIELD(Query, begins), FIELD(Query, beginner), FIELD(Query, rare), FIELD(Query, pair), FIELD(Query, few),
+        FIELD(Query, plain), FIELD(Query, words), FIELD(Query, corner_bit), SIZE(Query),
+        FIELD(Room, joined), FIELD(Room, cost), FIELD(Room, touched), FIELD(Room, there), SIZE(Room),
+        FIELD(Answer, found), FIELD(Answer, exchange), FIELD(Answer, cost), FIELD(Answer, values),
+        FIELD(Answer, by_corner), FIELD(Answer, rounds), SIZE(Answer),
+        FIELD(Raw, kinds), FIELD(Raw, settings), FIELD(Raw, technique_of), FIELD(Raw, corner_of), FIELD(Raw, kind),
+        FIELD(Raw, setting), FIELD(Raw, since), FIELD(Raw, next_own), FIELD(Raw, next_other), FIELD(Raw, answers),
+        FIELD(Raw, ahead_own), FIELD(Raw, ahead_other), SIZE(Raw),
+        VALUE(MUST_ANSWER), VALUE(MOST_STEPS), VALUE(MOST_THREADS), VALUE(FULL), VALUE(BLOCK), VALUE(TICK), VALUE(NO_COST),
+        SIZE(Action), SIZE(Next),
+        {0, 0, 0},
+    };
+    return all;
 }
 
 /* Python's own way of loading modules is not used, but some linkers insist on its name. */

@@ -21,13 +21,13 @@ import numpy as np
 from cliplib.search.patterns.codes import Array
 from cliplib.search.patterns.columns import Columns
 from cliplib.search.patterns.facets import Counts
-from cliplib.search.patterns.match import Pattern
-from cliplib.search.patterns.steps import GAP_LIMIT, GAP_UNIT, Part, Wanted
+from cliplib.search.patterns.match import TICK_US, Pattern
+from cliplib.search.patterns.steps import GAP_LIMIT, GAP_UNIT, MUST_ANSWER, Part, Wanted
 
-_MOST_STEPS, _MOST_FILTERS, _BLOCK = 16, 64, 1 << 14
+_MOST_STEPS, _MOST_FILTERS, _MOST_THREADS, _BLOCK, _FULL = 16, 64, 2, 1 << 14, 255
 _NO_COST = np.iinfo(np.int32).max
 _KEPT_ROOMS, _KEPT_STEPS = 4, 64
-_THREADS = min(2, os.cpu_count() or 1)  # kernel.c has room for two
+_THREADS = min(_MOST_THREADS, os.cpu_count() or 1)
 _ENOUGH = 1 << 18
 """From so many postings to go through on, a second thread saves more time than it takes."""
 _FEW = _RARE = 4
@@ -72,11 +72,54 @@ _Answer = _struct(
     ("found", _long),
     *((name, _pointer) for name in ("exchange", "cost", "values", "by_corner", "rounds")),
 )
+_Raw = _struct(
+    "Raw",
+    ("kinds", _long), ("settings", _long),
+    *((name, _pointer) for name in (
+        "technique_of", "corner_of", "kind", "setting", "since", "next_own", "next_other", "answers",
+        "ahead_own", "ahead_other",
+    )),
+)  # fmt: skip
+_Fact = _struct("Fact", ("name", ctypes.c_char_p), ("at", _long), ("size", _long))
 _ACTION_SIZE, _NEXT_SIZE = 12, 4  # bytes of kernel.c's structures
 _NARROW = {
     "kind": np.uint16, "setting": np.uint16, "since": np.int32, "next_own": np.int16,
     "next_other": np.int16, "answers": np.int16, "ahead_own": np.uint32, "ahead_other": np.uint32,
 }  # fmt: skip
+
+
+def _agreed() -> dict[str, tuple[int, int]]:
+    """What kernel.c has to say of itself, as this module takes it: places and sizes of fields in bytes, the
+    sizes of structures, and the numbers that both sides count with."""
+    structures = (_Archive, _Part, _Step, _Query, _Room, _Answer, _Raw)
+    places = {
+        f"{structure.__name__}.{name}": (getattr(structure, name).offset, getattr(structure, name).size)
+        for structure in structures
+        for name, *_ in structure._fields_
+    }
+    sizes = {structure.__name__: ctypes.sizeof(structure) for structure in structures}
+    sizes |= {"Action": _ACTION_SIZE, "Next": _NEXT_SIZE}
+    numbers = {
+        "MUST_ANSWER": MUST_ANSWER, "MOST_STEPS": _MOST_STEPS, "MOST_THREADS": _MOST_THREADS, "FULL": _FULL,
+        "BLOCK": _BLOCK, "TICK": TICK_US, "NO_COST": _NO_COST,
+    }  # fmt: skip
+    return (
+        places
+        | {f"size of {name}": (size, 0) for name, size in sizes.items()}
+        | {name: (int(value), 0) for name, value in numbers.items()}
+    )
+
+
+def _said(library: ctypes.CDLL) -> dict[str, tuple[int, int]]:
+    """What the compiled file says of itself."""
+    library.facts.restype = ctypes.POINTER(_Fact)
+    library.facts.argtypes = []
+    facts, said = library.facts(), {}
+    for fact in facts:  # ends with a fact without a name
+        if fact.name is None:
+            break
+        said[fact.name.decode("ascii")] = (fact.at, fact.size)
+    return said
 
 
 @cache
@@ -88,9 +131,11 @@ def compiled() -> ctypes.CDLL | None:
         if not path.is_file() or (source.is_file() and source.stat().st_mtime > path.stat().st_mtime):
             continue  # not here, or of another version: in a checkout that has moved on
         try:
-            return _declared(ctypes.CDLL(str(path)))
+            library = ctypes.CDLL(str(path))
+            if _said(library) == _agreed():
+                return _declared(library)
         except (OSError, AttributeError):
-            continue  # for another kind of machine
+            pass  # for another kind of machine, or of a version that does not say
     return None
 
 
@@ -99,7 +144,7 @@ def _declared(library: ctypes.CDLL) -> ctypes.CDLL:
     library.find.argtypes = [_pointer, _pointer, _long, _pointer, _pointer]
     library.list.argtypes = [_pointer, _pointer, _long, _long, _pointer]
     library.pack.restype = ctypes.c_int
-    library.pack.argtypes = [_pointer, _long, _long, *[_pointer] * 10]
+    library.pack.argtypes = [_pointer, _pointer]
     return library
 
 
@@ -171,12 +216,14 @@ class _Packed:
             actions=count, exchanges=columns.exchanges, fights=len(columns.fights), techniques=techniques,
             **{name: _address(array) for name, array in arrays.items()},
         )  # fmt: skip
-        raw = [_flat(getattr(columns, name), dtype) for name, dtype in _NARROW.items()]
-        corner_of = _flat(columns.of_kind("corner"), np.uint8)
-        failed: int = self.library.pack(
-            ctypes.byref(self.archive), len(columns.kinds), len(columns.settings),
-            *map(_address, (self._technique_of, corner_of, *raw)),
+        raw = {name: _flat(getattr(columns, name), dtype) for name, dtype in _NARROW.items()}
+        raw["technique_of"] = self._technique_of
+        raw["corner_of"] = _flat(columns.of_kind("corner"), np.uint8)
+        given = _Raw(
+            kinds=len(columns.kinds), settings=len(columns.settings),
+            **{name: _address(array) for name, array in raw.items()},
         )  # fmt: skip
+        failed: int = self.library.pack(ctypes.byref(self.archive), ctypes.byref(given))
         begins = np.asarray(arrays["begins"]).reshape(techniques, blocks + 1)
         self._postings_of = begins[:, -1] - begins[:, 0]
         return not failed
