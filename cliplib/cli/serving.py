@@ -97,6 +97,46 @@ def list_(folder: Path) -> None:
     terminal.say("\n".join(roles) if roles else "none is set")
 
 
+@click.group("signed-in")
+def signed_in() -> None:
+    """Who is signed in to the pages that `serve --share` serves."""
+
+
+@signed_in.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@click.pass_obj
+def list_signed_in(folder: Path, as_json: bool) -> None:
+    """Everybody who is signed in: number, name, role, since when and when last there."""
+    sessions = Library(folder).signed_in.all()
+    rows = [
+        (s.number[:8], s.by, s.role, *(t.isoformat(" ", "minutes") for t in (s.since, s.used)))
+        for s in sessions
+    ]
+    if as_json:
+        keys = ("number", "by", "role", "since", "used")
+        terminal.as_json([dict(zip(keys, row, strict=True)) for row in rows])
+    elif rows:
+        terminal.table(("number", "name", "role", "since", "last there"), rows, give=1)
+    else:
+        terminal.say("nobody is signed in")
+
+
+@signed_in.command()
+@click.argument("numbers", nargs=-1)
+@click.option("--all", "everybody", is_flag=True, help="Sign everybody out.")
+@click.pass_obj
+def end(folder: Path, numbers: tuple[str, ...], everybody: bool) -> None:
+    """Sign out those with these NUMBERS (see list), or --all; their cookies open nothing any more."""
+    if everybody == bool(numbers):
+        raise InputError("give the numbers of who is to be signed out (see signed-in list), or --all")
+    kept = Library(folder).signed_in
+    if everybody:
+        terminal.say(f"signed out: {kept.end_all()}")
+    for number in numbers:
+        ended = kept.end_number(number)
+        terminal.say(f"signed out: {ended.by} ({ended.role})")
+
+
 @click.command("log-import")
 @click.argument("fight")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
@@ -120,4 +160,4 @@ def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> 
     )
 
 
-COMMANDS = (serve, passphrase, log_import)
+COMMANDS = (serve, passphrase, signed_in, log_import)

@@ -33,6 +33,7 @@ from cliplib.library.care.check import Finding as Finding
 from cliplib.library.care.forget import Forgotten as Forgotten
 from cliplib.library.care.forget import Going, forget_fights, what_goes
 from cliplib.library.care.passphrases import Passphrases
+from cliplib.library.care.signedin import SignedIn
 from cliplib.library.evidence.evidence import Evidence
 from cliplib.library.evidence.jsonform import evidence_json as evidence_json
 from cliplib.library.finding import fightview as library_fight
@@ -121,6 +122,7 @@ class Library:
         self.logging = Logging(self)
         self.next_lines = NextLines(self)
         self.passphrases = Passphrases(self.folder)
+        self.signed_in = SignedIn(self.folder, self.passphrases)
         self.new_fights = NewFights(self)
         self._hiding = Hiding(self)
         self._names_lock = threading.Lock()

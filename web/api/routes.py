@@ -5,7 +5,7 @@ Logging has a module of its own, `api_log`; `find` and `complete` stand beside t
 
 from __future__ import annotations
 
-from flask import Blueprint, current_app, jsonify, request, session, url_for
+from flask import Blueprint, current_app, jsonify, request, url_for
 from flask.typing import ResponseReturnValue
 
 from cliplib.core.models import JSON
@@ -14,7 +14,7 @@ from cliplib.library.library import FightRow, MadeReel, clip_json, reading_json
 
 from ..site.guards import form_key
 from ..site.here import library
-from ..site.signin import role
+from ..site.signin import by, role
 from . import document as api_doc
 from .shapes import served_clip, whole
 
@@ -29,7 +29,7 @@ def openapi() -> ResponseReturnValue:
 @page.get("/session")
 def mine() -> ResponseReturnValue:
     """Who one is here, and the key that every change has to carry as X-Form-Key."""
-    return jsonify({"role": role(), "by": session.get("by"), "form_key": form_key()})
+    return jsonify({"role": role(), "by": by() or None, "form_key": form_key()})
 
 
 @page.get("/explain")

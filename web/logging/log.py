@@ -13,7 +13,8 @@ from cliplib.core.timebase import to_seconds
 from cliplib.library.library import FightRow, Offer, log_forms
 
 from ..site.here import cuts, jobs, library
-from ..site.signin import who
+from ..site.signin import by as signed_by
+from ..site.signin import signed_in, who
 
 page = Blueprint("log", __name__, url_prefix="/fights/<int:fight_id>")
 
@@ -39,7 +40,7 @@ class LogPage:
 def show(fight_id: int) -> ResponseReturnValue:
     lib = library()
     fight = lib.fight(fight_id)
-    by = session.get("by", "")
+    by = signed_by()
     ready, why_not = False, ""
     try:
         ready = lib.logging.footage(fight_id) is not None
@@ -48,7 +49,7 @@ def show(fight_id: int) -> ResponseReturnValue:
     here = LogPage(
         fight=fight,
         by=by,
-        fixed="role" in session,
+        fixed=signed_in() is not None,
         ready=ready,
         why_not=why_not,
         rounds=tuple((n, to_seconds(us)) for n, us in enumerate(fight.info.round_starts_us, 1)),
@@ -63,7 +64,7 @@ def show(fight_id: int) -> ResponseReturnValue:
 @page.post("/log/name")
 def name(fight_id: int) -> ResponseReturnValue:
     """Say who logs, for this session."""
-    if "role" not in session:
+    if signed_in() is None:
         session["by"] = who(request.form.get("by", ""))
     return redirect(url_for("log.show", fight_id=fight_id), 303)
 

@@ -25,6 +25,7 @@ from flask import (
 from flask.typing import ResponseReturnValue
 
 from cliplib.core.errors import InputError
+from cliplib.library.care.signedin import Session
 
 from .here import library
 
@@ -55,10 +56,22 @@ def role() -> str:
     """What this request may do: look or log; empty for somebody who has not signed in."""
     if not current_app.config["SHARE"]:
         return "log"
-    kept = session.get("role", "")
-    if kept and session.get("seal") == library().passphrases.seal(kept):
-        return str(kept)
-    return ""
+    known = signed_in()
+    return known.role if known else ""
+
+
+def signed_in() -> Session | None:
+    """Who asks, as the server's own table has it; None for nobody, and where nobody needs to sign in."""
+    if "signed_in" not in g:
+        key = session.get("key", "") if current_app.config["SHARE"] else ""
+        g.signed_in = library().signed_in.of(str(key)) if key else None
+    return cast("Session | None", g.signed_in)
+
+
+def by() -> str:
+    """The name that is logged under: of whoever signed in, else as said before in this session; or empty."""
+    known = signed_in()
+    return known.by if known else str(session.get("by", ""))
 
 
 def needed(endpoint: str | None, method: str) -> str:
@@ -76,11 +89,11 @@ def who(given: str = "") -> str:
     InputError if nobody said it, or if a name is given that is not one's own.
     """
     if current_app.config["SHARE"]:
-        own = str(session.get("by", ""))
+        own = by()
         if given and library().logging.logger_name(given) != own:
             raise InputError(f"you are signed in as “{own}”; sign in anew to log under another name")
         return library().logging.logger_name(own)
-    return library().logging.logger_name(given or str(session.get("by", "")))
+    return library().logging.logger_name(given or by())
 
 
 def _check_role() -> ResponseReturnValue | None:
@@ -115,7 +128,7 @@ def enter() -> ResponseReturnValue:
         return render_template("signin.html", next=target, problem=problem), status
 
     try:
-        by = library().logging.logger_name(request.form.get("by", ""))
+        name = library().logging.logger_name(request.form.get("by", ""))
     except InputError as problem:
         return refuse(str(problem), 400)
     wait = tries.begin(address)
@@ -129,16 +142,22 @@ def enter() -> ResponseReturnValue:
     # Who may only look could guess the other phrase without end, signing in between: no guess but this one is
     # taken back.
     tries.right(address, all_own=opened.role == "log")
-    session.clear()  # a session that somebody else may know (fixation) ends here
-    session.update(role=opened.role, seal=opened.seal, by=by)
+    _end()  # a session that somebody else may know (fixation) ends here
+    session["key"] = library().signed_in.begin(opened.role, opened.seal, name)
     session.permanent = True
     return redirect(target, 303)
 
 
 @page.post("/signout")
 def leave() -> ResponseReturnValue:
-    session.clear()
+    _end()
     return redirect(url_for("signin.show") if current_app.config["SHARE"] else "/", 303)
+
+
+def _end() -> None:
+    if current_app.config["SHARE"] and session.get("key"):
+        library().signed_in.end(str(session["key"]))
+    session.clear()
 
 
 def local(target: str) -> str:
