@@ -36,6 +36,9 @@ FORMATS = (
 )
 """Demuxers that read one file and nothing beside it: no playlists, no concat, no image sequences."""
 
+SOUND_FORMATS = FORMATS + ",wav,w64,mp3,flac,aac,aiff,caf,amr"
+"""The same, and those of sound alone."""
+
 PROTOCOLS = "file"
 MEMORY_LIMIT = 8 << 30
 """Address space of a child in bytes: ample for decoding and encoding 4K, and an end to a runaway."""

@@ -53,6 +53,17 @@ def read_sound(
     return np.frombuffer(data, np.float32).reshape(2, length)
 
 
+def read_voice(path: Path, progress: Progress = silent) -> tuple[Samples, list[tuple[int, int]]]:
+    """All of a sound file, and how far it had got after so many of its bytes: [(bytes, microseconds)].
+
+    A file that was cut short is read as far as it goes. Decoded in a process apart; any rate and number of
+    channels. Raises FootageError and what `progress` does.
+    """
+    said, data = asking.ask(path, "cliplib.media.apart.decoding:voice", path, progress=progress)
+    samples = np.frombuffer(data, np.float32).reshape(2, -1)
+    return samples, [(int(place), int(us)) for place, us in said["reached"]]
+
+
 def lay(onto: Samples, samples: Samples, at: int) -> None:
     first, last = max(0, at), min(onto.shape[1], at + samples.shape[1])
     if last > first:

@@ -11,7 +11,7 @@ import ctypes
 import queue
 import shutil
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
 from pathlib import Path
 
@@ -53,7 +53,7 @@ def build(
     ready, made = _prepare_all(plan, parts, cache, progress)
     ordered = [ready[part.key] for part in plan.parts]
     changes = _changes(out, plan)
-    _check_room(out, ordered)
+    check_room(out, ordered)
     joined = [
         JoinPart(files.video, files.sound, part.frames, part.title)
         for part, files in zip(plan.parts, ordered, strict=True)
@@ -116,7 +116,7 @@ def _make_folder(cache: Path) -> None:
         ) from problem
 
 
-def _check_room(out: Path, ordered: Sequence[prepare.Prepared]) -> None:
+def check_room(out: Path, ordered: Sequence[prepare.Prepared]) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     needed = sum(files.video.stat().st_size for files in ordered) * 11 // 10 + (1 << 20)
     free = shutil.disk_usage(out.parent).free
@@ -142,17 +142,37 @@ def _prepare_all(
     plan: ReelPlan, parts: Sequence[ReelPart], cache: Path, progress: Progress
 ) -> tuple[dict[str, prepare.Prepared], set[str]]:
     """Every part's files by key, and the keys that were made now."""
+
+    def maker(part: PlannedPart) -> Maker:
+        clip = parts[part.clip] if part.clip is not None else None
+        return lambda tick: prepare.prepare(
+            cache, part, clip, plan.encoding, plan.settings.joins, plan.settings.loudness, tick
+        )
+
+    wanted = {part.key: (part.frames, maker(part)) for part in plan.parts}
+    return prepare_all(wanted, cache, progress)
+
+
+Maker = Callable[[prepare.Tick], prepare.Prepared]
+
+
+def prepare_all(
+    wanted: Mapping[str, tuple[int, Maker]],
+    cache: Path,
+    progress: Progress,
+    stage: str = "preparing the reel",
+) -> tuple[dict[str, prepare.Prepared], set[str]]:
+    """Every part's files by key, and the keys that were made now, by two workers. `wanted`: for each key how
+    many frames it has, and what makes it if it is not in the cache."""
     ready: dict[str, prepare.Prepared] = {}
-    missing: dict[str, PlannedPart] = {}
-    for part in plan.parts:
-        if part.key in ready or part.key in missing:
-            continue
-        found = prepare.find(cache, part)
+    missing: dict[str, tuple[int, Maker]] = {}
+    for key, (frames, make) in wanted.items():
+        found = prepare.find(cache, key, frames)
         if found:
-            ready[part.key] = found
+            ready[key] = found
         else:
-            missing[part.key] = part
-    total = sum(part.frames for part in missing.values())
+            missing[key] = frames, make
+    total = sum(frames for frames, _ in missing.values())
     stopping = threading.Event()
     ticks: queue.SimpleQueue[int] = queue.SimpleQueue()
 
@@ -161,28 +181,24 @@ def _prepare_all(
             raise _Stop
         ticks.put(frames)
 
-    def work(part: PlannedPart) -> prepare.Prepared:
+    def work(make: Maker) -> prepare.Prepared:
         tick(0)
-        clip = parts[part.clip] if part.clip is not None else None
-        return prepare.prepare(
-            cache, part, clip, plan.encoding, plan.settings.joins, plan.settings.loudness, tick
-        )
+        return make(tick)
 
     done = 0
-    progress("preparing the reel", 0, total)
+    progress(stage, 0, total)
     with ThreadPoolExecutor(WORKERS, thread_name_prefix="reel") as pool:
         # Long parts first, so that the two workers end together.
-        order = sorted(missing.values(), key=lambda part: -part.frames)
-        waiting = {pool.submit(work, part): part for part in order}
+        order = sorted(missing.items(), key=lambda one: -one[1][0])
+        waiting = {pool.submit(work, make): key for key, (_, make) in order}
         try:
             while waiting:
                 finished, _ = wait(waiting, timeout=0.1, return_when=FIRST_COMPLETED)
                 while not ticks.empty():
                     done += ticks.get()
-                progress("preparing the reel", min(done, total), total)
+                progress(stage, min(done, total), total)
                 for future in finished:
-                    part = waiting.pop(future)
-                    ready[part.key] = future.result()
+                    ready[waiting.pop(future)] = future.result()
                     _give_back()
         except BaseException:
             stopping.set()

@@ -11,7 +11,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from cliplib.core.errors import InputError
-from cliplib.reels.plan import ReelPlan, Shot
+from cliplib.reels.plan import ReelPlan
+from cliplib.reels.shots import Shot
 
 if TYPE_CHECKING:
     from cliplib.reels.handover import Row

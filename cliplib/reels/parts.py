@@ -109,6 +109,17 @@ class ReelPart:
     treatment: Treatment = field(default_factory=Treatment)
     clip_id: int | None = None
     facts: Mapping[str, str] = field(default_factory=dict)  # fight, date, round, clock, ...: for shot lists
+    beside: Beside | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A second clip shown at the same time, in step with the first at their last matched actions; `offset`:
+    by how many frames of the reel it is later. Of its treatment mirror, zoom and drawings count; the first
+    one's slow replay and freeze hold for both."""
+
+    part: ReelPart
+    offset: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,9 +22,10 @@ from cliplib.core.timebase import SECOND
 from cliplib.media.frames import even, upright_size
 from cliplib.media.joining import LIBRARIES, Encoding
 from cliplib.reels import typefaces
-from cliplib.reels.parts import ReelPart, ReelSettings, Treatment, Zoom
+from cliplib.reels.parts import ReelPart, ReelSettings, Treatment
+from cliplib.reels.shots import Shot, shots_of
 
-VERSION = 2
+VERSION = 3
 """Raised whenever the same plan comes to be drawn or sounds differently; old prepared parts are then left."""
 
 RATES = tuple(
@@ -55,20 +56,6 @@ PRESETS = {
     "phone": Preset((720, 1280), True, Fraction(30), "veryfast", 22, 128_000, "upright, caption beneath"),
     "archive": Preset((3840, 2160), False, Fraction(60), "medium", 16, 256_000, "largest and best, slowest"),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Shot:
-    """`frames[k]`: the source frame that frame k of the shot shows. `kind`: play | slow | freeze.
-
-    `start`: footage time in seconds at which its sound begins; `sound`: "" for none, else as | stretched.
-    """
-
-    kind: str
-    frames: tuple[int, ...]
-    start: Fraction = Fraction(0)
-    speed: Fraction = Fraction(1)
-    sound: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,84 +174,6 @@ def nearest_rate(rate: Fraction) -> Fraction:
     return min(RATES, key=lambda known: max(known / rate, rate / known))
 
 
-# --- shots ------------------------------------------------------------------------------------------------
-
-
-def shots_of(part: ReelPart, rate: Fraction) -> tuple[Shot, ...]:
-    """The clip once at speed, then as often again slowly as is asked; with the freeze in its place.
-
-    play    |--------x-----|          x: the last matched action
-    slow              |---x x x x----|
-    freeze                 |hold|
-    """
-    line, treatment = part.source.timeline, part.treatment
-    if not 0 <= part.first < part.last <= len(line):
-        raise InputError(f"frames {part.first} to {part.last} are not in footage of {len(line)} frames")
-    shots = [
-        Shot("play", line.frames_shown(part.first, part.last, rate), line.time_of(part.first), sound="as")
-    ]
-    first_moment, last_moment = _moments(part)
-    slow = treatment.slow
-    if slow is not None:
-        if not 0 < slow.speed <= 1:
-            raise InputError(f"a slow replay at {slow.speed} times the speed is not slow; take 1/2 or 1/4")
-        first = max(part.first, line.frame_at(first_moment - slow.before_us))
-        last = min(part.last, max(first + 1, line.first_frame_from(last_moment + slow.after_us)))
-        again = Shot(
-            "slow",
-            line.frames_shown(first, last, rate, slow.speed),
-            line.time_of(first),
-            slow.speed,
-            "stretched" if slow.sound == "stretched" else "",
-        )
-        shots += [again] * slow.times
-    if treatment.freeze is not None:
-        frame = min(max(line.frame_at(last_moment + treatment.freeze.offset_us), part.first), part.last - 1)
-        hold = max(1, round(treatment.freeze.hold_us * rate / SECOND))
-        where = next((i for i, shot in enumerate(shots) if shot.kind == "slow"), 0)
-        shots[where : where + 1] = _frozen(shots[where], frame, hold, rate)
-    return tuple(shots)
-
-
-def _moments(part: ReelPart) -> tuple[int, int]:
-    line = part.source.timeline
-    if not part.moments_us:
-        middle = (line.us_of(part.first) + line.us_of(part.last)) // 2
-        return middle, middle
-    return min(part.moments_us), max(part.moments_us)
-
-
-def _frozen(shot: Shot, frame: int, hold: int, rate: Fraction) -> list[Shot]:
-    """`shot` up to and with its last picture of `frame` (or of the nearest one before), held, and the
-    rest."""
-    cut = max((k + 1 for k, shown in enumerate(shot.frames) if shown <= frame), default=1)
-    held = Shot("freeze", (shot.frames[cut - 1],) * hold)
-    before = dataclasses.replace(shot, frames=shot.frames[:cut])
-    after = dataclasses.replace(
-        shot, frames=shot.frames[cut:], start=shot.start + Fraction(cut) / rate * shot.speed
-    )
-    return [before, held, *([after] if after.frames else [])]
-
-
-def zoom_amounts(shots: Sequence[Shot], zoom: Zoom | None, rate: Fraction) -> list[float]:
-    """For each frame of a part how far it is zoomed in: 0 whole picture, 1 region; eased at both ends."""
-    amounts: list[float] = []
-    begun = None
-    for shot in shots:
-        zoomed = zoom is not None and (not zoom.shots or shot.kind in zoom.shots)
-        if zoomed and begun is None:
-            begun = len(amounts)
-        for _ in shot.frames:
-            amount = 0.0
-            if zoomed and zoom is not None and begun is not None:
-                passed = Fraction(len(amounts) - begun) / rate - Fraction(zoom.after_us, SECOND)
-                whole = Fraction(max(1, zoom.move_us), SECOND)
-                share = float(min(Fraction(1), max(Fraction(0), passed / whole)))
-                amount = share * share * (3 - 2 * share)
-            amounts.append(amount)
-    return amounts
-
-
 # --- keys -------------------------------------------------------------------------------------------------
 
 
@@ -278,6 +187,7 @@ def _clip(place: int, part: ReelPart, settings: ReelSettings, encoding: Encoding
             _basis(encoding, texts_of(caption, part.treatment)),
             part.source.info.fingerprint,
             [[shot.kind, _runs(shot.frames), shot.start, shot.speed, shot.sound] for shot in shots],
+            _other(part, shots, settings),
             list(caption),
             number,
             settings.joins,
@@ -286,6 +196,19 @@ def _clip(place: int, part: ReelPart, settings: ReelSettings, encoding: Encoding
         ]
     )
     return PlannedPart(title, sum(len(shot.frames) for shot in shots), key, place, shots, caption, number)
+
+
+def _other(part: ReelPart, shots: Sequence[Shot], settings: ReelSettings) -> list[Any]:
+    """What the second clip of a side by side adds to a part's key."""
+    if part.beside is None:
+        return []
+    second = part.beside.part
+    return [
+        second.source.info.fingerprint,
+        [_runs(shot.others) for shot in shots],
+        list(second.caption if settings.captions else ()),
+        _plain(dataclasses.replace(second.treatment, slow=None, freeze=None)),
+    ]
 
 
 def _card(card: Card, title: str, encoding: Encoding) -> PlannedPart:

@@ -10,14 +10,12 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from PIL import Image
 
 from cliplib.core.errors import FootageError
 from cliplib.media.files import replacing, settle
@@ -26,10 +24,11 @@ from cliplib.media.joining import Encoding, VideoWriter, samples_before, write_w
 from cliplib.media.sound import RATE, Samples, limit, measure, read_sound, silence, stretch
 from cliplib.media.working import frames_from
 from cliplib.reels import lettering, typefaces
-from cliplib.reels.drawings import drawing_overlays
-from cliplib.reels.frame_shape import Frame, fit, region, whole, zoom_between
-from cliplib.reels.parts import ReelPart
-from cliplib.reels.plan import FADE_FRAMES, PlannedPart, Shot, texts_of, zoom_amounts
+from cliplib.reels.compose import Composer, View, boxes_for
+from cliplib.reels.frame_shape import region, whole, zoom_between
+from cliplib.reels.parts import Drawing, ReelPart
+from cliplib.reels.plan import FADE_FRAMES, PlannedPart, texts_of
+from cliplib.reels.shots import Shot, zoom_amounts
 
 CEILING_DB = -2.0
 """dBTP before AAC, which may add a little: the encoded reel stays under EBU R 128's -1."""
@@ -55,19 +54,30 @@ class Prepared:
     note: str
 
 
-def find(cache: Path, part: PlannedPart) -> Prepared | None:
-    """The part as an earlier build left it, or None."""
-    record = cache / f"{part.key}.json"
+def find(cache: Path, key: str, frames: int) -> Prepared | None:
+    """The part filed under `key` as an earlier build left it, or None."""
+    record = cache / f"{key}.json"
     video, sound = record.with_suffix(".mp4"), record.with_suffix(".wav")
     try:
         said = json.loads(record.read_text(encoding="utf-8"))
         whole_files = video.stat().st_size == said["video"] and sound.stat().st_size == said["sound"]
-        if not whole_files or said["frames"] != part.frames:
+        if not whole_files or said["frames"] != frames:
             return None
         os.utime(record)  # the cache drops what was used longest ago
-        return Prepared(video, sound, part.frames, said["loudness"], said["gain"], said["note"])
+        return Prepared(video, sound, frames, said["loudness"], said["gain"], said["note"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sounded:
+    """A part's sound, one sample more than it needs (it may begin between samples). `loudness`: LUFS before
+    it was evened, by `gain` dB; None for silence."""
+
+    samples: Samples
+    loudness: float | None = None
+    gain: float | None = None
+    note: str = ""
 
 
 def prepare(
@@ -80,38 +90,59 @@ def prepare(
     tick: Tick,
 ) -> Prepared:
     """Draw and sound the part. Raises what the media layer raises, and whatever `tick` does."""
-    record = cache / f"{part.key}.json"
-    video, sound = record.with_suffix(".mp4"), record.with_suffix(".wav")
-    note = ""
-    with replacing(video, durable=False) as temporary, VideoWriter(temporary, encoding) as writer:
-        pictures: Generator[Picture]
+    pictures = (
+        _card(part, encoding)
+        if clip is None
+        else faded(_clip(part, clip, encoding, tick), part.frames, joins)
+    )
+
+    def sound() -> Sounded:
         if clip is None:
-            pictures = _card(part, encoding)
-        else:
-            pictures = _faded(_clip(part, clip, encoding, tick), part.frames, joins)
-        with contextlib.closing(pictures):  # whatever happens, nobody goes on decoding
-            for picture in pictures:
-                writer.write(picture)
-                tick(1)
-    samples, loudness, gain = silence(samples_before(part.frames, encoding.rate) + 2), None, None
-    if clip is not None:
-        samples, loudness, gain, note = _sound(part, clip, encoding.rate, target, tick)
-    with replacing(sound, durable=False) as temporary:
-        write_wave(temporary, samples)
+            return Sounded(silence(samples_before(part.frames, encoding.rate) + 2))
+        return Sounded(*_sound(part, clip, encoding.rate, target, tick))
+
     texts = part.card.lines if part.card else texts_of(part.caption, clip.treatment) if clip else ()
-    note = "; ".join(filter(None, (note, typefaces.faults(map(lettering.clean, texts)))))
-    settle([video, sound])  # the record vouches for them, also after a power cut
+    return make(cache, part.key, part.frames, encoding, pictures, sound, texts, tick)
+
+
+def make(
+    cache: Path,
+    key: str,
+    frames: int,
+    encoding: Encoding,
+    pictures: Generator[Picture],
+    sound: Callable[[], Sounded],
+    texts: Sequence[str],
+    tick: Tick,
+) -> Prepared:
+    """Encode `pictures`, then what `sound` gives, into files under `key`; `texts`: all that is written on
+    them."""
+    record = cache / f"{key}.json"
+    video, heard = record.with_suffix(".mp4"), record.with_suffix(".wav")
+    with (
+        replacing(video, durable=False) as temporary,
+        VideoWriter(temporary, encoding) as writer,
+        contextlib.closing(pictures),  # whatever happens, nobody goes on decoding
+    ):
+        for picture in pictures:
+            writer.write(picture)
+            tick(1)
+    made = sound()
+    with replacing(heard, durable=False) as temporary:
+        write_wave(temporary, made.samples)
+    note = "; ".join(filter(None, (made.note, typefaces.faults(map(lettering.clean, texts)))))
+    settle([video, heard])  # the record vouches for them, also after a power cut
     said = {
-        "frames": part.frames,
+        "frames": frames,
         "video": video.stat().st_size,
-        "sound": sound.stat().st_size,
-        "loudness": loudness,
-        "gain": gain,
+        "sound": heard.stat().st_size,
+        "loudness": made.loudness,
+        "gain": made.gain,
         "note": note,
     }
     with replacing(record, durable=False) as temporary:
         temporary.write_text(json.dumps(said), encoding="utf-8")
-    return Prepared(video, sound, part.frames, loudness, gain, note)
+    return Prepared(video, heard, frames, made.loudness, made.gain, note)
 
 
 # --- pictures ---------------------------------------------------------------------------------------------
@@ -121,17 +152,17 @@ def _card(part: PlannedPart, encoding: Encoding) -> Generator[Picture]:
     assert part.card is not None
     still = lettering.card(part.card.kind, part.card.lines, (encoding.width, encoding.height))
     for k in range(part.frames):
-        yield _darkened(still, min(1.0, (k + 1) / FADE_FRAMES, (part.frames - k) / FADE_FRAMES))
+        yield darkened(still, min(1.0, (k + 1) / FADE_FRAMES, (part.frames - k) / FADE_FRAMES))
 
 
-def _faded(pictures: Iterator[Picture], total: int, joins: str) -> Generator[Picture]:
+def faded(pictures: Iterator[Picture], total: int, joins: str) -> Generator[Picture]:
     edge = min(FADE_FRAMES, total // 2)
     for k, picture in enumerate(pictures):
         light = min(1.0, (k + 0.5) / edge, (total - k - 0.5) / edge) if joins == "fade" and edge else 1.0
-        yield _darkened(picture, light)
+        yield darkened(picture, light)
 
 
-def _darkened(picture: Picture, light: float) -> Picture:
+def darkened(picture: Picture, light: float) -> Picture:
     if light >= 1:
         return picture
     out = picture.copy()
@@ -142,64 +173,61 @@ def _darkened(picture: Picture, light: float) -> Picture:
 
 def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding, tick: Tick) -> Iterator[Picture]:
     canvas = (encoding.width, encoding.height)
-    treatment = clip.treatment
-    upright = upright_size(clip.source.info)
-    box = fit(upright, canvas)
-    amounts = zoom_amounts(part.shots, treatment.zoom, encoding.rate)
+    panes = [clip, clip.beside.part] if clip.beside else [clip]
+    upright = [upright_size(pane.source.info) for pane in panes]
+    boxes = boxes_for(upright, canvas)
+    zooms = [pane.treatment.zoom for pane in panes]
+    amounts = [zoom_amounts(part.shots, zoom, encoding.rate) for zoom in zooms]
+    near = [region(zoom.region) if zoom else whole() for zoom in zooms]
     # A picture that is zoomed into is read at its own size, so that it is scaled only once.
-    size = upright if treatment.zoom else (box.width, box.height)
-    near = region(treatment.zoom.region) if treatment.zoom else whole()
-    signs = [
-        sign
-        for sign in (
-            lettering.caption(part.caption, canvas, box.as_tuple()) if part.caption else None,
-            lettering.number_badge(part.number, box.as_tuple()) if part.number else None,
-        )
-        if sign is not None
+    sizes = [
+        size if zoom else (box.width, box.height)
+        for size, zoom, box in zip(upright, zooms, boxes, strict=True)
     ]
-    line = clip.source.timeline
-    # One set of drawings lasts for many frames; it is drawn once.
-    drawn: dict[Any, list[lettering.Overlay]] = {}
-    last_state: tuple[object, ...] = ()
-    composed = lettering.blank(*canvas)
+    said = [part.caption, panes[1].caption if part.caption else ()] if clip.beside else [part.caption]
+    signs = [lettering.caption(lines, canvas, box.as_tuple()) for lines, box in zip(said, boxes, strict=True)]
+    signs += [lettering.number_badge(part.number, boxes[0].as_tuple())] if part.number else []
+    composer = Composer(canvas, boxes, [sign for sign in signs if sign is not None])
     at = 0
     for shot in part.shots:
-        for number, source in _read(clip, shot, size, tick):
-            seen = zoom_between(whole(), near, amounts[at])
+        wanted = [shot.frames, shot.others] if clip.beside else [shot.frames]
+        readers = [
+            _read(pane, frames, size, tick) for pane, frames, size in zip(panes, wanted, sizes, strict=True)
+        ]
+        for read in zip(*readers, strict=True):
+            views = [
+                View(
+                    zoom_between(whole(), near[n], amounts[n][at]),
+                    pane.treatment.mirror,
+                    _drawn(pane, shot.kind, read[n][0]),
+                )
+                for n, pane in enumerate(panes)
+            ]
             at += 1
-            us = line.us_of(number)
-            shown = tuple(
-                i
-                for i, d in enumerate(treatment.drawings)
-                if (not d.shots or shot.kind in d.shots)
-                and (d.from_us is None or d.from_us <= us)
-                and (d.until_us is None or us < d.until_us)
-            )
-            state = (number, seen, shown)
-            if state != last_state:
-                composed = composed.copy()
-                frame = Frame(box, seen, treatment.mirror)
-                _place(source, composed, frame)
-                if shown:
-                    if (shown, seen) not in drawn:
-                        drawn.clear()
-                        drawn[shown, seen] = drawing_overlays([treatment.drawings[i] for i in shown], frame)
-                    for sign in drawn[shown, seen]:
-                        sign.onto(composed)
-                for sign in signs:
-                    sign.onto(composed)
-                last_state = state
-            yield composed
+            yield composer.compose([picture for _, picture in read], views, [number for number, _ in read])
 
 
-def _read(clip: ReelPart, shot: Shot, size: tuple[int, int], tick: Tick) -> Iterator[tuple[int, Picture]]:
-    """(source frame, its picture) for each frame of the shot; each is decoded once."""
+def _drawn(clip: ReelPart, kind: str, frame: int) -> tuple[Drawing, ...]:
+    us = clip.source.timeline.us_of(frame)
+    return tuple(
+        d
+        for d in clip.treatment.drawings
+        if (not d.shots or kind in d.shots)
+        and (d.from_us is None or d.from_us <= us)
+        and (d.until_us is None or us < d.until_us)
+    )
+
+
+def _read(
+    clip: ReelPart, frames: Sequence[int], size: tuple[int, int], tick: Tick
+) -> Iterator[tuple[int, Picture]]:
+    """(source frame, its picture) for each of the frames, which ascend; each is decoded once."""
     path, info, timeline = frames_from(clip.source)
-    wanted = sorted(set(shot.frames))
+    wanted = sorted(set(frames))
     with FrameReader(path, info, timeline, size, lambda *_: tick(0)) as reader:
         decoded = reader.read(wanted)
         number, picture = -1, None
-        for frame in shot.frames:
+        for frame in frames:
             while number < frame:
                 try:
                     number, picture = next(decoded)
@@ -207,30 +235,6 @@ def _read(clip: ReelPart, shot: Shot, size: tuple[int, int], tick: Tick) -> Iter
                     raise FootageError(f"frame {frame} of {path} cannot be decoded") from None
             assert picture is not None
             yield frame, picture
-
-
-def _place(source: Picture, canvas: Picture, frame: Frame) -> None:
-    """The part of `source` that is seen, mirrored if so wished, into the box on the canvas."""
-    box = frame.box
-    for number, (there, here) in enumerate(
-        zip(lettering.planes(source), lettering.planes(canvas), strict=True)
-    ):
-        half = 1 if number == 0 else 2
-        x, y, width, height = box.x // half, box.y // half, box.width // half, box.height // half
-        if there.shape != (height, width) or frame.seen != whole():
-            tall, wide = there.shape
-            left, top = frame.seen.x * wide, frame.seen.y * tall
-            across, down = frame.seen.width * wide, frame.seen.height * tall
-            if half == 2:  # a chroma sample lies a quarter of its width left of its middle, before and after
-                left = min(max(0.0, left + (1 - across / width) / 4), wide - across)
-            cut = (left, top, left + across, top + down)
-            image = Image.fromarray(there).resize((width, height), Image.Resampling.BICUBIC, box=cut)
-            there = np.asarray(image)
-        area = here[y : y + height, x : x + width]
-        area[...] = there[:, ::-1] if frame.mirror else there
-        if frame.mirror and half == 2:
-            # Turned round, samples lie at the odd columns; the means of neighbours, at the even ones.
-            area[:, 1:] = ((area[:, 1:].astype(np.uint16) + area[:, :-1] + 1) >> 1).astype(np.uint8)
 
 
 # --- sound ------------------------------------------------------------------------------------------------
@@ -256,7 +260,7 @@ def _sound(
     even, loudness, gain, note = level(sounding, target)
     done = 0
     for first, last in heard:
-        out[:, first:last] = _edged(even[:, done : done + last - first])
+        out[:, first:last] = edged(even[:, done : done + last - first])
         done += last - first
     return out, loudness, gain, note
 
@@ -302,7 +306,7 @@ def level(samples: Samples, target: float) -> tuple[Samples, float | None, float
     return out, before.integrated, gain, note
 
 
-def _edged(samples: Samples) -> Samples:
+def edged(samples: Samples) -> Samples:
     """Rising at the start and falling at the end over `EDGE` samples, as half a cosine does."""
     edge = min(EDGE, samples.shape[1] // 2)
     if edge == 0:

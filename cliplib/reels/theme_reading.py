@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
+from typing import Any, Literal
 
 from PIL import ImageColor
 from rapidfuzz import process
@@ -60,6 +62,44 @@ def read_values(values: Mapping[str, Any], text: str, name: str) -> Theme:
         treatment=Treatment(slow=slow or None, freeze=freeze or None, zoom=zoom or None),
         changes=changes,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How film is shown, without a phrase. `picture`: what is said of ReelSettings; `mirror`: as in a theme;
+    treatments: None is as before, False none. `sound`: what is said of `SOUND`."""
+
+    picture: Mapping[str, Any] = field(default_factory=dict)
+    mirror: str | None = None
+    slow: Slow | Literal[False] | None = None
+    freeze: Freeze | Literal[False] | None = None
+    zoom: Zoom | Literal[False] | None = None
+    sound: Mapping[str, Any] = field(default_factory=dict)
+
+
+def look_from(text: str, name: str, *, whole: bool) -> Look:
+    """The tables `picture`, `slow`, `freeze`, `zoom` and `sound` of a TOML text. `whole`: it is about a whole
+    film, so that its size and cards may be said. Raises ThemeError with every problem."""
+    try:
+        values = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+        raise ThemeError(f"{name} is not TOML: {problem}") from problem
+    wrong = _Problems(text, name)
+    tables = ("picture", "slow", "freeze", "zoom", "sound")
+    for key in values.keys() - set(tables):
+        near = process.extractOne(key, tables, score_cutoff=60)
+        what = f"[{key}] is no table here; there are {', '.join(tables)}"
+        wrong.add(key, "", what, near[0] if near else "", whole=True)
+    of_whole = ("preset", "size", "rate", "cards", "numbers")
+    keys = _PICTURE if whole else {key: read for key, read in _PICTURE.items() if key not in of_whole}
+    picture = wrong.table(values.get("picture"), "picture", keys)
+    slow, freeze, zoom = (
+        _treat(wrong, values.get(key), key, reading, kind)
+        for key, reading, kind in (("slow", _SLOW, Slow), ("freeze", _FREEZE, Freeze), ("zoom", _ZOOM, Zoom))
+    )
+    sound = wrong.table(values.get("sound"), "sound", _SOUND)
+    wrong.raise_if_any()
+    return Look(picture, picture.pop("mirror", None), slow, freeze, zoom, sound)
 
 
 class _Problems:
@@ -307,6 +347,12 @@ _ZOOM: dict[str, Reader] = {
     "after": _seconds(0),
     "move": _seconds(0, 60),
     "shots": _shots,
+}
+_SOUND: dict[str, Reader] = {
+    "loudness": _number(-40, -10, "a loudness in LUFS, like -16,"),
+    "film": lambda value: (
+        None if value in ("off", False) else _number(0, 60, 'a number of dB, or "off",')(value)
+    ),
 }
 _CHANGE: dict[str, Reader] = {
     "id": _whole(1, 2**53, "a clip's number"),

@@ -20,7 +20,8 @@ from cliplib.media.working import Prepared
 from cliplib.reels import ReelPart, ReelSettings
 from cliplib.reels.frame_shape import Box, Frame, fit, region, whole
 from cliplib.reels.parts import Freeze, Slow, Treatment, Zoom
-from cliplib.reels.plan import choose_encoding, nearest_rate, plan_reel, shots_of, zoom_amounts
+from cliplib.reels.plan import choose_encoding, nearest_rate, plan_reel
+from cliplib.reels.shots import shots_of, zoom_amounts
 
 NTSC = Fraction(30000, 1001)
 

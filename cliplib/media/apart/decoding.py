@@ -19,7 +19,7 @@ from cliplib.core.errors import FootageError
 from cliplib.core.models import FootageInfo
 from cliplib.core.timebase import Timeline
 from cliplib.media.apart.jobs import Answer, alive, lend
-from cliplib.media.ffmpeg import FORMATS, PROTOCOLS, local
+from cliplib.media.ffmpeg import FORMATS, PROTOCOLS, SOUND_FORMATS, local
 from cliplib.media.frames import Picture, says_when
 from cliplib.media.sound import RATE, Samples, lay, silence
 
@@ -348,3 +348,59 @@ def _resampled(container: Any, stream: Any, earliest: Fraction) -> Iterator[Any]
         for made in resampler.resample(None):
             if made.pts is not None:
                 yield made
+
+
+_LONGEST_VOICE = 2 * 3600 * RATE  # samples
+
+
+def voice(path: Path) -> Answer:
+    """See `sound.read_voice`."""
+    try:
+        container = av.open(local(path), options={**_ONLY, "format_whitelist": SOUND_FORMATS})
+    except (av.error.FFmpegError, OSError) as problem:
+        raise FootageError(
+            f"{path} cannot be read as sound ({problem.strerror or problem}); WAV, FLAC, MP3, M4A, Opus in "
+            "WebM or Ogg can"
+        ) from problem
+    pieces, reached, length = list[tuple[int, Samples]](), list[tuple[int, int]](), 0
+    with container:
+        stream = container.streams.best("audio")
+        if stream is None:
+            raise FootageError(f"{path} has no sound; choose another file")
+        resampler = av.AudioResampler(format="fltp", layout="stereo", rate=RATE)
+        origin: Fraction | None = None
+        for packet, frames in _decoded_sound(container, stream):
+            for frame in frames:
+                if origin is None:
+                    origin = Fraction(frame.pts or 0) * frame.time_base
+                for made in resampler.resample(frame):
+                    at = round((Fraction(made.pts or 0) * Fraction(made.time_base or 0) - origin) * RATE)
+                    # Timestamps that disagree by little are rounding; those that leave a gap, silence.
+                    at = length if abs(at - length) <= _GAP or at < length else at
+                    pieces.append((at, made.to_ndarray().astype(np.float32, copy=False)))
+                    length = at + made.samples
+            if length > _LONGEST_VOICE:
+                raise FootageError(f"{path} is longer than two hours; cut it into points")
+            if packet.pos is not None and packet.pos >= 0:
+                reached.append((packet.pos + packet.size, length * 1_000_000 // RATE))
+        for made in resampler.resample(None):
+            pieces.append((length, made.to_ndarray().astype(np.float32, copy=False)))
+            length += made.samples
+    heard = silence(length)
+    for at, samples in pieces:
+        lay(heard, samples, at)
+    np.nan_to_num(heard, copy=False, nan=0.0, posinf=1.0, neginf=-1.0)
+    return {"reached": reached}, np.ascontiguousarray(heard).data
+
+
+def _decoded_sound(container: Any, stream: Any) -> Iterator[tuple[Any, list[Any]]]:
+    try:
+        for packet in container.demux(stream):
+            try:
+                frames = packet.decode()
+            except av.error.InvalidDataError:
+                continue  # a damaged packet; what is around it stands
+            alive()
+            yield packet, [frame for frame in frames if frame.samples]
+    except av.error.FFmpegError:
+        return  # cut short: what was decoded so far stands

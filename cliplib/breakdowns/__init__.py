@@ -1,0 +1,1 @@
+"""Breakdowns: an argument in points, each said and shown, made into one film."""
