@@ -163,6 +163,16 @@ def style_of(title: str, looks: Sequence[Look]) -> Style:
     return Style(reel, Mix(loudness, sound.get("film", Mix().film)))
 
 
+def words_on(style: Style, looks: Sequence[Look]) -> tuple[bool, str, Mix]:
+    """(captions, joins, mix) of a point: as the whole film has them, but for what its own looks say."""
+    captions, joins, mix = style.reel.captions, style.reel.joins, style.mix
+    for look in looks:
+        captions = look.picture.get("captions", captions)
+        joins = look.picture.get("joins", joins)
+        mix = Mix(look.sound.get("loudness", mix.loudness), look.sound.get("film", mix.film))
+    return captions, joins, mix
+
+
 def read_looks(texts: Sequence[tuple[str, int]], name: str, *, whole: bool) -> tuple[list[Look], list[str]]:
     """(looks, what is wrong with the others). `texts`: TOML, and the line each begins at."""
     looks, problems = [], []
@@ -258,7 +268,7 @@ def _key(point: PointFilm, plan: PointPlan, encoding: Encoding, voice: str) -> s
         for shot in point.shots
     ]
     rows = hashlib.sha256()
-    for column in (plan.look, plan.frame, plan.other):
+    for column in (plan.look, plan.frame, plan.other):  # pace follows from them
         rows.update(column.tobytes())
     texts = _texts(point, plan)
     return _digest(

@@ -77,11 +77,13 @@ class FilmSound:
 @dataclass(frozen=True, slots=True, eq=False)
 class PointPlan:
     """[n] each: `look`: place in `looks`; `frame`: of the shot's footage, `other`: of the second clip's; -1
-    where there is none. `spoken`: microseconds of voice."""
+    where there is none; `pace`: hundredths of film's own speed, 0 for a still. `spoken`: microseconds of
+    voice."""
 
     look: Ints
     frame: Ints
     other: Ints
+    pace: Ints
     looks: tuple[Look, ...]
     sounds: tuple[FilmSound, ...]
     spoken: int = 0
@@ -96,16 +98,18 @@ class _Row:
     """What is being laid out, frame by frame."""
 
     looks: dict[Look, int] = field(default_factory=dict)
-    cells: list[tuple[int, int, int]] = field(default_factory=list)
+    cells: list[tuple[int, int, int, int]] = field(default_factory=list)
 
-    def add(self, look: Look, frame: int, other: int = -1, times: int = 1) -> None:
+    def add(
+        self, look: Look, frame: int, other: int = -1, pace: Fraction = Fraction(0), times: int = 1
+    ) -> None:
         place = self.looks.setdefault(look, len(self.looks))
-        self.cells += [(place, frame, other)] * times
+        self.cells += [(place, frame, other, round(100 * pace))] * times
 
     def plan(self, sounds: Sequence[FilmSound], spoken: int, notes: Sequence[str] = ()) -> PointPlan:
-        columns = np.array(self.cells, np.int64).reshape(-1, 3)
-        look, frame, other = (np.ascontiguousarray(columns[:, i]) for i in range(3))
-        return PointPlan(look, frame, other, tuple(self.looks), tuple(sounds), spoken, tuple(notes))
+        columns = np.array(self.cells, np.int64).reshape(-1, 4)
+        look, frame, other, pace = (np.ascontiguousarray(columns[:, i]) for i in range(4))
+        return PointPlan(look, frame, other, pace, tuple(self.looks), tuple(sounds), spoken, tuple(notes))
 
 
 NOTHING = Look(-1)
@@ -115,6 +119,46 @@ NOTHING = Look(-1)
 def frames_of(us: int, rate: Fraction) -> int:
     """How many frames a film of so many microseconds has: the last one may be longer than what it shows."""
     return max(1, int(-((-us * rate) // SECOND)))
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Frames [at, at + frames) of a point's film that show one shot at one pace: a still (0), or film from
+    `first` on up to `last`, with it."""
+
+    shot: int
+    at: int
+    frames: int
+    first: int
+    last: int
+    pace: Fraction
+    other: int = -1
+
+
+def stretches(plan: PointPlan, shots: Sequence[FilmShot], rate: Fraction) -> list[Stretch]:
+    """What an editor would call the cuts: a new one wherever shot or pace change, a still one changes, or
+    film jumps."""
+    found: list[list[int]] = []  # shot, at, frames, first, last, pace, other
+    for k in range(len(plan)):
+        shot, frame, pace = plan.looks[plan.look[k]].shot, int(plan.frame[k]), int(plan.pace[k])
+        last = found[-1] if found else None
+        if last and last[0] == shot and last[5] == pace and _goes_on(shots, shot, last[4], frame, pace, rate):
+            last[2], last[4] = last[2] + 1, frame
+        else:
+            found.append([shot, k, 1, frame, frame, pace, int(plan.other[k])])
+    return [
+        Stretch(shot, at, frames, first, last, Fraction(pace, 100), other)
+        for shot, at, frames, first, last, pace, other in found
+    ]
+
+
+def _goes_on(shots: Sequence[FilmShot], shot: int, before: int, now: int, pace: int, rate: Fraction) -> bool:
+    if not pace or shot < 0 or shots[shot].part is None:
+        return before == now
+    part = shots[shot].part
+    assert part is not None
+    passed = part.source.timeline.time_of(now) - part.source.timeline.time_of(before)
+    return 0 <= passed <= Fraction(3 * pace, 100) / rate + Fraction(1, 10)
 
 
 # --- shots one after the other ----------------------------------------------------------------------------
@@ -132,7 +176,8 @@ def plan_shots(shots: Sequence[FilmShot], rate: Fraction, spoken: int = 0) -> Po
         row.add(NOTHING, 0, times=frames_of(CARD_US, rate))
     lacking = frames_of(spoken, rate) - len(row.cells) if spoken else 0
     if lacking > 0:
-        row.cells += [row.cells[-1]] * lacking
+        look, frame, other, _ = row.cells[-1]
+        row.cells += [(look, frame, other, 0)] * lacking
     return row.plan(sounds, spoken)
 
 
@@ -152,7 +197,7 @@ def _run(row: _Row, sounds: list[FilmSound], number: int, part: ReelPart, rate: 
             other = shot.others[k] if shot.others else -1
             seen = tuple(zoom_between(whole(), near[n], amounts[n][at]) for n in range(len(panes)))
             drawn = tuple(_drawn(pane, shot, f) for pane, f in zip(panes, (frame, other), strict=False))
-            row.add(Look(number, seen, mirror, drawn), frame, other)
+            row.add(Look(number, seen, mirror, drawn), frame, other, shot.pace)
             at += 1
 
 
@@ -187,7 +232,8 @@ def plan_take(take: Take, shots: Sequence[FilmShot], rate: Fraction) -> PointPla
             continue
         after = take.samples[place + 1] if place + 1 < len(times) else None
         frame = _frame(shot.part, sample, after, t)
-        row.add(_look(sample, shot), frame, _other(shot.part, sample, after, t, frame, rate))
+        other = _other(shot.part, sample, after, t, frame, rate)
+        row.add(_look(sample, shot), frame, other, sample.speed)
     return row.plan(_heard(take, shots), take.us, (*take.notes, *notes))
 
 

@@ -113,7 +113,7 @@ def _vtt(cues: Sequence[tuple[int, int, Sequence[str]]], rate: Fraction) -> str:
     for start, frames, lines in cues:
         said = [_escaped(line) for line in map(clean, lines) if line]
         if said:
-            first, last = (_vtt_time(Fraction(frame) / rate) for frame in (start, start + frames))
+            first, last = (vtt_time(Fraction(frame) / rate) for frame in (start, start + frames))
             text.append("\n".join([f"{first} --> {last}", *said, ""]))
     return "\n".join(text)
 
@@ -122,7 +122,7 @@ def _escaped(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-def _vtt_time(seconds: Fraction) -> str:
+def vtt_time(seconds: Fraction) -> str:
     whole, thousandths = divmod(int(seconds * 1000), 1000)
     minutes, second = divmod(whole, 60)
     hours, minute = divmod(minutes, 60)

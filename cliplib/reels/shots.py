@@ -27,6 +27,11 @@ class Shot:
     sound: str = ""
     others: tuple[int, ...] = ()
 
+    @property
+    def pace(self) -> Fraction:
+        """How fast film runs in it; 0 for a freeze."""
+        return Fraction(0) if self.kind == "freeze" else self.speed
+
 
 def shots_of(part: ReelPart, rate: Fraction) -> tuple[Shot, ...]:
     """The clip once at speed, then as often again slowly as is asked; with the freeze in its place.

@@ -4,6 +4,7 @@ take that a recorder would write of it; and its sound, a row of clicks."""
 from __future__ import annotations
 
 import io
+import itertools
 import random
 import wave
 from collections.abc import Sequence
@@ -112,7 +113,7 @@ class Player:
                 "speed": float(self.speed),
                 "drawings": list(self.drawings),
                 "mirror": self.mirror,
-            }  # fmt: skip
+            }
         )
 
 
@@ -228,7 +229,7 @@ def pieces_of(data: bytes, rng: random.Random, *, delay_us: int = 60_000) -> lis
     with av.open(io.BytesIO(data)) as container:
         packets = [(p.pos, float((p.pts + (p.duration or 0)) * p.time_base)) for p in container.demux(audio=0) if p.pts is not None]  # fmt: skip
     pieces, begin, next_at = [], 0, 1.0
-    for (_, until), (place, _) in zip(packets, packets[1:], strict=False):
+    for (_, until), (place, _) in itertools.pairwise(packets):
         if until >= next_at:
             clock = int(until * 1e6) + rng.randrange(5_000, delay_us)
             pieces.append((clock, data[begin:place]))

@@ -6,17 +6,13 @@ import random
 from fractions import Fraction
 from pathlib import Path
 
-import av
-import numpy as np
 import pytest
 
-from cliplib.breakdowns.film import PointFilm, Style, build_film, plan_film
-from cliplib.breakdowns.plan import FilmShot
+from cliplib.breakdowns.film import PointFilm, Style, build_film
 from cliplib.breakdowns.render import Mix
 from cliplib.reels import ReelSettings
 from tests.breakdowns import sessions
 from tests.media import footage
-from tests.reels.reel_parts import part
 
 SMALL = Style(
     ReelSettings(size=(footage.WIDTH, footage.HEIGHT), rate=Fraction(25), cards=False, captions=False)

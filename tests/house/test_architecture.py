@@ -28,6 +28,7 @@ LAYERS = (
     "reels",
     "report",
     "watching",
+    "breakdowns",
     "ingest",
     "library",
     "cli",
@@ -41,8 +42,9 @@ HOMES = {
     "sqlite_utils": ("cliplib/catalogue/",),
     "sqlite3": ("cliplib/catalogue/", "cliplib/media/versions.py"),  # there: its version
     "av": ("cliplib/media/",),
-    "opentimelineio": ("cliplib/reels/handover_timeline.py",),
-    "fpdf": ("cliplib/reels/handover_sheet.py", "cliplib/report/paper.py"),
+    "opentimelineio": ("cliplib/reels/handover_timeline.py", "cliplib/breakdowns/timeline.py"),
+    "markdown_it": ("cliplib/breakdowns/document.py",),
+    "fpdf": ("cliplib/reels/handover_sheet.py", "cliplib/report/paper.py", "cliplib/breakdowns/sheet.py"),
     "fontTools": ("cliplib/reels/typefaces.py",),
     "matplotlib": ("cliplib/report/charts.py",),
     "click": ("cliplib/cli/",),
@@ -57,6 +59,7 @@ HOMES = {
         "cliplib/logs",
         "cliplib/fightfolder/",
         "cliplib/reels",
+        "cliplib/breakdowns/links.py",
         "cliplib/library/finding/names.py",
     ),
 }
