@@ -12,6 +12,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
 
+from cliplib.core.periods import Course, Period
+
 # --- what a log says -------------------------------------------------------------------------------------
 
 
@@ -77,6 +79,29 @@ class Exchange:
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """A moment with a note, and nothing that anybody did.
+
+    `time_us`, `until_us`: footage time, or what the round clock showed, negated, if `on_clock` (see
+    logs.timing). `round`: None also between rounds. `name`: the `exchange` column, if there was one.
+    """
+
+    note: str
+    time_us: int
+    round: int | None = None
+    until_us: int | None = None
+    on_clock: bool = False
+    fighter: str | None = None
+    name: str = ""
+    line: int = 0  # where in the log it stands
+
+    @property
+    def key(self) -> tuple[int, int]:
+        """What marks of one log sort by."""
+        return (self.round or 0) if self.on_clock else 0, self.time_us
+
+
+@dataclass(frozen=True, slots=True)
 class Corner:
     name: str
     stance: str | None = None
@@ -106,10 +131,15 @@ class FightInfo:
     round_starts_us: tuple[int, ...] = ()  # spelt out, or laid out from first_bell
     logs: tuple[LogSource, ...] = ()
     private: bool = False  # shown only to those who log
+    periods: tuple[Period, ...] = ()  # in order of time
 
     @property
     def fighters(self) -> tuple[str, str]:
         return self.red.name, self.blue.name
+
+    @property
+    def course(self) -> Course:
+        return Course.of(self.periods, self.round_starts_us, self.round_us)
 
     def opponent_of(self, fighter: str) -> str:
         return self.blue.name if fighter == self.red.name else self.red.name
@@ -219,6 +249,7 @@ class Where:
     `technique` and `stance` ask for a match in which at least one action has that very value, as facets
     count; "unknown" asks for none.
     `stance_match`: open | closed. `dates`: (first, last) inclusive, either may be None.
+    `during`, `before`, `after`: names of periods, in whatever fights have one of that name.
     """
 
     rounds: tuple[int | str, ...] = ()
@@ -233,6 +264,9 @@ class Where:
     technique: str | None = None
     stance: str | None = None
     dates: tuple[datetime.date | None, datetime.date | None] | None = None
+    during: str | None = None
+    before: str | None = None
+    after: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 
 from cliplib.core.errors import FightFolderError, Problem
 from cliplib.core.models import Corner, FightInfo, LogSource
+from cliplib.core.periods import Course, Period, TwoLinesError
 from cliplib.core.timebase import format_time
 from cliplib.fightfolder import values as kinds
 from cliplib.logs import forms
@@ -222,7 +223,7 @@ def _info(form: _Form) -> FightInfo | None:
         "",
         (
             "title", "date", "event", "rounds", "round_seconds", "rest_seconds",
-            "private", "result", "red", "blue", "footage", "log",
+            "private", "result", "red", "blue", "footage", "log", "period",
         ),
     )  # fmt: skip
     date, event = form.get("", top, "date", kinds.date), form.get("", top, "event", kinds.line)
@@ -241,6 +242,7 @@ def _info(form: _Form) -> FightInfo | None:
     footage_file = form.get("footage", footage, "file", kinds.line)
     starts = _round_starts(form, footage, rounds, round_us, rest_us)
     logs = _logs(form, top)
+    periods = _periods(form, top, rounds, starts, round_us)
     if title is None or red is None or blue is None:
         form.finish()
         return None
@@ -259,6 +261,7 @@ def _info(form: _Form) -> FightInfo | None:
         round_starts_us=starts,
         logs=logs,
         private=bool(private),
+        periods=periods,
     )
 
 
@@ -296,8 +299,8 @@ def _round_starts(
     form: _Form, footage: Mapping[str, Any], rounds: int | None, round_us: int | None, rest_us: int | None
 ) -> tuple[int, ...]:
     """The opening bells in footage time, spelt out or laid out from the first."""
-    first = form.get("footage", footage, "first_bell", kinds.time)
-    starts = form.get("footage", footage, "round_starts", kinds.times)
+    first = form.get("footage", footage, "first_bell", kinds.bell)
+    starts = form.get("footage", footage, "round_starts", kinds.bells)
     key = "round_starts" if "round_starts" in footage else "first_bell"
     if "first_bell" in footage and "round_starts" in footage:
         form.wrong("footage", key, "and first_bell are both given; keep one of them")
@@ -334,6 +337,95 @@ def _round_starts(
     if rounds is None or rest_us is None:
         return ()
     return tuple(first + number * (round_us + rest_us) for number in range(rounds))
+
+
+def _periods(
+    form: _Form, top: Mapping[str, Any], rounds: int | None, starts: tuple[int, ...], round_us: int | None
+) -> tuple[Period, ...]:
+    """The named stretches, in order of time."""
+    tables = top.get("period", [])
+    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
+        form.wrong("period", "", "must be a list of tables: write [[period]] with two brackets")
+        return ()
+    told = [(_period(form, values, index), index) for index, values in enumerate(tables)]
+    placed: list[tuple[tuple[int, int], Period, int]] = []
+    for period, index in told:
+        if period is None or not _has_rounds(form, period, index, rounds, round_us):
+            continue
+        others = [other for _, other, _ in placed]
+        try:
+            course = Course.of([*others, period], starts, round_us)
+        except TwoLinesError as error:
+            form.wrong("period", "from" if period.start else "until", str(error), index=index)
+            continue
+        except ValueError as error:
+            form.wrong("period", "", str(error), index=index)
+            continue
+        span = course.span(period)
+        if span[1] <= span[0]:
+            form.wrong(
+                "period", "until", f"is {period.end}, not after the beginning ({period.start})", index=index
+            )
+            continue
+        spans = [(course.span(other), other) for other in others]
+        over = next((other for (a, b), other in spans if a < span[1] and span[0] < b), None)
+        if over is not None:
+            form.wrong(
+                "period",
+                "from" if period.start else "until",
+                f"makes “{period.name}” overlap “{over.name}”; no moment lies in two periods",
+                index=index,
+            )
+            continue
+        placed.append((span, period, index))
+    placed.sort(key=lambda one: one[0])
+    return tuple(period for _, period, _ in placed)
+
+
+def _period(form: _Form, values: Mapping[str, Any], index: int) -> Period | None:
+    form.known("period", values, ("name", "from", "until"), index)
+    name = form.get("period", values, "name", kinds.line, index)
+    first = form.get("period", values, "from", kinds.moment, index)
+    last = form.get("period", values, "until", kinds.moment, index)
+    if "name" not in values:
+        form.wrong("period", "name", "is missing; write what the stretch is called", index=index)
+    if "from" not in values and "until" not in values:
+        form.wrong(
+            "period", "from", 'is missing; write from = "round 4 1:20", until = …, or both', index=index
+        )
+    read = (
+        name is not None,
+        (first is not None) == ("from" in values),
+        (last is not None) == ("until" in values),
+    )
+    return Period(name, first, last) if name is not None and all(read) and (first or last) else None
+
+
+def _has_rounds(form: _Form, period: Period, index: int, rounds: int | None, round_us: int | None) -> bool:
+    """Whether the rounds and clocks that a period names can be."""
+    fine = True
+    for key, moment in (("from", period.start), ("until", period.end)):
+        if moment is None or moment.round is None:
+            continue
+        if moment.round < 1 or (rounds is not None and moment.round > rounds):
+            form.wrong(
+                "period",
+                key,
+                f"names round {moment.round} of a fight over {rounds} rounds"
+                if rounds is not None
+                else f"names round {moment.round}; rounds count from 1",
+                index=index,
+            )
+            fine = False
+        elif round_us is not None and moment.left_us is not None and moment.left_us > round_us:
+            form.wrong(
+                "period",
+                key,
+                f"has {format_time(moment.left_us)} on the clock of a round of {format_time(round_us)}",
+                index=index,
+            )
+            fine = False
+    return fine
 
 
 def _logs(form: _Form, top: Mapping[str, Any]) -> tuple[LogSource, ...]:

@@ -9,6 +9,7 @@ import datetime
 from collections.abc import Callable
 from typing import Any
 
+from cliplib.core.periods import Moment, parse_moment
 from cliplib.core.timebase import SECOND, format_time, from_seconds, parse_time
 from cliplib.logs.source import nearest
 
@@ -97,7 +98,23 @@ def time(value: Any) -> int:
     return number(value, 'a time, like "0:12.4" or 12.4')
 
 
-def times(value: Any) -> tuple[int, ...]:
+def bell(value: Any) -> int:
+    """A footage time; before 0:00 ("-0:12.4") where the film begins after the bell."""
+    if isinstance(value, str) and value.strip().startswith(("-", "−")):
+        return -time(value.strip()[1:])
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and value < 0:
+        return -time(-value)
+    return time(value)
+
+
+def bells(value: Any) -> tuple[int, ...]:
     if not isinstance(value, list) or not value:
         raise ValueError(_is(value, 'a list of times, like ["0:12.4", "4:12.5"]'))
-    return tuple(time(one) for one in value)
+    return tuple(bell(one) for one in value)
+
+
+def moment(value: Any) -> Moment:
+    """A round and its clock, a round, or a footage time."""
+    if isinstance(value, str):
+        return parse_moment(value)
+    return Moment(number(value, 'a moment, like "round 4 1:20", or a footage time, like "14:05.5"'))

@@ -237,7 +237,7 @@ class Search:
                 fight = rows[fight_id]
                 entry = FightEntry.of(fight.id, fight.revision, fight.info, fight.red_id, fight.blue_id)
                 raw = self._catalogue.columns([fight_id])
-                blocks.append(encode_fight(entry, raw, tables, self._vocabulary.is_punch))
+                blocks.append(encode_fight(entry, raw, tables, self._vocabulary.is_punch, fight.info.course))
         progress("reading actions", len(changed), len(changed))
         return splice(columns, tables, blocks, gone)
 

@@ -10,6 +10,7 @@ frequencies like a gym's (common practice, no source) for measuring.
 from __future__ import annotations
 
 import datetime
+import itertools
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -22,6 +23,7 @@ from hypothesis import strategies as st
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import NewExchange
 from cliplib.core.models import Action, Corner, Exchange, FightInfo, LogSource
+from cliplib.core.periods import Course, Moment, Period
 from cliplib.core.timebase import UNTIMED
 from cliplib.search.patterns import Block, Columns, FightEntry, Tables, assemble, encode_fight
 from cliplib.vocabulary import load_vocabulary
@@ -64,7 +66,7 @@ def columns_of(bouts: Sequence[Bout], *, one_by_one: bool = True) -> Columns:
     ids: dict[str | None, int] = {name: i + 1 for i, name in enumerate(sorted(names, key=str))}
     for i, bout in enumerate(bouts):
         entry = FightEntry.of(i + 1, i + 1, bout.info, ids[bout.info.red.name], ids[bout.info.blue.name])
-        blocks.append(encode_fight(entry, raw_of(bout, ids), tables, vocabulary.is_punch))
+        blocks.append(encode_fight(entry, raw_of(bout, ids), tables, vocabulary.is_punch, bout.info.course))
     return assemble(blocks, tables)
 
 
@@ -85,7 +87,7 @@ def small_bouts(draw: st.DrawFn, *, most_actions: int = 7) -> list[Bout]:
         date = draw(st.sampled_from([None, datetime.date(2024, 1, 5), datetime.date(2025, 7, 1)]))
         info = FightInfo(
             f"{red} v {blue}", Corner(red, draw(stances)), Corner(blue, draw(stances)), date=date,
-            event=str(fight),
+            event=str(fight), **draw(courses()),
         )  # fmt: skip
         exchanges, second, ids = [], [], []
         for _ in range(draw(st.integers(1, 4))):
@@ -95,6 +97,32 @@ def small_bouts(draw: st.DrawFn, *, most_actions: int = 7) -> list[Bout]:
             ids.append(number)
         bouts.append(Bout(info, tuple(exchanges), tuple(second), tuple(ids)))
     return bouts
+
+
+@st.composite
+def courses(draw: st.DrawFn) -> dict[str, object]:
+    """Periods, and perhaps bells, of a fight of four rounds."""
+    bells = draw(st.booleans())
+    starts = (-20 * SECOND, 30 * SECOND, 80 * SECOND, 130 * SECOND)
+    by_round = st.builds(
+        Moment, st.none(), st.integers(1, 4), st.none() | st.integers(0, 40).map(lambda s: s * SECOND)
+    )
+    by_film = st.builds(Moment, st.integers(0, 150).map(lambda s: s * SECOND))
+    kind = draw(st.sampled_from(["none", "rounds", "film", "both"]))
+    moments = {"rounds": by_round, "film": by_film, "both": by_round | by_film}.get(kind)
+    periods: list[Period] = []
+    found: dict[str, object] = {"rounds": 4, "round_us": 40 * SECOND}
+    found |= {"round_starts_us": starts} if bells else {}
+    for name in ("one hand", "on the back foot", "One hand") if moments is not None else ():
+        one = Period(name, draw(st.none() | moments), draw(st.none() | moments))
+        try:
+            edges = Course.of([*periods, one], starts if bells else (), 40 * SECOND).edges
+        except ValueError:
+            continue
+        adjoining = itertools.pairwise(edges)
+        if all(a < b if i % 2 == 0 else a <= b for i, (a, b) in enumerate(adjoining)):  # none overlap
+            periods.append(one)
+    return found | {"periods": tuple(periods)}
 
 
 @st.composite
@@ -379,7 +407,7 @@ def large_columns(fights: int, seed: int = 7) -> Columns:
 
 def encode_rows(i: int, rows: Rows, tables: Tables) -> Block:
     entry = FightEntry.of(i + 1, i + 1, rows.info, rows.red_id, rows.blue_id)
-    return encode_fight(entry, rows.raw, tables, load_vocabulary().is_punch)
+    return encode_fight(entry, rows.raw, tables, load_vocabulary().is_punch, rows.info.course)
 
 
 def exchanges_of_rows(rows: Rows) -> list[Exchange]:

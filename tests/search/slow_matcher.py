@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from cliplib.core.models import Action, Exchange, FightInfo, Settings, Step, Where
+from cliplib.core.periods import Moment
 from cliplib.vocabulary import Vocabulary
 
 
@@ -211,7 +212,83 @@ def find(
     return found
 
 
+Place = tuple[float, float]
+
+
+def _line(moment: Moment, fight: FightInfo, *, ends: bool) -> Place:
+    """A moment as (0, footage time) or, where no bell is known, (round, time run)."""
+    if moment.round is None:
+        return 0, moment.footage_us or 0
+    if not fight.round_starts_us:
+        if moment.left_us is None:
+            return moment.round + ends, -math.inf
+        return moment.round, -moment.left_us
+    bell = fight.round_starts_us[moment.round - 1]
+    if moment.left_us is not None:
+        return 0, bell + (fight.round_us or 0) - moment.left_us
+    if ends:
+        following = fight.round_starts_us[moment.round :]
+        bell = following[0] if following else bell + (fight.round_us or 0) + 1
+    return 0, bell
+
+
+def periods_around(exchange: Exchange, fight: FightInfo) -> tuple[list[str], list[str], list[str]] | None:
+    """Names of the periods it comes before, lies in, and comes after; None where that can't be told."""
+    spans = {
+        period: (
+            (-math.inf, 0.0) if period.start is None else _line(period.start, fight, ends=False),
+            (math.inf, 0.0) if period.end is None else _line(period.end, fight, ends=True),
+        )
+        for period in fight.periods
+    }
+    moments = [m for p in fight.periods for m in (p.start, p.end) if m is not None]
+    by_clock = not fight.round_starts_us and any(m.round is not None for m in moments)
+    times = [a.time_us for a in exchange.actions if a.time_us is not None]
+    first = min(times, default=None)
+    number = exchange.round
+    whole_round: tuple[Place, Place] | None = None
+    if number is not None and (by_clock or fight.round_starts_us):
+        whole_round = (
+            _line(Moment(None, number), fight, ends=False), _line(Moment(None, number), fight, ends=True)
+        )  # fmt: skip
+    at: Place | None = None
+    if first is not None and fight.round_starts_us:
+        at = 0, first
+    elif first is not None and by_clock and first <= 0 and number is not None:
+        at = number, first
+    elif first is not None and not by_clock and not fight.round_starts_us and first >= 0:
+        at = 0, first
+    found: tuple[list[str], list[str], list[str]] = ([], [], [])
+    for period, (start, end) in spans.items():
+        if at is not None:
+            found[0 if at < start else 1 if at < end else 2].append(period.name.casefold())
+        elif whole_round is None or any(whole_round[0] < edge < whole_round[1] for edge in (start, end)):
+            return None
+        else:
+            side = 0 if whole_round[0] < start else 1 if whole_round[0] < end else 2
+            found[side].append(period.name.casefold())
+    return found
+
+
+def _in_period(where: Where, exchange: Exchange, fight: FightInfo) -> bool:
+    asked = [where.before, where.during, where.after]
+    if not any(asked):
+        return True
+    found = periods_around(exchange, fight)
+    if found is None:
+        return False
+    names = [name.casefold() if name else None for name in asked]
+    return all(
+        # Of several of one name: before them all, in one of them, after them all.
+        name is None
+        or (name in found[side] and (side == 1 or all(name not in found[i] for i in range(3) if i != side)))
+        for side, name in enumerate(names)
+    )
+
+
 def _exchange_fits(where: Where, exchange: Exchange, fight: FightInfo, last: int) -> bool:
+    if not _in_period(where, exchange, fight):
+        return False
     if where.fight is not None and fight.title != where.fight:
         return False
     if where.dates is not None:

@@ -89,6 +89,9 @@ wheres = st.builds(
         [None] * 4
         + [(datetime.date(2024, 1, 5), None), (None, datetime.date(2024, 12, 31)), (None, None)]
     ),
+    during=st.sampled_from([None] * 6 + ["one hand", "on the back foot"]),
+    before=st.sampled_from([None] * 6 + ["one hand", "On the back foot"]),
+    after=st.sampled_from([None] * 6 + ["one hand", "on the back foot"]),
 )  # fmt: skip
 
 
@@ -383,7 +386,7 @@ def test_a_refresh_is_what_a_rebuild_would_be(bouts: list[Bout], others: list[Bo
         from cliplib.search.patterns import FightEntry
 
         entry = FightEntry.of(number, number, bout.info, ids[bout.info.red.name], ids[bout.info.blue.name])
-        return encode_fight(entry, archive.raw_of(bout, ids), tables, VOCABULARY.is_punch)
+        return encode_fight(entry, archive.raw_of(bout, ids), tables, VOCABULARY.is_punch, bout.info.course)
 
     def moved(bout: Bout, by: int) -> Bout:
         return replace(bout, ids=tuple(i + by for i in bout.ids))

@@ -5,7 +5,7 @@ top of match.py, `facets` counts a result, `page` orders it, `load` and `save` k
 (store.py).
 """
 
-from cliplib.search.patterns.columns import Columns, assemble, splice
+from cliplib.search.patterns.columns import UNKNOWN, Columns, assemble, splice
 from cliplib.search.patterns.encode import Block, FightEntry, Tables, encode_fight
 from cliplib.search.patterns.facets import facets
 from cliplib.search.patterns.kernel import Hits, hits
@@ -13,7 +13,7 @@ from cliplib.search.patterns.layers import Matches
 from cliplib.search.patterns.match import Pattern
 from cliplib.search.patterns.order import ORDERS, page
 from cliplib.search.patterns.store import load, save
-from cliplib.search.patterns.where import UNKNOWN, Limits, limits
+from cliplib.search.patterns.where import Limits, limits
 
 __all__ = [
     "ORDERS",

@@ -21,9 +21,11 @@ from typing import Any
 
 import numpy as np
 
+from cliplib.core.periods import NOWHERE
 from cliplib.search.patterns.codes import BITS, NO_OUTCOME, SETTING, SHIFT, Array, Ints
 from cliplib.search.patterns.encode import Block, FightEntry, Tables, technique_bits
 
+UNKNOWN, NO_PERIOD = "unknown", "no period"
 OF_RESULT = ("outcome", "corner")
 """What is counted of a match's result only: how it came off, and who did it."""
 
@@ -41,6 +43,7 @@ class Columns:
     exchange_id: Ints  # [E]
     round: Array  # [E] int16, 0 not known
     second: Array  # [E] bool: a second opinion
+    slot: Array  # [E] int16: where it lies among its fight's periods, see core.periods
     first_action: Ints  # [E + 1]
     words: Mapping[str, tuple[str, ...]]
     families: Mapping[str, tuple[str, ...]]  # of outcomes, see Tables
@@ -181,6 +184,22 @@ class Columns:
         return np.array([(place[f.red], place[f.blue]) for f in self.fights], np.int32).reshape(-1, 2)
 
     @cached_property
+    def period(self) -> tuple[Array, tuple[str, ...]]:
+        """([E] codes, the word for each code) of the period that each exchange lies in: 0 where nobody can
+        tell, 1 in none of its fight's."""
+        names = tuple(sorted({name for fight in self.fights for name in fight.periods}))
+        code = {name: i for i, name in enumerate(names, 2)}
+        codes = np.where(self.slot == NOWHERE, 0, 1)
+        for place, fight in enumerate(self.fights):
+            if fight.periods:
+                here = slice(int(self.first_exchange[place]), int(self.first_exchange[place + 1]))
+                of_period = np.array([code[name] for name in fight.periods])
+                inside = self.slot[here] % 2 == 1  # NOWHERE is odd, too
+                inside &= self.slot[here] != NOWHERE
+                codes[here][inside] = of_period[self.slot[here][inside] // 2]
+        return codes, (UNKNOWN, NO_PERIOD, *names)
+
+    @cached_property
     def _by_id(self) -> tuple[Ints, Ints]:
         order = np.argsort(self.exchange_id, kind="stable")
         return self.exchange_id[order], order
@@ -210,7 +229,7 @@ class Columns:
             a = slice(int(self.first_action[e.start]), int(self.first_action[e.stop]))
             cut[entry.id] = Block(
                 (entry,), np.array([e.stop - e.start]), self.last_round[i : i + 1], self.exchange_id[e],
-                self.round[e], self.second[e], sizes[e], kinds[a], settings[a], self.since[a],
+                self.round[e], self.second[e], self.slot[e], sizes[e], kinds[a], settings[a], self.since[a],
                 self.next_own[a], self.next_other[a], self.ahead_own[a], self.ahead_other[a], self.answers[a],
             )  # fmt: skip
         return cut
@@ -242,6 +261,7 @@ def assemble(blocks: Sequence[Block], tables: Tables) -> Columns:
         exchange_id=join("exchange_id", np.int64),
         round=join("round", np.int16),
         second=join("second", np.bool_),
+        slot=join("slot", np.int16),
         first_action=offsets(join("actions_in", np.int64)),
         words={name: tuple(words) for name, words in tables.words.items()},
         families=tables.families,

@@ -12,6 +12,7 @@ import numpy as np
 
 from cliplib.core.errors import InputError
 from cliplib.core.models import FightInfo
+from cliplib.core.periods import Course
 from cliplib.core.timebase import UNTIMED
 from cliplib.search.patterns.codes import (
     BITS,
@@ -37,6 +38,7 @@ then by position: RAW_NUMBERS as integers with -1 for null, UNTIMED for a time (
 `second_opinion` are the exchange's; `answers` is a position in the exchange), RAW_TEXTS as arrays of str or
 None (`roles` and `inferred` as JSON lists)."""
 _BITS_APART = 31
+NEVER = np.iinfo(np.int64).max
 
 
 class Words(Protocol):
@@ -62,12 +64,13 @@ class FightEntry:
     blue_stance: str | None
     red_id: int
     blue_id: int
+    periods: tuple[str, ...] = ()  # names, in order of time
 
     @classmethod
     def of(cls, fight_id: int, revision: int, info: FightInfo, red_id: int, blue_id: int) -> FightEntry:
         return cls(
             fight_id, revision, info.title, info.date, info.red.name, info.blue.name,
-            info.red.stance, info.blue.stance, red_id, blue_id,
+            info.red.stance, info.blue.stance, red_id, blue_id, info.course.names,
         )  # fmt: skip
 
     @property
@@ -142,6 +145,7 @@ class Block:
     exchange_id: Ints
     round: Array  # int16; 0 not known
     second: Array  # bool
+    slot: Array  # int16: where it lies among the fight's periods, see core.periods
     actions_in: Ints  # of each exchange
     kind_key: Ints
     setting_key: Ints
@@ -154,9 +158,14 @@ class Block:
 
 
 def encode_fight(
-    entry: FightEntry, raw: Mapping[str, Array], tables: Tables, is_punch: Callable[[str], bool]
+    entry: FightEntry,
+    raw: Mapping[str, Array],
+    tables: Tables,
+    is_punch: Callable[[str], bool],
+    course: Course,
 ) -> Block:
-    """A fight's raw rows (RAW_NUMBERS, RAW_TEXTS) as a block; `tables` grows by the words it didn't know.
+    """A fight's raw rows (RAW_NUMBERS, RAW_TEXTS) as a block; `tables` grows by the words it didn't know;
+    `course`: its periods.
 
     An action without a stance of its own has its corner's. The opponent's stance at an action is the one in
     his nearest earlier action of the exchange that has one, else the nearest later one, else his corner's.
@@ -214,6 +223,7 @@ def encode_fight(
         exchange_id=ids[starts][order],
         round=rounds[order].astype(np.int16),
         second=np.asarray(raw["second_opinion"], np.int64)[starts][order] > 0,
+        slot=course.slots(rounds[order], np.where(firsts == NEVER, UNTIMED, firsts)[order]),
         actions_in=sizes[order].astype(np.int64),
         kind_key=keys[0],
         setting_key=keys[1],
@@ -230,7 +240,7 @@ def _first_known(time: Ints, starts: Array) -> Ints:
     """The earliest known time of each exchange; the largest integer where none is known."""
     if not len(starts):
         return np.zeros(0, np.int64)
-    known: Ints = np.where(time == UNTIMED, np.iinfo(np.int64).max, time)
+    known: Ints = np.where(time == UNTIMED, NEVER, time)
     return np.minimum.reduceat(known, starts).astype(np.int64)
 
 

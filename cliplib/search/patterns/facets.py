@@ -9,9 +9,8 @@ from typing import Protocol
 import numpy as np
 
 from cliplib.search.patterns.codes import NEITHER, Array, Ints, folded
-from cliplib.search.patterns.columns import Columns
+from cliplib.search.patterns.columns import UNKNOWN, Columns
 from cliplib.search.patterns.layers import Matches
-from cliplib.search.patterns.where import UNKNOWN
 
 _BITS_OF_BYTE = (np.arange(256)[:, None] >> np.arange(8)) & 1
 

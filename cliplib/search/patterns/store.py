@@ -98,7 +98,7 @@ def _consistent(columns: Columns) -> bool:
         and int(columns.first_exchange[-1]) == len(columns.exchange_id) == len(columns.round)
         and len(columns.first_action) == len(columns.exchange_id) + 1
         and int(columns.first_action[-1]) == len(columns.kind) == len(columns.since) == len(columns.answers)
-        and len(columns.second) == len(columns.round)
+        and len(columns.second) == len(columns.slot) == len(columns.round)
         and len(columns.next_own) == len(columns.next_other) == len(columns.kind)
         and len(columns.ahead_own) == len(columns.ahead_other) == len(columns.kind)
         and len(columns.setting) == len(columns.kind)
@@ -114,5 +114,6 @@ def _entry_values(entry: FightEntry) -> list[Any]:
 
 def _entry(values: list[Any]) -> FightEntry:
     data = dict(zip((f.name for f in fields(FightEntry)), values, strict=True))
+    data["periods"] = tuple(data["periods"])
     data["date"] = datetime.date.fromisoformat(data["date"]) if data["date"] else None
     return FightEntry(**data)

@@ -1,6 +1,8 @@
 """Filters of a search over the columns.
 
-Of a fight or an exchange: fight, dates, rounds, opponent (person 1's corner then follows from the fight).
+Of a fight or an exchange: fight, dates, rounds, opponent (person 1's corner then follows from the fight),
+during, before and after (the exchange's place among its fight's periods; before the first of that name, after
+the last).
 Of the first matched action: opponent_stance and stance_match, from the stances of person 1 and his opponent
 at that moment. Of the match: place, range, technique and stance hold when at least one of its actions has
 that very value, outcome and fighter when its result does: the last punch of the pattern (see
@@ -13,15 +15,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
+from functools import partial
 
 import numpy as np
 
 from cliplib.core.models import Where
+from cliplib.core.periods import NOWHERE
 from cliplib.search.patterns.codes import ABSENT, SETTING, Array
-from cliplib.search.patterns.columns import Columns
+from cliplib.search.patterns.columns import UNKNOWN, Columns
 from cliplib.search.patterns.steps import FREE, Part, Wanted, any_of, corners_of
 
-UNKNOWN = "unknown"
 _NAMES = tuple(f.name for f in fields(Where))
 
 
@@ -148,6 +151,24 @@ def _fighter(name: str, columns: Columns, out: Limits) -> None:
     out.some.append(Wanted((Part(everything, corners=corners),), np.zeros(0, np.int32)))
 
 
+def _periods(name: str, columns: Columns, out: Limits, side: str) -> None:
+    chosen = np.zeros(columns.exchanges, np.bool_)
+    folded = name.casefold()
+    for place, fight in enumerate(columns.fights):
+        odd = [2 * i + 1 for i, other in enumerate(fight.periods) if other.casefold() == folded]
+        if not odd:
+            continue
+        here = slice(int(columns.first_exchange[place]), int(columns.first_exchange[place + 1]))
+        slot = columns.slot[here]
+        if side == "during":
+            chosen[here] = np.isin(slot, odd)
+        elif side == "before":
+            chosen[here] = (slot != NOWHERE) & (slot < odd[0])
+        else:
+            chosen[here] = slot > odd[-1]
+    out.only(chosen)
+
+
 _FILTERS: dict[str, Callable[..., None]] = {
     "rounds": _rounds,
     "fight": _fight,
@@ -161,4 +182,7 @@ _FILTERS: dict[str, Callable[..., None]] = {
     "technique": _some("technique"),
     "stance": _some("stance"),
     "dates": _dates,
+    "during": partial(_periods, side="during"),
+    "before": partial(_periods, side="before"),
+    "after": partial(_periods, side="after"),
 }
