@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cliplib.core.errors import Problem
-from cliplib.core.models import Action, Exchange, FightInfo, Settings
+from cliplib.core.models import Action, Exchange, FightInfo, Mark, Settings
 from cliplib.logs.forms import form_of, suffixes
-from cliplib.logs.grouping import Group, group
+from cliplib.logs.grouping import Group, group, name_of
 from cliplib.logs.jsonform import read_jsonl
-from cliplib.logs.rows import Rows
+from cliplib.logs.people import resolve
+from cliplib.logs.rows import SHORTEST_CUE_US, Rows
 from cliplib.logs.source import Refused, Source, load
 from cliplib.logs.telling import Phrases, Teller
 from cliplib.logs.timing import Timed, gives_clocks, place
@@ -24,20 +25,29 @@ MOST_PROBLEMS = 1000
 
 @dataclass(frozen=True, slots=True)
 class LogReading:
-    """The exchanges of the good rows, in order of time, and what is wrong with the others, by line."""
+    """The exchanges of the good rows and the marks, each in order of time, and what is wrong with the other
+    rows, by line."""
 
     exchanges: tuple[Exchange, ...]
     problems: tuple[Problem, ...]
+    marks: tuple[Mark, ...] = ()
 
 
 def read_log(
-    path: Path, fight: FightInfo, vocabulary: Vocabulary, settings: Settings, *, file_label: str
+    path: Path,
+    fight: FightInfo,
+    vocabulary: Vocabulary,
+    settings: Settings,
+    *,
+    file_label: str,
+    film_us: int | None = None,
 ) -> LogReading:
     """Read a log; its form goes by its suffix (see `forms`).
 
     Never raises on what a file holds: rows that cannot be read become problems and the caller decides.
     Relations are not derived yet. Times are footage time; see `timing` for rows on a round clock whose bells
-    nobody knows: their actions have negative times, and their exchanges no start and end.
+    nobody knows: their actions have negative times, and their exchanges no start and end. `film_us`: how long
+    the footage is, if it is known; a footage time that lies beyond is a problem.
     """
     form = form_of(path)
     if form is None:
@@ -49,7 +59,7 @@ def read_log(
         found = form.read(load(path, file_label))
     except Refused as refused:
         return LogReading((), (refused.problem,))
-    return read_rows(found, fight, vocabulary, settings, file_label)
+    return read_rows(found, fight, vocabulary, settings, file_label, film_us=film_us)
 
 
 def read_lines(
@@ -60,13 +70,15 @@ def read_lines(
     *,
     file_label: str,
     known: Phrases | None = None,
+    film_us: int | None = None,
 ) -> LogReading:
     """Read a log that is no file: each of `lines` holds the columns of a row. Line numbers count from 1.
 
     `known`: phrases read before, for a log that is read again after each line. It belongs to one fight.
     """
     text = "".join(json.dumps(dict(line), ensure_ascii=False) + "\n" for line in lines)
-    return read_rows(read_jsonl(Source(file_label, text)), fight, vocabulary, settings, file_label, known)
+    found = read_jsonl(Source(file_label, text))
+    return read_rows(found, fight, vocabulary, settings, file_label, known, film_us)
 
 
 def read_rows(
@@ -76,6 +88,7 @@ def read_rows(
     settings: Settings,
     file_label: str,
     known: Phrases | None = None,
+    film_us: int | None = None,
 ) -> LogReading:
     problems = list(found.problems)
     placed = []
@@ -85,12 +98,14 @@ def read_rows(
     clock_log = gives_clocks(found.rows)
     for row in found.rows:
         try:
-            placed.append(place(row, fight, clock_log))
+            placed.append(place(row, fight, clock_log, film_us))
         except Refused as refused:
             problems.append(refused.problem)
             # A wrong time is no reason to keep quiet about the phrase until the time is right.
             problems += teller.tell(Timed(row), None)[1]
     placed = _on_one_clock(placed, problems)
+    marks = _marks(placed, fight, problems)
+    placed = [timed for timed in placed if not timed.is_mark]
     exchanges = []
     last_round: int | None = None
     for one in group(placed, settings.exchange_gap_us):
@@ -106,7 +121,36 @@ def read_rows(
         more = len(problems) - MOST_PROBLEMS
         line = problems[MOST_PROBLEMS].line
         problems = [*problems[:MOST_PROBLEMS], Problem(file_label, line, 0, f"and {more:,} more problems")]
-    return LogReading(tuple(exchanges), tuple(problems))
+    return LogReading(tuple(exchanges), tuple(problems), tuple(sorted(marks, key=lambda mark: mark.key)))
+
+
+def _marks(placed: Sequence[Timed], fight: FightInfo, problems: list[Problem]) -> list[Mark]:
+    """What timed rows note that tell no action."""
+    marks = []
+    for timed in placed:
+        row = timed.row
+        if not timed.is_mark:
+            continue
+        try:
+            for column in ("outcome", "target", "stance", "place"):
+                if column in row.cells:
+                    raise Refused(
+                        row.cells[column].problem(f"a mark has no {column}; say what was done in “action”")
+                    )
+            fighter = resolve(row.cells["fighter"], fight) if "fighter" in row.cells else None
+        except Refused as refused:
+            problems.append(refused.problem)
+            continue
+        begin, until = timed.span_us or (timed.begin_us, timed.until_us)
+        assert begin is not None
+        if row.span_us is not None and until is not None and until - begin <= SHORTEST_CUE_US:
+            until = None  # a moment; but no cue is shorter
+        note = "\n".join(
+            text for text in (row.note, row.cells["note"].text if "note" in row.cells else "") if text
+        )
+        name = name_of(timed.name)
+        marks.append(Mark(note, begin, timed.round, until, timed.on_clock, fighter, name, row.line))
+    return marks
 
 
 def _on_one_clock(placed: list[Timed], problems: list[Problem]) -> list[Timed]:

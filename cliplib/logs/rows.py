@@ -30,6 +30,9 @@ COLUMNS = (
 )
 """Of CSV, and the keys of JSON Lines. `in` and `out` give the clip's own in and out, as a WebVTT cue does."""
 
+SHORTEST_CUE_US = 1000
+"""WebVTT has whole milliseconds, and a cue ends after it starts."""
+
 LONGEST_ROW = 65_536
 """Characters. Longer than any row that tells an exchange; keeps one broken row from costing minutes."""
 
@@ -55,6 +58,11 @@ class Row:
     span_us: tuple[int, int] | None = None
     note: str = ""
     name: str = ""
+
+    @property
+    def is_note(self) -> bool:
+        """Whether it tells a note and nothing that anybody did."""
+        return not self.parts and bool(self.note or "note" in self.cells)
 
     @property
     def line(self) -> int:

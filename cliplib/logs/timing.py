@@ -4,6 +4,9 @@ Where the bells are known, everything is footage time. Where they are not (no fo
 row that gives round and clock keeps what the clock showed, *negated*: the clock counts down, so -151 s (2:31
 left) comes before -150 s, and gaps and order hold. Nothing can be cut from such times; once the bells are in
 fight.toml, reading the log again turns them into footage time.
+
+Where the film begins after a bell, moments before it have negative footage times. A clock may also tell a
+moment when the film is over; a footage time may not.
 """
 
 from __future__ import annotations
@@ -37,6 +40,11 @@ class Timed:
     name: str = ""
 
     @property
+    def is_mark(self) -> bool:
+        """Whether it notes something at a moment, and no action."""
+        return self.row.is_note and (self.begin_us is not None or self.span_us is not None)
+
+    @property
     def key(self) -> tuple[int, int] | None:
         """What rows sort by; None without a time."""
         if self.begin_us is None:
@@ -44,12 +52,13 @@ class Timed:
         return ((self.round or 0) if self.on_clock else 0, self.begin_us)
 
 
-def place(row: Row, fight: FightInfo, clock_log: bool = False) -> Timed:
+def place(row: Row, fight: FightInfo, clock_log: bool = False, film_us: int | None = None) -> Timed:
     """The row with its times. Raises Refused with the first thing about them that cannot be.
 
     `clock_log`: the log gives clocks and no footage times; then the `until` of a row with neither is a clock.
+    `film_us`: how long the film is, if there is one.
     """
-    return _Placing(row, fight, clock_log).place()
+    return _Placing(row, fight, clock_log, film_us).place()
 
 
 def gives_clocks(rows: Sequence[Row]) -> bool:
@@ -57,8 +66,8 @@ def gives_clocks(rows: Sequence[Row]) -> bool:
 
 
 class _Placing:
-    def __init__(self, row: Row, fight: FightInfo, clock_log: bool):
-        self.row, self.fight = row, fight
+    def __init__(self, row: Row, fight: FightInfo, clock_log: bool, film_us: int | None):
+        self.row, self.fight, self.film_us = row, fight, film_us
         self.until_is_clock = "time" not in row.cells and ("clock" in row.cells or clock_log)
         known = bool(fight.round_starts_us) and fight.round_us is not None
         self.clock = RoundClock(fight.round_starts_us, fight.round_us or 0) if known else None
@@ -86,7 +95,10 @@ class _Placing:
             number = self._round_of(time, number, cells["time"])
         span = self.row.span_us or self._span()
         if span is not None:
+            self._check_filmed(span[0], cells.get("in"))
             number = self._round_of_span(span, number)
+        if self.row.is_note and begin is not None and not on_clock:
+            self._check_on_film(begin, cells.get("time") or cells["clock"])
         until = self._until(begin, number)
         name = cells["exchange"].text if "exchange" in cells else self.row.name
         return Timed(self.row, number, begin, until, span, on_clock, name)
@@ -108,7 +120,27 @@ class _Placing:
             raise Refused(cell.problem(str(error))) from error
         if us > _LAST_US:
             raise Refused(cell.problem(f"{format_time(us)} is longer than any footage of a fight"))
+        if column == "time":
+            self._check_filmed(us, cell)
         return us
+
+    def _check_filmed(self, us: int, cell: Cell | None) -> None:
+        """A footage time lies in the film."""
+        if self.film_us is None or us < self.film_us:
+            return
+        message = (
+            f"begins at {format_time(us)}, but the footage is only {format_time(self.film_us, 1)} long; "
+            "check the time, first_bell, or that this is the right file"
+        )
+        raise Refused(cell.problem(message) if cell else self.row.problem(message))
+
+    def _check_on_film(self, us: int, cell: Cell) -> None:
+        """A mark, however its time was told, lies in the film."""
+        if us < 0:
+            raise Refused(
+                cell.problem(f"is {format_time(-us)} before the film begins; a mark is on the film")
+            )
+        self._check_filmed(us, cell)
 
     def _round(self) -> int | None:
         cell = self.row.cells.get("round")
@@ -141,6 +173,8 @@ class _Placing:
         if self.clock is None:
             return number
         there = self.clock.from_footage(us)
+        if there is None and number is None and self.row.is_note:
+            return None  # what the corner said
         if there is None:
             raise Refused(cell.problem(self._outside(us)))
         if number is not None and number != there[0]:
@@ -173,9 +207,12 @@ class _Placing:
         return first, last
 
     def _round_of_span(self, span: tuple[int, int], number: int | None) -> int | None:
-        """The round a clip lies in: the first that it shares a moment with."""
+        """The round a clip lies in: the first that it shares a moment with. Of a mark: its beginning's."""
         if self.clock is None or number is not None:
             return number
+        if self.row.is_note:
+            there = self.clock.from_footage(span[0])
+            return there[0] if there else None
         for one in range(1, len(self.clock.starts_us) + 1):
             start, end = self.clock.span(one)
             if span[0] <= end and span[1] > start:

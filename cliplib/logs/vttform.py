@@ -4,18 +4,20 @@ Times are read by the syntax for authors, not by the forgiving rules for players
 and seconds up to 59, exactly three decimals, the end after the start. In a cue's text a voice span names the
 fighter, a timestamp (`<00:00:15.200>`) says when the action after it begins, `<c.note>` holds a note and
 `<c.exchange>` the exchange's name; other tags are passed over. Settings, identifiers, comments, styles and
-regions are too.
+regions are too. A cue with nothing but a note is a mark; one of a millisecond, the shortest there is, is a
+moment.
 """
 
 from __future__ import annotations
 
 import html
 import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from cliplib.core.errors import InputError, Problem
-from cliplib.core.models import Exchange
-from cliplib.logs.rows import LONGEST_ROW, Part, Row, Rows
+from cliplib.core.models import Exchange, Mark
+from cliplib.logs.rows import LONGEST_ROW, SHORTEST_CUE_US, Part, Row, Rows
 from cliplib.logs.saying import say_action
 from cliplib.logs.source import Cell, Refused, Source
 from cliplib.logs.written import Span, Written
@@ -142,7 +144,9 @@ def _cue(source: Source, lines: list[str], timing: int, end: int) -> Row:
     told = _Told(source, (span[0], span[1]))
     told.read(text, text_start)
     notes, names = "\n".join(told.notes), " ".join(told.names)
-    return Row(source, start, {}, tuple(told.parts), told.span, notes, names)
+    # A voice that says nothing is whom a note is about.
+    cells = {"fighter": told.named} if told.named and not told.parts else {}
+    return Row(source, start, cells, tuple(told.parts), told.span, notes, names)
 
 
 @dataclass(slots=True)
@@ -155,6 +159,7 @@ class _Told:
     notes: list[str] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
     voice: Cell | None = None
+    named: Cell | None = None  # the latest voice
     time_us: int | None = None
     last_us: int | None = None
     kind: str = ""  # note or exchange while inside such a span
@@ -225,7 +230,7 @@ class _Told:
         name = head[0] if head else ""
         if name == "v":
             self._close_part()
-            self.voice = self._annotation(tag, at)
+            self.voice = self.named = self._annotation(tag, at)
         elif name == "/v":
             self._close_part()
             self.voice = None
@@ -262,25 +267,43 @@ class _Told:
 
 
 def write_vtt(log: Written) -> str:
-    """A cue an exchange. Raises InputError for an exchange without footage time."""
+    """A cue an exchange or mark. Raises InputError for one without footage time."""
     cues = []
     for exchange, given in zip(log.exchanges, log.spans, strict=True):
         span = given or (exchange.start_us, exchange.end_us)
-        if span[0] is None or span[1] is None:
+        if span[0] is None or span[1] is None or span[1] <= 0:
             raise InputError(
                 f"the exchange of line {exchange.line} has no footage time, and a WebVTT cue needs "
                 "one; write the log as csv or jsonl"
             )
-        first, last = span[0] // 1000, -(-span[1] // 1000)
+        first, last = max(0, span[0] // 1000), -(-span[1] // 1000)
         cues.append(((first * 1000, max(last, first + 1) * 1000), exchange))
-    cues.sort(key=lambda cue: cue[0][0])
+    texts = [(span[0], _written_cue(span, exchange, log.vocabulary)) for span, exchange in cues]
     blocks = [
         f"WEBVTT {log.title.replace('-->', '->')}",
         "NOTE\nTimes are to the millisecond. A cue's times are its clip's in and out;\n"
         "how long an action lasts is not written.",
     ]
-    blocks += [_written_cue(span, exchange, log.vocabulary) for span, exchange in cues]
+    blocks += [text for _, text in sorted([*_mark_cues(log.marks), *texts], key=lambda cue: cue[0])]
     return "\n\n".join(blocks) + "\n"
+
+
+def _mark_cues(marks: Sequence[Mark]) -> Iterator[tuple[int, str]]:
+    """A cue that holds only a note, with where it begins."""
+    for mark in marks:
+        if mark.on_clock:
+            raise InputError(
+                f"the mark of line {mark.line} has no footage time, and a WebVTT cue needs one; write the "
+                "log as csv or jsonl"
+            )
+        first = mark.time_us // 1000 * 1000
+        last = max(first + SHORTEST_CUE_US, -(-(mark.until_us or 0) // 1000) * 1000)
+        lines = [f"{format_stamp(first)} --> {format_stamp(last)}"]
+        if mark.fighter:
+            lines.append(f"<v {_escaped(mark.fighter)}></v>")
+        if mark.name:
+            lines.append(f"<c.exchange>{_escaped(mark.name)}</c>")
+        yield first, "\n".join([*lines, f"<c.note>{_escaped(mark.note)}</c>"])
 
 
 def _written_cue(span: Span, exchange: Exchange, vocabulary: Vocabulary) -> str:
