@@ -20,7 +20,7 @@ from cliplib.core.models import Exchange, Mark
 from cliplib.logs.rows import LONGEST_ROW, SHORTEST_CUE_US, Part, Row, Rows
 from cliplib.logs.saying import say_action
 from cliplib.logs.source import Cell, Refused, Source
-from cliplib.logs.written import Span, Written
+from cliplib.logs.written import Span, Written, as_name
 from cliplib.vocabulary import Vocabulary
 
 _LINE = re.compile(r"[^\r\n]*+")
@@ -302,7 +302,7 @@ def _mark_cues(marks: Sequence[Mark]) -> Iterator[tuple[int, str]]:
         if mark.fighter:
             lines.append(f"<v {_escaped(mark.fighter)}></v>")
         if mark.name:
-            lines.append(f"<c.exchange>{_escaped(mark.name)}</c>")
+            lines.append(f"<c.exchange>{_escaped(as_name(mark.name))}</c>")
         yield first, "\n".join([*lines, f"<c.note>{_escaped(mark.note)}</c>"])
 
 

@@ -57,6 +57,11 @@ def _key(exchange: Exchange) -> tuple[int, int] | None:
     return None if first is None else (exchange.round or 0, first)
 
 
+def as_name(name: str) -> str:
+    """The `exchange` value that gives this name."""
+    return name if name_of(name) == name else f"#0 {name}"
+
+
 def _times(
     time_us: int | None, until_us: int | None, on_clock: bool, bells: RoundClock | None
 ) -> dict[str, str]:
@@ -71,7 +76,7 @@ def _times(
 
 def _mark(mark: Mark, bells: RoundClock | None) -> dict[str, str]:
     row = _times(mark.time_us, mark.until_us, mark.on_clock, bells)
-    name = mark.name if name_of(mark.name) == mark.name else f"#0 {mark.name}"
+    name = as_name(mark.name)
     round_no = "" if mark.round is None else str(mark.round)
     for column, value in (("round", round_no), ("exchange", name), ("fighter", mark.fighter or "")):
         if value:
