@@ -43,8 +43,10 @@ from cliplib.catalogue.rows import (
     Held,
     NewClip,
     NewExchange,
+    NewMark,
     StoredClip,
     StoredExchange,
+    StoredMark,
     action_from,
     clip_row_from,
     fight_info_from,
@@ -55,7 +57,7 @@ from cliplib.catalogue.rows import (
 )
 from cliplib.catalogue.store import Store, batches, marks
 from cliplib.core.errors import NotFoundError
-from cliplib.core.models import Action, ClipRow, Exchange, FightInfo, FootageInfo, LogSource
+from cliplib.core.models import Action, ClipRow, Exchange, FightInfo, FootageInfo, LogSource, Mark
 from cliplib.core.timebase import Timeline
 
 _NO_MATCHES: Mapping[int, tuple[tuple[int, ...], ...]] = MappingProxyType({})
@@ -299,6 +301,19 @@ class Catalogue:
             found.setdefault(row[0], []).append(action_from(row[1], row[2:]))
         return found
 
+    def marks_of(self, fight_id: int) -> tuple[StoredMark, ...]:
+        """A fight's marks, log by log, each log's in order of time."""
+        rows = self._rows(
+            "SELECT m.id, l.file, m.note, m.time_us, m.round, m.until_us, m.on_clock, p.name, m.name, m.line "
+            "FROM marks m JOIN logs l ON l.id = m.log_id LEFT JOIN fighters p ON p.id = m.fighter_id "
+            "WHERE m.fight_id = ? ORDER BY l.position, m.id",
+            (fight_id,),
+        )
+        return tuple(
+            StoredMark(mark_id, file, Mark(note, time_us, number, until_us, bool(on_clock), who, name, line))
+            for mark_id, file, note, time_us, number, until_us, on_clock, who, name, line in rows
+        )
+
     # --- reading: what the search is made from --------------------------------------------------------
 
     def columns(self, fight_ids: Iterable[int] | None = None) -> dict[str, npt.NDArray[Any]]:
@@ -323,6 +338,7 @@ class Catalogue:
         self,
         info: FightInfo,
         exchanges: Sequence[NewExchange],
+        told: Sequence[NewMark] = (),
         *,
         folder: Path,
         digest: str,
@@ -336,7 +352,7 @@ class Catalogue:
         caller's to remove, afterwards.
         """
         return catalogue_writing.replace_fight(
-            self._store, info, exchanges, folder=folder, digest=digest, fight_id=fight_id
+            self._store, info, exchanges, told, folder=folder, digest=digest, fight_id=fight_id
         )
 
     def correct(

@@ -15,9 +15,9 @@ from typing import Any, TypeVar
 
 from sqlite_utils import Database
 
-from cliplib.catalogue.rows import NewExchange, second_opinions
+from cliplib.catalogue.rows import NewExchange, NewMark, second_opinions
 from cliplib.catalogue.store import Store
-from cliplib.catalogue.writing import fighter_id, replace_exchanges, touch
+from cliplib.catalogue.writing import fighter_id, replace_exchanges, replace_marks, touch
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import FightInfo
 
@@ -45,8 +45,8 @@ class LiveLog:
     lines: tuple[LiveLine, ...]
 
 
-Derive = Callable[[FightInfo, Sequence[LiveLog]], Sequence[NewExchange]]
-"""From lines to exchanges, given the fight with all its logs; done inside the transaction."""
+Derive = Callable[[FightInfo, Sequence[LiveLog]], tuple[Sequence[NewExchange], Sequence[NewMark]]]
+"""From lines to exchanges and marks, given the fight with all its logs; done inside the transaction."""
 
 
 def name_of(by: str) -> str:
@@ -125,7 +125,7 @@ class LiveLogs:
 
     def _rederive(self, db: Database, fight_id: int, derive: Derive) -> None:
         info = self._info_of(fight_id)
-        exchanges = derive(info, self.logs(fight_id))
+        exchanges, marks = derive(info, self.logs(fight_id))
         told = db.execute(
             "SELECT l.file, e.start_us, e.end_us FROM exchanges e JOIN logs l ON l.id = e.log_id "
             "WHERE e.fight_id = ? AND l.live = 0",
@@ -141,6 +141,7 @@ class LiveLogs:
             i for (i,) in db.execute("SELECT id FROM logs WHERE fight_id = ? ORDER BY position", [fight_id])
         ]
         replace_exchanges(db, fight_id, info, marked, people, log_ids, live=True)
+        replace_marks(db, fight_id, marks, people, log_ids, live=True)
         touch(db, fight_id)
 
 

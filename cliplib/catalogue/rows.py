@@ -27,8 +27,10 @@ from cliplib.core.models import (
     FightInfo,
     FootageInfo,
     LogSource,
+    Mark,
     action_of,
 )
+from cliplib.core.periods import Period, parse_moment
 from cliplib.core.timebase import RoundClock, Timeline
 
 # --- into the catalogue -----------------------------------------------------------------------------------
@@ -44,6 +46,14 @@ class NewExchange:
     in_us: int | None = None
     out_us: int | None = None
     second_opinion: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class NewMark:
+    """A mark to be stored. `log` is its log's place in `FightInfo.logs`."""
+
+    mark: Mark
+    log: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +154,15 @@ class StoredExchange:
     in_us: int | None
     out_us: int | None
     second_opinion: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMark:
+    """`log_file`: its log's name."""
+
+    id: int
+    log_file: str
+    mark: Mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,7 +278,21 @@ def fight_values(info: FightInfo) -> JSON:
         "round_starts": json.dumps(info.round_starts_us),
         "footage_file": info.footage_file,
         "private": int(info.private),
+        "periods": _periods_to_json(info.periods),
     }
+
+
+def _periods_to_json(periods: Sequence[Period]) -> str:
+    """[[name, from, until], ...], the moments as fight.toml says them; null for none."""
+    told = [(p.name, *(None if m is None else str(m) for m in (p.start, p.end))) for p in periods]
+    return json.dumps(told, ensure_ascii=False)
+
+
+def _periods_from_json(text: str) -> tuple[Period, ...]:
+    return tuple(
+        Period(name, *(None if moment is None else parse_moment(moment) for moment in moments))
+        for name, *moments in json.loads(text)
+    )
 
 
 def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...]) -> FightInfo:
@@ -278,6 +311,7 @@ def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...])
         round_starts_us=tuple(json.loads(row["round_starts"])),
         logs=logs,
         private=bool(row["private"]),
+        periods=_periods_from_json(row["periods"]),
     )
 
 
@@ -297,8 +331,8 @@ def clip_row_from(
     if start_us is not None and round_us is not None:
         clock = RoundClock(_bells(round_starts), round_us).from_footage(start_us)
     clock_us = clock[1] if clock else None
-    if start_us is None and actions and (actions[0].time_us or 0) < 0:
-        clock_us = -(actions[0].time_us or 0)  # see logs.timing: a clock whose bell nobody knows
+    if start_us is None and actions and actions[0].time_us is not None:
+        clock_us = -actions[0].time_us  # see logs.timing: a clock whose bell nobody knows
     return ClipRow(
         id=exchange_id,
         fight=title,

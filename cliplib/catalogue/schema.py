@@ -234,6 +234,31 @@ def drawings(db: Database) -> None:
     db.execute("CREATE INDEX drawings_fight ON drawings (fight_id)")
 
 
+@migrations()
+def periods_and_marks(db: Database) -> None:
+    # `time_us` may be what a round clock showed, negated, as in actions; then `on_clock` is 1.
+    db.execute("ALTER TABLE fights ADD COLUMN periods TEXT NOT NULL DEFAULT '[]'")
+    db.execute(
+        """
+        CREATE TABLE marks (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            fight_id INTEGER NOT NULL REFERENCES fights(id) ON DELETE CASCADE,
+            log_id INTEGER NOT NULL REFERENCES logs(id) ON DELETE CASCADE,
+            round INTEGER,
+            time_us INTEGER NOT NULL,
+            until_us INTEGER,
+            on_clock INTEGER NOT NULL CHECK (on_clock IN (0, 1)),
+            fighter_id INTEGER REFERENCES fighters(id),
+            name TEXT NOT NULL DEFAULT '',
+            note TEXT NOT NULL,
+            line INTEGER NOT NULL DEFAULT 0
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX marks_fight ON marks (fight_id)")
+    db.execute("CREATE INDEX marks_log ON marks (log_id)")
+
+
 _PRIVATE = "SELECT id FROM main.fights WHERE private = 1"
 _OF_FIGHT = f"fight_id NOT IN ({_PRIVATE})"
 _OF_EXCHANGE = f"exchange_id NOT IN (SELECT id FROM main.exchanges WHERE fight_id IN ({_PRIVATE}))"
@@ -249,6 +274,7 @@ WITHOUT_PRIVATE = tuple(
         "exchanges": _OF_FIGHT,
         "corrections": _OF_FIGHT,
         "drawings": _OF_FIGHT,
+        "marks": _OF_FIGHT,
         "actions": _OF_EXCHANGE,
         "clips": _OF_EXCHANGE,
         "live_lines": _OF_LOG,

@@ -12,6 +12,7 @@ from cliplib.catalogue.rows import (
     ACTION_COLUMNS,
     FightChange,
     NewExchange,
+    NewMark,
     OldExchange,
     action_values,
     exchange_digest,
@@ -28,6 +29,7 @@ def replace_fight(
     store: Store,
     info: FightInfo,
     exchanges: Sequence[NewExchange],
+    marks_told: Sequence[NewMark] = (),
     *,
     folder: Path,
     digest: str,
@@ -67,6 +69,7 @@ def replace_fight(
             differs = _update(db, "fights", fight_id, values, ignore=("folder", "digest"))
         log_ids, logs_differ = _replace_logs(db, fight_id, info.logs)
         change = replace_exchanges(db, fight_id, info, exchanges, people, log_ids)
+        marks_differ = replace_marks(db, fight_id, marks_told, people, log_ids)
         change = FightChange(
             fight_id, change.exchange_ids, change.added, change.changed, change.removed, new_fight
         )
@@ -74,9 +77,45 @@ def replace_fight(
             f"DELETE FROM logs WHERE fight_id = ? AND live = 0 AND id NOT IN ({marks(log_ids)})",
             [fight_id, *log_ids],
         )
-        if differs or logs_differ or change.anything:
+        if differs or logs_differ or marks_differ or change.anything:
             touch(db, fight_id)
     return change
+
+
+_MARK_COLUMNS = ("log_id", "round", "time_us", "until_us", "on_clock", "fighter_id", "name", "note", "line")
+
+
+def replace_marks(
+    db: Database,
+    fight_id: int,
+    marks_told: Sequence[NewMark],
+    people: dict[str, int],
+    log_ids: Sequence[int],
+    *,
+    live: bool = False,
+) -> bool:
+    """Put marks in the place of those of the fight folder's logs, or of the live ones; whether any differ."""
+    stored = db.execute(
+        f"SELECT m.id, m.{', m.'.join(_MARK_COLUMNS)} FROM marks m JOIN logs l ON l.id = m.log_id "
+        "WHERE m.fight_id = ? AND l.live = ? ORDER BY m.id",
+        [fight_id, int(live)],
+    ).fetchall()
+    wanted = [
+        (
+            log_ids[item.log], item.mark.round, item.mark.time_us, item.mark.until_us,
+            int(item.mark.on_clock), None if item.mark.fighter is None else people[item.mark.fighter],
+            item.mark.name, item.mark.note, item.mark.line,
+        )
+        for item in marks_told
+    ]  # fmt: skip
+    if [row[1:] for row in stored] == wanted:
+        return False
+    db.conn.executemany("DELETE FROM marks WHERE id = ?", [row[:1] for row in stored])
+    db.conn.executemany(
+        f"INSERT INTO marks (fight_id, {', '.join(_MARK_COLUMNS)}) VALUES (?, {marks(_MARK_COLUMNS)})",
+        [(fight_id, *values) for values in wanted],
+    )
+    return True
 
 
 def _replace_logs(db: Database, fight_id: int, logs: Sequence[LogSource]) -> tuple[list[int], bool]:

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from cliplib import __version__
 from cliplib.catalogue.catalogue import Catalogue
-from cliplib.catalogue.rows import NewExchange
+from cliplib.catalogue.rows import NewExchange, NewMark
 from cliplib.core.errors import (
     MISTAKES,
     Cancelled,
@@ -38,7 +38,7 @@ from cliplib.ingest.cut import CutWork
 from cliplib.ingest.footage import FootageFinder, Located, missing
 from cliplib.ingest.live import deriver
 from cliplib.ingest.lock import only_one
-from cliplib.ingest.plan import ToCut, beyond_footage, plan_cuts, plan_span
+from cliplib.ingest.plan import ToCut, beyond, plan_cuts, plan_span
 from cliplib.ingest.report import FightReport, IngestReport
 from cliplib.logs import read_log
 from cliplib.media.probe import Probe
@@ -191,7 +191,7 @@ class Ingest:
             if row.folder != folder.folder:
                 self.catalogue.set_folder(row.id, folder.folder, row.digest)
         else:
-            exchanges, problems = self._read_logs(folder, located)
+            exchanges, marks, problems = self._read_logs(folder, located)
             if problems and not skip_bad_rows:
                 raise LogError(tuple(problems))
             report.skipped = tuple(problems)
@@ -201,6 +201,7 @@ class Ingest:
             change = self.catalogue.replace_fight(
                 folder.info,
                 exchanges,
+                marks,
                 folder=folder.folder,
                 digest=digest + (_SKIPPED if problems else ""),
                 fight_id=row.id if row else None,
@@ -228,25 +229,25 @@ class Ingest:
         if located.error is not None:
             report.fail(located.error)
 
-    def _read_logs(self, folder: FightFolder, located: Located) -> tuple[list[NewExchange], list[Problem]]:
+    def _read_logs(
+        self, folder: FightFolder, located: Located
+    ) -> tuple[list[NewExchange], list[NewMark], list[Problem]]:
         exchanges: list[NewExchange] = []
+        marks: list[NewMark] = []
         problems: list[Problem] = []
+        film_us = located.timeline.duration_us if located.timeline is not None else None
         for number, (source, path) in enumerate(zip(folder.info.logs, folder.log_files, strict=True)):
             label = f"{folder.folder.name}/{source.file}"
-            reading = read_log(path, folder.info, self.vocabulary, self.settings, file_label=label)
+            reading = read_log(
+                path, folder.info, self.vocabulary, self.settings, file_label=label, film_us=film_us
+            )
             problems += reading.problems
-            late = []
-            if located.timeline is not None:
-                late = beyond_footage(reading.exchanges, label, located.timeline)
-            problems += [problem for _, problem in late]
-            dropped = {id(exchange) for exchange, _ in late}
+            marks += [NewMark(mark, number) for mark in reading.marks]
             for exchange in reading.exchanges:
-                if id(exchange) in dropped:
-                    continue
                 derived = deriving.derive(exchange, folder.info, self.settings, self.vocabulary)
                 span = plan_span(derived, folder.info, self.settings) or (None, None)
                 exchanges.append(NewExchange(derived, number, *span))
-        return exchanges, problems
+        return exchanges, marks, problems
 
     def _digest(self, folder: FightFolder, located: Located) -> str:
         """Of all that decides what is stored: if it is the same, there is nothing to read."""
@@ -291,6 +292,7 @@ class Ingest:
                 self._say_missing(fight)
             if fight.work.gone:
                 self.catalogue.remove_clips(fight.work.gone)
+            self._say_outside(fight)
             clips = self.catalogue.clips(fight.work.fight_id)
             fight.report.clips_removed = ingest_cut.sweep_fight(self.root, fight.work.fight_id, clips)
 
@@ -313,6 +315,17 @@ class Ingest:
     def _say_missing(self, fight: _Fight) -> None:
         if fight.report.waiting and fight.located.path is None and fight.located.error is None:
             fight.report.why.append(missing(fight.folder))
+
+    def _say_outside(self, fight: _Fight) -> None:
+        """What is described, but not on the film."""
+        timeline = fight.located.timeline
+        if timeline is None or fight.work is None:
+            return
+        told = [item.exchange for item in self.catalogue.exchanges(fight.work.fight_id)]
+        outside = [e for e in told if (e.end_us is not None and e.end_us < 0) or beyond(e, timeline)]
+        if outside:
+            count = f"{len(outside)} exchanges lie" if len(outside) > 1 else "1 exchange lies"
+            fight.report.why.append(f"{count} before or after what the film shows, and cannot be cut")
 
     def _cut(self, fight: _Fight, before: int, total: int) -> None:
         located, report = fight.located, fight.report

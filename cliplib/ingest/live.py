@@ -8,13 +8,13 @@ from pathlib import Path
 
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.live import Derive, LiveLog
-from cliplib.catalogue.rows import FootageRow, NewExchange
+from cliplib.catalogue.rows import FootageRow, NewExchange, NewMark
 from cliplib.core.errors import Problem
 from cliplib.core.models import FightInfo, Settings
 from cliplib.core.progress import Progress
 from cliplib.ingest import cut as ingest_cut
 from cliplib.ingest.correct import with_corrections
-from cliplib.ingest.plan import ToCut, beyond_footage, plan_cuts, plan_span
+from cliplib.ingest.plan import ToCut, beyond, plan_cuts, plan_span
 from cliplib.logs import LogReading, read_lines
 from cliplib.logs.telling import Phrases
 from cliplib.media.working import Prepared
@@ -57,21 +57,24 @@ def deriver(
     or lies beyond the footage is passed over; it stays in its log.
     """
 
-    def derive(info: FightInfo, live: Sequence[LiveLog]) -> list[NewExchange]:
+    def derive(info: FightInfo, live: Sequence[LiveLog]) -> tuple[Sequence[NewExchange], Sequence[NewMark]]:
         footage = catalogue.footage(fight_id)
-        exchanges: list[NewExchange] = []
+        exchanges: Sequence[NewExchange] = []
+        marks: list[NewMark] = []
         for log in live:
             read, _ = read_live(log, info, vocabulary, settings, known)
-            late = []
-            if footage is not None:
-                late = [id(e) for e, _ in beyond_footage(read.exchanges, log.file, footage.timeline)]
-            for exchange in read.exchanges:
-                if id(exchange) not in late:
-                    derived = deriving.derive(exchange, info, settings, vocabulary)
-                    span = plan_span(derived, info, settings) or (None, None)
-                    exchanges.append(NewExchange(derived, log.place, *span))
+            filmed = [e for e in read.exchanges if footage is None or not beyond(e, footage.timeline)]
+            derived = [deriving.derive(e, info, settings, vocabulary) for e in filmed]
+            spans = [plan_span(exchange, info, settings) or (None, None) for exchange in derived]
+            exchanges = [
+                *exchanges,
+                *(NewExchange(e, log.place, *span) for e, span in zip(derived, spans, strict=True)),
+            ]
+            marks += [NewMark(mark, log.place) for mark in read.marks]
         kept = catalogue.corrections(fight_id)
-        return with_corrections(exchanges, kept, info, settings, vocabulary) if kept else exchanges
+        if kept:
+            exchanges = with_corrections(exchanges, kept, info, settings, vocabulary)
+        return exchanges, marks
 
     return derive
 

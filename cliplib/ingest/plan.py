@@ -10,12 +10,11 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from cliplib.core.errors import Problem
 from cliplib.core.models import Action, Exchange, FightInfo, Settings
-from cliplib.core.timebase import SECOND, RoundClock, Timeline, format_time
+from cliplib.core.timebase import SECOND, RoundClock, Timeline
 
 CUT_VERSION = 1
 """Part of every clip's digest: raise it when the same frames ought to be cut anew."""
@@ -46,7 +45,7 @@ class CutJob:
 
 
 def plan_span(exchange: Exchange, info: FightInfo, settings: Settings) -> tuple[int, int] | None:
-    """The clip's in and out in footage time, or None for an exchange without times.
+    """The clip's in and out in footage time, or None for an exchange without times, or before the film.
 
     Lead-in and follow-through are added and end at the bells of the round, if settings say so; never inside
     the exchange itself, so that a punch after the bell is on film. A span that the log spelt out stands.
@@ -64,7 +63,7 @@ def plan_span(exchange: Exchange, info: FightInfo, settings: Settings) -> tuple[
             in_us = min(max(in_us, opening), exchange.start_us)
             if closing is not None:
                 out_us = max(min(out_us, closing), exchange.end_us)
-    return max(0, in_us), out_us
+    return (max(0, in_us), out_us) if out_us > 0 else None  # else all before the film begins
 
 
 def _bells(exchange: Exchange, info: FightInfo) -> tuple[int, int | None] | None:
@@ -83,25 +82,9 @@ def _bells(exchange: Exchange, info: FightInfo) -> tuple[int, int | None] | None
     return start, None if info.round_us is None else start + info.round_us
 
 
-def beyond_footage(
-    exchanges: Iterable[Exchange], file_label: str, timeline: Timeline
-) -> list[tuple[Exchange, Problem]]:
-    """The exchanges that begin when the footage is over, with what to tell the logger."""
-    length = timeline.duration_us
-    return [
-        (
-            exchange,
-            Problem(
-                file_label,
-                exchange.line,
-                0,
-                f"begins at {format_time(exchange.start_us)}, but the footage is only "
-                f"{format_time(length, 1)} long; check the time, first_bell, or that this is the right file",
-            ),
-        )
-        for exchange in exchanges
-        if exchange.start_us is not None and exchange.start_us >= length
-    ]
+def beyond(exchange: Exchange, timeline: Timeline) -> bool:
+    """Whether it happened when the film was over."""
+    return exchange.start_us is not None and exchange.start_us >= timeline.duration_us
 
 
 def plan_cuts(wanted: Sequence[ToCut], info: FightInfo, timeline: Timeline, fingerprint: str) -> list[CutJob]:

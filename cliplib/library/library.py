@@ -425,7 +425,10 @@ class Library:
         spans = [
             None if item.in_us is None or item.out_us is None else (item.in_us, item.out_us) for item in items
         ]
-        return logs.write_log(chosen, info, form, vocabulary=self.vocabulary, spans=spans)
+        marks = [
+            item.mark for item in self._catalogue.marks_of(fight_id) if log is None or item.log_file == log
+        ]
+        return logs.write_log(chosen, info, form, vocabulary=self.vocabulary, spans=spans, marks=marks)
 
     def _prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
         return library_media.prepared(self._catalogue, self.folder, fight_id, title, progress)

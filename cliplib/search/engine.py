@@ -268,11 +268,15 @@ class Search:
         if changed or gone:
             titles = {f.id: (f.title, f.info.event) for f in self._catalogue.fights(changed)}
             self._text.update(
-                ((f, revisions[f], *titles[f], self._catalogue.notes([f])) for f in changed if f in titles),
+                ((f, revisions[f], *titles[f], *self._noted(f)) for f in changed if f in titles),
                 gone,
                 len(changed),
                 progress,
             )
+
+    def _noted(self, fight_id: int) -> tuple[list[tuple[int, str]], list[tuple[int, str]]]:
+        marks = [(item.id, item.mark.note) for item in self._catalogue.marks_of(fight_id)]
+        return self._catalogue.notes([fight_id]), marks
 
     # --- one search ---------------------------------------------------------------------------------------
 

@@ -1,4 +1,4 @@
-"""Words in notes and titles: the library's text index, with Whoosh. The only module that imports it.
+"""Words in notes, marks and titles: the library's text index, with Whoosh. The only module that imports it.
 
 One document a fight: its title, event and notes, analysed for the trade (slipped = slip, "1-2" kept), and
 beside them the fight's revision, so that index and revision change together. Whoosh analyses, keeps,
@@ -58,19 +58,24 @@ class DamagedError(StorageError):
     """The index could not be read; it has been removed and can be made anew."""
 
 
-Item = tuple[int, int, str, str, list[tuple[int, str]]]
-"""A fight to be indexed: (id, revision, title, event, [(exchange id, note)])."""
+_TITLE = -1
+"""In place of an exchange's number. Below it stand marks: number n as _TITLE - n."""
+
+Item = tuple[int, int, str, str, list[tuple[int, str]], list[tuple[int, str]]]
+"""A fight to be indexed: (id, revision, title, event, [(exchange id, note)], [(mark id, note)])."""
 
 
 @dataclass(frozen=True, slots=True)
 class WordHit:
-    """`exchange_id`: None for a title. `snippet`: pieces of text, True for what was looked for."""
+    """`exchange_id`, `mark_id`: both None for a title. `snippet`: pieces of text, True for what was looked
+    for."""
 
     exchange_id: int | None
     fight_id: int
     title: str
     snippet: tuple[tuple[str, bool], ...]
     score: float
+    mark_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +89,8 @@ class WordHits:
 
 @dataclass(frozen=True)
 class _Texts:
-    """All texts (notes and titles), one after another. A text is a note if `exchange` is not -1."""
+    """All texts (notes and titles), one after another. `exchange`: whose note a text is; _TITLE or below: see
+    there."""
 
     revisions: dict[int, int]
     fight: npt.NDArray[np.int64]
@@ -252,7 +258,7 @@ class TextIndex:
             found, scores = texts.with_all([part])
             here = np.zeros(len(ids))
             here[found] = scores
-            titles = {int(texts.fight[t]): float(here[t]) for t in found if not note[t]}
+            titles = {int(texts.fight[t]): float(here[t]) for t in found if ids[t] == _TITLE}
             if titles:
                 of_title = np.isin(texts.fight, list(titles))
                 here[note & of_title] += np.array([titles[int(f)] for f in texts.fight[note & of_title]])
@@ -364,7 +370,7 @@ def _parts(query: str) -> list[list[tuple[int, int]]]:
 
 
 def _document(item: Item) -> dict[str, Any]:
-    fight, revision, title, event, notes = item
+    fight, revision, title, event, notes, marks = item
     numbers: dict[str, int] = {}
 
     def number(word: str) -> int:
@@ -373,7 +379,7 @@ def _document(item: Item) -> dict[str, Any]:
         return numbers[word]
 
     heading = f"{title} {event}".strip()
-    texts = [(-1, heading), *notes]
+    texts = [(_TITLE, heading), *notes, *((_TITLE - number, note) for number, note in marks)]
     sequences = [[*_numbers(text, number), _BETWEEN] for _, text in texts]
     kept = {
         "fight": fight,
@@ -423,7 +429,9 @@ def _gather(documents: Iterable[Mapping[str, Any]]) -> _Texts:
 def _hit(fight: int, exchange: int, kept: Mapping[str, Any], query: str, score: float) -> WordHit:
     exchanges = np.frombuffer(kept["exchanges"], np.int64)
     text = kept["texts"][int(np.flatnonzero(exchanges == exchange)[0])]
-    return WordHit(exchange if exchange >= 0 else None, fight, kept["title"], _snippet(text, query), score)
+    number = exchange if exchange >= 0 else None
+    mark = _TITLE - exchange if exchange < _TITLE else None
+    return WordHit(number, fight, kept["title"], _snippet(text, query), score, mark)
 
 
 class _Marks(highlight.Formatter):

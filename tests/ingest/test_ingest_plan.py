@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from cliplib.core.models import Action, Corner, Exchange, FightInfo, Settings
 from cliplib.core.timebase import Timeline
-from cliplib.ingest.plan import ToCut, beyond_footage, folder_name, plan_cuts, plan_span, poster_frame
+from cliplib.ingest.plan import ToCut, beyond, folder_name, plan_cuts, plan_span, poster_frame
 
 S = 1_000_000
 INFO = FightInfo("F", Corner("A"), Corner("B"), round_us=180 * S, round_starts_us=(10 * S, 250 * S))
@@ -111,11 +111,13 @@ def test_any_cut_holds_just_the_frames_of_its_span(start: int, length: int, step
         assert job.first <= job.poster < job.last
 
 
-def test_times_after_the_end_are_told() -> None:
-    late = at(4.0, 5, line=17)
-    told = beyond_footage([at(1, 2), late, Exchange((Action("jab", "A"),))], "one/log.csv", steady(100))
-    assert [exchange for exchange, _ in told] == [late]
-    assert str(told[0][1]).startswith("one/log.csv:17:0: begins at 0:04, but the footage is only 0:04.0 long")
+def test_before_and_after_the_film() -> None:
+    """A film that begins after the bell, or ends before the last: what it doesn't show is described, not cut."""
+    assert beyond(at(4.0, 5), steady(100))
+    assert not beyond(at(3.9, 5), steady(100))
+    assert not beyond(Exchange((Action("jab", "A"),)), steady(100))
+    assert plan_span(Exchange((Action("jab", "A", -9 * S),), 1, -9 * S, -8 * S), INFO, Settings()) is None
+    assert plan_span(Exchange((Action("jab", "A", -S),), 1, -S, S), INFO, Settings()) == (0, 2_500_000)
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,7 @@ NOTES = [
 
 
 def fight(number: int, revision: int, notes: list[tuple[int, str]], title: str = "Ames v Boyd") -> Item:
-    return (number, revision, title, "Harbour Hall", notes)
+    return (number, revision, title, "Harbour Hall", notes, [])
 
 
 @pytest.fixture

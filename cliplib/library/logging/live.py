@@ -25,6 +25,7 @@ from cliplib.ingest import live as ingest_live
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
 from cliplib.library.finding.saying import say_action
+from cliplib.logs import LogReading
 from cliplib.logs.forms import form_named
 
 if TYPE_CHECKING:
@@ -221,7 +222,7 @@ class Logging:
             read = logs.read_log(path, info, library.vocabulary, library.settings, file_label=path.name)
         if read.problems:
             raise LogError(read.problems)
-        rows = self._rows(read.exchanges, info)
+        rows = self._rows(read, info)
 
         def put(edit: LineEditor) -> int:
             if edit.lines() and not instead:
@@ -236,11 +237,11 @@ class Logging:
 
         return self._change(fight_id, by, put)
 
-    def _rows(self, exchanges: Sequence[Exchange], info: FightInfo) -> list[dict[str, str]]:
-        """Rows that read to the same exchanges; without numbers for those that pauses alone tell apart, so
-        that a line added later joins the exchange that it belongs to."""
+    def _rows(self, told: LogReading, info: FightInfo) -> list[dict[str, str]]:
+        """Rows that read to the same exchanges and marks; without numbers for those that pauses alone tell
+        apart, so that a line added later joins the exchange that it belongs to."""
         words, settings = self._library.vocabulary, self._library.settings
-        text = logs.write_log(exchanges, info, "jsonl", vocabulary=words)
+        text = logs.write_log(told.exchanges, info, "jsonl", vocabulary=words, marks=told.marks)
         rows: list[dict[str, str]] = [json.loads(line) for line in text.splitlines()]
         plain = [
             {k: v for k, v in row.items() if k != "exchange" or not _NUMBERED.fullmatch(v)} for row in rows
