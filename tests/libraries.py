@@ -89,7 +89,7 @@ def dump(root: Path) -> dict[str, object]:
     raw.row_factory = sqlite3.Row
     held: dict[str, object] = {}
     try:
-        for table in ("fighters", "fights", "footage", "logs", "exchanges", "actions", "clips"):
+        for table in ("fighters", "fights", "footage", "logs", "exchanges", "actions", "marks", "clips"):
             held[table] = [
                 {k: row[k] for k in row.keys() if k not in _VOLATILE.get(table, ())}  # noqa: SIM118 - a Row
                 for row in raw.execute(f"SELECT * FROM {table} ORDER BY 1, 2")

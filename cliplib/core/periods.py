@@ -113,6 +113,7 @@ class Course:
             return self._round(moment.round)[ends]
         if self.bells is None:
             return moment.round * _LONGEST - moment.left_us
+        self._round(moment.round)
         return self.bells.to_footage(moment.round, moment.left_us)
 
     def _round(self, number: int) -> tuple[int, int]:

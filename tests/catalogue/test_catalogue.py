@@ -15,9 +15,10 @@ from sqlite_utils import Database
 
 from cliplib.catalogue import schema as catalogue_schema
 from cliplib.catalogue.catalogue import MISSING, Catalogue
-from cliplib.catalogue.rows import NewClip, NewExchange, OldExchange, keep_ids, with_second_opinions
+from cliplib.catalogue.rows import NewClip, NewExchange, NewMark, OldExchange, keep_ids, with_second_opinions
 from cliplib.core.errors import BusyError, InputError, NotFoundError, StorageError
-from cliplib.core.models import Action, AudioTrack, Corner, Exchange, FightInfo, FootageInfo, LogSource
+from cliplib.core.models import Action, AudioTrack, Corner, Exchange, FightInfo, FootageInfo, LogSource, Mark
+from cliplib.core.periods import Moment, Period
 from cliplib.core.timebase import UNTIMED, Timeline
 
 RED, BLUE = "Emeka Adeyemi", "Jonas Brandt"
@@ -95,6 +96,29 @@ def test_everything_said_comes_back(catalogue: Catalogue) -> None:
     assert fight.info == INFO
     assert (fight.exchanges, fight.clips, fight.folder) == (2, 0, Path("/fights/one"))
     assert [f.name for f in catalogue.fighters()] == [RED, BLUE]
+
+
+def test_marks_and_periods_come_back(catalogue: Catalogue) -> None:
+    periods = (Period("early", None, Moment(90_000_000)), Period("one hand", Moment(None, 2, 80_000_000)))
+    info = replace(INFO, periods=periods)
+    first = Mark("cut over the left eye", 14_200_000, 1, 15_000_000, False, BLUE, "7", 3)
+    marks = [
+        NewMark(first),
+        NewMark(Mark("ring walk", 1_000_000)),
+        NewMark(Mark("slow", -80_000_000, 2, None, True)),
+    ]
+    change = store(catalogue, new(exchange(14.2, "missed")), info, told=marks)
+    assert catalogue.fight(change.fight_id).info == info
+    assert [item.mark for item in catalogue.marks_of(change.fight_id)] == [item.mark for item in marks]
+    revision = catalogue.revision()
+    again = store(catalogue, new(exchange(14.2, "missed")), info, told=marks)
+    assert (again.anything, catalogue.revision()) == (False, revision)
+    store(catalogue, new(exchange(14.2, "missed")), info, told=marks[1:])
+    assert catalogue.revision() > revision
+    assert [item.mark.note for item in catalogue.marks_of(change.fight_id)] == ["ring walk", "slow"]
+    store(catalogue, new(exchange(14.2, "missed")))
+    assert catalogue.marks_of(change.fight_id) == ()
+    assert catalogue.fight(change.fight_id).info.periods == ()
 
 
 def test_clip_rows_before_and_after_cutting(catalogue: Catalogue, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from cliplib.core.errors import FightFolderError
 from cliplib.core.models import LogSource
+from cliplib.core.periods import Moment, Period
 from cliplib.core.timebase import SECOND
 from cliplib.fightfolder.reading import find_fight_folders, may_read, read_fight_folder
 
@@ -111,6 +112,17 @@ def test_round_starts_spelt_out(folder: Path) -> None:
     assert starts == (12_400_000, 252_500_000, 493 * SECOND)
 
 
+@pytest.mark.parametrize("bell", ['"-0:12.4"', '"-12.4"', "-12.4"])
+def test_a_film_that_begins_after_the_bell(folder: Path, bell: str) -> None:
+    starts = read_fight_folder(write(folder, FULL.replace('"0:12.4"', bell))).info.round_starts_us
+    assert starts[:2] == (-12_400_000, -12_400_000 + 240 * SECOND)
+    text = FULL.replace('first_bell = "0:12.4"', f'round_starts = [-240, {bell}, "4:13"]')
+    with pytest.raises(FightFolderError, match=r"round 2 begin at -0:12\.4, before round 1"):
+        read_fight_folder(write(folder, text.replace("-240", "-100")))
+    starts = read_fight_folder(write(folder, text)).info.round_starts_us
+    assert starts == (-240 * SECOND, -12_400_000, 253 * SECOND)
+
+
 @pytest.mark.parametrize("bell", ['"0:12.4"', '"12.4"', "12.4"])
 def test_times_as_text_and_numbers(folder: Path, bell: str) -> None:
     text = FULL.replace('"0:12.4"', bell)
@@ -175,7 +187,8 @@ BAD = [
     ("first_bell", "first_bel", "16:1", "did you mean “first_bell”?"),
     ('"0:12.4"', '"0:72.4"', "16:1", "at most 59"),
     ('"0:12.4"', '"soon"', "16:1", "not a time"),
-    ('"0:12.4"', "-1", "16:1", "between 0 and"),
+    ('"0:12.4"', "-1e9", "16:1", "between 0 and"),
+    ('"0:12.4"', '"-0:72"', "16:1", "at most 59"),
     ('"0:12.4"', "true", "16:1", "must be a time"),
     ("round_seconds = 180\n", "", "15:1", "missing: round_seconds; or"),
     ("rest_seconds = 60\n", "", "15:1", "needs rounds, round_seconds and rest_seconds"),
@@ -211,6 +224,58 @@ def test_says_what_is_wrong_and_where(folder: Path, old: str, new: str, place: s
     lines = [line for line in message.splitlines() if says in line]
     assert lines, message
     assert lines[0].startswith(f"adeyemi-brandt/fight.toml:{place}: "), message
+
+
+# --- periods ----------------------------------------------------------------------------------------------
+
+ONE_HAND = '[[period]]\nname = "one hand"\nfrom = "round 4 1:20"\nuntil = "round 6"\n'
+
+
+def test_periods_come_in_order_of_time(folder: Path) -> None:
+    """With a clock, as whole rounds, or by the film; without bells, too."""
+    others = '[[period]]\nname = "early"\nuntil = "r1 0:30"\n[[period]]\nname = "middle"\nfrom = "4:13.5"\nuntil = 300\n'
+    info = read_fight_folder(write(folder, FULL + ONE_HAND + others)).info
+    assert info.periods == (
+        Period("early", None, Moment(None, 1, 30 * SECOND)),
+        Period("middle", Moment(253_500_000), Moment(300 * SECOND)),
+        Period("one hand", Moment(None, 4, 80 * SECOND), Moment(None, 6)),
+    )
+    bare = read_fight_folder(write(folder, LEAST + ONE_HAND)).info
+    assert bare.course.names == ("one hand",)
+
+
+BAD_PERIODS = [
+    ('until = "round 6"', 'until = "round 4 2:00"', "23:1", "not after the beginning (round 4 1:20)"),
+    ('until = "round 6"', 'until = "round 4 1:20"', "23:1", "not after the beginning"),
+    ('until = "round 6"', 'until = "round 7"', "23:1", "names round 7 of a fight over 6 rounds"),
+    ('from = "round 4 1:20"', 'from = "round 0 1:20"', "22:1", "names round 0"),
+    ('from = "round 4 1:20"', 'from = "round 4 3:20"', "22:1", "3:20 on the clock of a round of 3:00"),
+    ('from = "round 4 1:20"', 'from = "soon"', "22:1", "no moment"),
+    ('from = "round 4 1:20"', "from = -5", "22:1", "between 0 and"),
+    ('from = "round 4 1:20"', "from = true", "22:1", "not true"),
+    ('name = "one hand"', 'name = ""', "21:1", "is empty"),
+    ('name = "one hand"\n', "", "20:3", "name is missing"),
+    ('from = "round 4 1:20"\nuntil = "round 6"\n', "", "20:3", "from is missing"),
+    ("until =", "untill =", "23:1", "did you mean “until”?"),
+    ("[[period]]", "[period]", "20:2", "two brackets"),
+    ('until = "round 6"', 'until = "round 6"\n[[period]]\nname = "x"\nfrom = "round 5"', "26:1",
+     "makes “x” overlap “one hand”"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "place", "says"), BAD_PERIODS)
+def test_says_what_is_wrong_with_a_period(folder: Path, old: str, new: str, place: str, says: str) -> None:
+    message = refusal(folder, FULL + ONE_HAND.replace(old, new, 1))
+    lines = [line for line in message.splitlines() if says in line]
+    assert lines, message
+    assert lines[0].startswith(f"adeyemi-brandt/fight.toml:{place}: "), message
+
+
+def test_periods_need_one_line_of_time(folder: Path) -> None:
+    message = refusal(folder, LEAST + ONE_HAND.replace('"round 6"', '"14:05"'))
+    assert "write first_bell or round_starts" in message
+    text = FULL.replace('first_bell = "0:12.4"', "round_starts = [0, 240]") + ONE_HAND
+    assert "has the bells of 2 rounds" in refusal(folder, text)
 
 
 def test_everything_wrong_is_told_at_once(folder: Path) -> None:

@@ -336,3 +336,24 @@ def test_only_indexing(root: Path, fight: Path) -> None:
     assert report.fights[0].waiting == 2
     assert clip_files(root) == {}
     assert dict(ingest(root, fight).fights[0].cut) == {"slice": 2}
+
+
+@pytest.mark.parametrize(
+    ("bell", "film"), [("-0:04", "begins after the bell"), ("0:01", "ends before the bell")]
+)
+def test_a_film_of_part_of_a_round(root: Path, tmp_path: Path, bell: str, film: str) -> None:
+    """What it doesn't show is described by the round clock, found, and not cut; the rest is."""
+    fight = make_fight(tmp_path / "one", bell=bell)
+    text = (fight / "fight.toml").read_text().replace("round_seconds = 7", "round_seconds = 60")
+    (fight / "fight.toml").write_text(text)
+    unseen = "1,0:58.5" if bell == "-0:04" else "1,0:20"
+    (fight / "log.csv").write_text(
+        f"round,clock,fighter,action\n{unseen},Adeyemi,jab\n1,0:55,Brandt,cross\n1,0:54,Adeyemi,hook\n"
+    )
+    report = ingest(root, fight)
+    assert report.exit_code == 0, report.fights[0].problems
+    assert (report.fights[0].exchanges, sum(report.fights[0].cut.values())) == (2, 1)
+    assert (
+        report.fights[0].why[-1] == "1 exchange lies before or after what the film shows, and cannot be cut"
+    )
+    assert ingest(root, fight).fights[0].status == "unchanged"

@@ -97,6 +97,31 @@ def test_a_time_after_the_footage_is_over(root: Path, tmp_path: Path) -> None:
     assert (report.exit_code, report.fights[0].exchanges, len(report.fights[0].skipped)) == (0, 2, 1)
 
 
+@pytest.mark.parametrize(
+    ("row", "place", "says"),
+    [
+        ("0:30,,,,after the film", "5:1", "the footage is only"),
+        ("0:03,,,landed,no action", "5:8", "a mark has no outcome"),
+        ("0:03,Okoro,,,whom?", "5:6", "Okoro"),
+    ],
+)
+def test_a_mark_that_cannot_be(root: Path, tmp_path: Path, row: str, place: str, says: str) -> None:
+    fight = make_fight(tmp_path / "one", bell=None)
+    problems, _ = spoiled(root, fight, [*ROWS, row])
+    assert problems[0].startswith(f"one/log.csv:{place}: ")
+    assert says in problems[0]
+
+
+def test_a_period_that_cannot_be(root: Path, fight: Path) -> None:
+    ingest(root, fight)
+    before = dump(root)
+    with (fight / "fight.toml").open("a") as file:
+        file.write('[[period]]\nname = "late"\nfrom = "round 2"\n')
+    (problem,) = ingest(root, fight).fights[0].problems
+    assert "one/fight.toml:19:1: period.from names round 2 of a fight over 1 rounds" in problem
+    assert dump(root) == before
+
+
 def test_a_wrong_fight_toml(root: Path, fight: Path) -> None:
     ingest(root, fight)
     before = dump(root)

@@ -273,7 +273,7 @@ def test_scores_are_bm25(tmp_path: Path) -> None:
     """Robertson and Zaragoza (2009), The Probabilistic Relevance Framework, eq. 3.15, with the idf of Lucene
     (ln(1 + (N - n + 0.5) / (n + 0.5))) worked by hand: four texts (the title is one), k1 1.2, b 0.75."""
     index = TextIndex(tmp_path)
-    index.update([(1, 1, "Ames Boyd", "", [(1, "hook hook jab"), (2, "hook"), (3, "cross cross")])], [])
+    index.update([(1, 1, "Ames Boyd", "", [(1, "hook hook jab"), (2, "hook"), (3, "cross cross")], [])], [])
     n, mean = 4, (2 + 3 + 1 + 2) / 4
     idf = np.log(1 + (n - 2 + 0.5) / (2 + 0.5))
     by_id = {hit.exchange_id: hit.score for hit in index.search("hook").hits}
