@@ -7,14 +7,13 @@ from typing import Any
 
 import click
 
+from cliplib.cli import evidence_tables as show
 from cliplib.cli import terminal
 from cliplib.core.errors import InputError
-from cliplib.core.timebase import format_time, from_seconds
+from cliplib.core.timebase import from_seconds
 from cliplib.library.evidence.agreement import DECISIONS, Decision, TwoLogs, read_worksheet, worksheet
-from cliplib.library.evidence.jsonform import two_logs_json
+from cliplib.library.evidence.forms import fill_agreement
 from cliplib.library.library import Library, log_forms
-from cliplib.stats.proportions import Interval
-from cliplib.tally.pairing import Confusion, OfOne
 
 
 @click.command()
@@ -70,9 +69,9 @@ def agree(
     if out is not None:
         _write(library, found, decided, otherwise, out)
     elif as_json:
-        terminal.as_json(two_logs_json(found))
+        terminal.as_json(fill_agreement(found).as_json())
     else:
-        _print(found)
+        show.show(fill_agreement(found))
 
 
 def _write(
@@ -98,75 +97,3 @@ def _write(
     text = library.evidence.agreed_log(found, decisions, form.name)
     out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
     terminal.say(f"{out}: put it beside the logs and name it in fight.toml in their place")
-
-
-def _print(found: TwoLogs) -> None:
-    one, two = (
-        f"{name} ({by})" if by else name for name, by in zip((found.one, found.two), found.by, strict=True)
-    )
-    result = found.agreement
-    terminal.say(f"{found.fight.title}: {one} against {two}")
-    terminal.say(
-        f"{result.paired} actions in both, {result.only_one} only in the first"
-        + (f" ({found.beyond} of its actions lie where the second has nothing)" if found.beyond else "")
-        + f", {result.only_two} only in the second"
-        + (f"; {found.left_out} without any time were left out" if found.left_out else "")
-    )
-    if result.percent_error is not None:
-        terminal.say(f"Percent error: {result.percent_error:.1f}")
-    for title, table, rows in (
-        ("Techniques", result.techniques, result.of_technique),
-        ("Outcomes", result.outcomes, result.of_outcome),
-    ):
-        if table.pairs:
-            _table(title, table, rows)
-    if found.disagreements:
-        terminal.say(f"\n{len(found.disagreements)} disagreements")
-        cells = [
-            (
-                d.key,
-                str(d.round or ""),
-                format_time(d.time_us, 1) if d.time_us >= 0 else "",
-                "" if d.frame is None else str(d.frame),
-                str(d.clip),
-                d.what,
-                d.one,
-                d.two,
-            )
-            for d in found.disagreements
-        ]
-        terminal.table(("key", "round", "time", "frame", "clip", "what", "first", "second"), cells, give=6)
-    terminal.say()
-    for line in found.definitions:
-        terminal.say(f"  {line}")
-
-
-def _table(title: str, table: Confusion, rows: tuple[OfOne, ...]) -> None:
-    worth = f", {table.band}" if table.band else ""
-    extra = "" if table.ac1 is None else f"; AC1 {table.ac1:.2f}"
-    terminal.say(
-        f"\n{title}: the same in {table.same} of {table.pairs} pairs; "
-        f"kappa {_kappa(table.kappa)}{worth}{extra}"
-    )
-    cells = [(n, *map(str, row)) for n, row in zip(table.names, table.table, strict=True)]
-    terminal.table(("first \\ second", *table.names), cells, give=0)
-    terminal.say()
-    terminal.table(
-        ("", "first", "second", "both", "percent error", "kappa"),
-        [
-            (
-                row.name,
-                str(row.one),
-                str(row.two),
-                str(row.both),
-                "" if row.percent_error is None else f"{row.percent_error:.1f}",
-                _kappa(row.kappa),
-            )
-            for row in rows
-        ],
-        give=0,
-    )
-
-
-def _kappa(value: Interval | None) -> str:
-    return "cannot be said" if value is None else f"{value.value:.2f} ({value.low:.2f} to {value.high:.2f})"

@@ -1,10 +1,11 @@
-"""The commands that show the evidence behind a claim: counts, what comes next, changes, answers."""
+"""The commands that show the evidence behind a claim, made of the registry of evidence tables."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import itertools
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
@@ -14,220 +15,145 @@ from cliplib.cli import followup, terminal
 from cliplib.cli import play as cli_play
 from cliplib.cli.agreement import agree
 from cliplib.core.errors import InputError
-from cliplib.library.evidence.jsonform import (
-    answers_json,
-    caught_json,
-    change_json,
-    compare_json,
-    next_json,
-    tally_json,
-)
+from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter
 from cliplib.library.evidence.report import fight_report, fighter_report
 from cliplib.library.library import Library
 from cliplib.report import html, pdf
-from cliplib.tally import CATEGORIES, KEYS
+from cliplib.tally import KEYS
+from cliplib.tally.table import Filled
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
-only_option = click.option(
-    "--only",
+_ONLY = click.Option(
+    ["--only"],
     multiple=True,
     metavar="KEY=VALUE",
     help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}, from, to.",
 )
-clips_option = click.option("--clips", is_flag=True, help="List the clips behind the numbers.")
-open_option = click.option("--open", "open_", is_flag=True, help="Play those clips in the system's player.")
 
 
 def register(group: click.Group) -> None:
-    """Add these commands to `cliplib`."""
-    for command in (tally, following, compare, change, answers, agree, report):
+    """Add these commands to `cliplib`: one for each table, and tables that are an option of another's."""
+    by_command = itertools.groupby(TABLES, key=lambda table: table.command or table.name)
+    for name, tables in by_command:
+        group.add_command(_command(name, list(tables)))
+    for command in (agree, report):
         group.add_command(command)
 
 
-def _common(command: F) -> F:
-    for option in (json_option, only_option):
-        command = option(command)
-    return cli_filters.options(command)
+def _command(name: str, tables: Sequence[EvidenceTable]) -> click.Command:
+    """A command that asks for a table, or for another one that its switch names."""
+    first = tables[0]
+
+    @click.pass_obj
+    def ask(folder: Path, /, **given: Any) -> None:
+        table = next((t for t in tables[1:] if given[_option(t.switch)]), first)
+        _ask(Library(folder), table, given)
+
+    parameters = [_PARAMETERS[parameter.kind](parameter) for parameter in first.parameters]
+    if first.filters:
+        holder = cli_filters.options(lambda: None)
+        parameters += reversed(getattr(holder, "__click_params__", []))
+    parameters += [click.Option([table.switch], is_flag=True, help=table.about) for table in tables[1:]]
+    parameters += [_ONLY, *_outputs(first)]
+    return click.Command(name, params=parameters, callback=ask, help=first.about)
 
 
-@click.command()
-@click.argument("phrase", default="")
-@click.option(
-    "--by", multiple=True, type=click.Choice(KEYS), help="Count separately by this; may be repeated."
-)
-@_common
-@click.option("--csv", "as_csv", is_flag=True, help="Print CSV, for a spreadsheet.")
-@clips_option
-@click.option(
-    "--went", type=click.Choice(CATEGORIES), help="With --clips: only those; landed has knockdowns in it."
-)
-@open_option
-@click.option("--ids", is_flag=True, help="With --json: the numbers of the clips behind each count.")
-@click.pass_obj
-def tally(
-    folder: Path,
-    /,
-    phrase: str,
-    by: tuple[str, ...],
-    only: tuple[str, ...],
-    as_json: bool,
-    as_csv: bool,
-    clips: bool,
-    went: str | None,
-    open_: bool,
-    ids: bool,
-    **filters: Any,
-) -> None:
-    """Count what a phrase finds: tried, landed, blocked, missed; how often a minute; with intervals."""
-    library = Library(folder)
-    found = library.evidence.tally(phrase, by, where=cli_filters.where(library, filters), only=_pairs(only))
-    if clips or open_:
-        _show_clips(library, found.table.clips(None, went), open_)
-    elif as_json:
-        terminal.as_json(tally_json(found, ids=ids))
-    elif as_csv:
-        show.counts_csv(found)
-    else:
-        show.counts(found, phrase, only, followup.filters(filters, tally.params))
-
-
-@click.command(name="next")
-@click.argument("phrase")
-@_common
-@click.pass_obj
-def following(folder: Path, /, phrase: str, only: tuple[str, ...], as_json: bool, **filters: Any) -> None:
-    """What comes after a phrase: what the same fighter and the opponent do next, how often, how fast."""
-    library = Library(folder)
-    found = library.evidence.next(phrase, where=cli_filters.where(library, filters), only=_pairs(only))
-    if as_json:
-        terminal.as_json(next_json(found))
-        return
-    terminal.reading(found.reading)
-    terminal.say(f"{len(found.table.tries)} tries")
-    for title, rows in (("The same fighter next", found.table.own), ("The opponent next", found.table.other)):
-        terminal.say(f"\n{title}")
-        terminal.table(
-            ("what", "times", "share", "gap s", "middle half", "landed"), map(show.next_cells, rows), give=0
+def _outputs(table: EvidenceTable) -> Iterator[click.Option]:
+    if table.tries:
+        yield click.Option(["--clips"], is_flag=True, help="List the clips behind the number of all tries.")
+    if table.parts:
+        yield click.Option(
+            ["--went"], type=click.Choice(table.parts),
+            help="With --clips: only those; landed has knockdowns in it.",
+        )  # fmt: skip
+    if table.tries:
+        yield click.Option(["--open", "open_"], is_flag=True, help="Play those clips in the system's player.")
+    if table.parts:
+        yield click.Option(
+            ["--ids"], is_flag=True, help="With --json: the numbers of the clips of each count."
         )
-    show.definitions(found.definitions)
+    yield click.Option(["--csv", "as_csv"], is_flag=True, help="Print CSV, for a spreadsheet.")
+    yield click.Option(["--json", "as_json"], is_flag=True, help="Print JSON, for scripts.")
 
 
-@click.command()
-@click.argument("phrase")
-@click.option("--this", multiple=True, required=True, metavar="KEY=VALUE", help="One side; may be repeated.")
-@click.option("--that", multiple=True, required=True, metavar="KEY=VALUE", help="The other side.")
-@click.option("--by", type=click.Choice(KEYS), help="Compare also by this.")
-@_common
-@click.pass_obj
-def compare(
-    folder: Path,
-    /,
-    phrase: str,
-    this: tuple[str, ...],
-    that: tuple[str, ...],
-    by: str | None,
-    only: tuple[str, ...],
-    as_json: bool,
-    **filters: Any,
-) -> None:
-    """Two fighters, fights, rounds or periods beside each other. A period is from=2024-01, to=2024-06 or
-    both."""
-    library = Library(folder)
-    where = cli_filters.where(library, filters)
-    found = library.evidence.compare(
-        phrase, _pairs(this), _pairs(that), by=by, where=where, only=_pairs(only)
-    )
-    if as_json:
-        terminal.as_json(compare_json(found))
+def _option(switch: str) -> str:
+    return switch.removeprefix("--").replace("-", "_")
+
+
+def _flag_of(parameter: Parameter) -> str:
+    return "--" + parameter.name.replace("_", "-")
+
+
+_PARAMETERS: dict[str, Callable[[Parameter], click.Parameter]] = {
+    "phrase": lambda p: click.Argument(["phrase"], required=p.needed, default=None if p.needed else ""),
+    "fight": lambda p: click.Argument([p.name], required=p.needed),
+    "keys": lambda p: click.Option([_flag_of(p)], multiple=True, type=click.Choice(p.choices), help=p.about),
+    "key": lambda p: click.Option([_flag_of(p)], type=click.Choice(p.choices), help=p.about),
+    "side": lambda p: click.Option(
+        [_flag_of(p)], multiple=True, required=p.needed, metavar="KEY=VALUE", help=p.about
+    ),
+    "choice": lambda p: click.Option(
+        [_flag_of(p)], type=click.Choice(p.choices), default=p.choices[0], show_default=True, help=p.about
+    ),
+    "flag": lambda p: click.Option([_flag_of(p)], is_flag=True, help=p.about),
+}
+
+
+def _ask(library: Library, table: EvidenceTable, given: dict[str, Any]) -> None:
+    asked = {p.name: given[p.name] for p in table.parameters if p.name in given}
+    for parameter in table.parameters:
+        if parameter.kind == "side":
+            asked[parameter.name] = _pairs(given[parameter.name])
+    asked["only"] = _pairs(given["only"])
+    if table.filters:
+        asked["where"] = cli_filters.where(library, given)
+    found = library.evidence.table(table.name, **asked)
+    if given.get("clips") or given.get("open_"):
+        key = table.tries if not given.get("went") else f"{table.tries.rpartition('/')[0]}/{given['went']}"
+        clips = found.open(key).clips if key in found.openers else ()
+        _show_clips(library, clips, bool(given["open_"]))
+    elif given["as_json"]:
+        terminal.as_json(found.as_json(ids=bool(given.get("ids"))))
+    elif given["as_csv"]:
+        show.as_csv(found)
     else:
-        show.compared(found)
+        show.show(found)
+        _go_on(table, found, given)
 
 
-@click.command()
-@click.argument("phrase")
-@click.argument("fight")
-@click.option(
-    "--of",
-    "kind",
-    type=click.Choice(["rate", "frequency"]),
-    default="rate",
-    show_default=True,
-    help="Change of what: the share that landed, or how often it was tried.",
-)
-@only_option
-@json_option
-@click.pass_obj
-def change(folder: Path, phrase: str, fight: str, kind: Any, only: tuple[str, ...], as_json: bool) -> None:
-    """When did it change in a fight, and what was done instead? FIGHT is its number or part of its title."""
-    found = Library(folder).evidence.change(phrase, fight, kind, only=_pairs(only))
-    if as_json:
-        terminal.as_json(change_json(found))
-    else:
-        show.changed(found, phrase, only)
-
-
-@click.command()
-@click.argument("phrase")
-@_common
-@click.option("--defence", is_flag=True, help="PHRASE is a defence: what is it caught by?")
-@click.option("--any-stance", is_flag=True, help="Do not separate open and closed stances.")
-@click.pass_obj
-def answers(
-    folder: Path,
-    /,
-    phrase: str,
-    only: tuple[str, ...],
-    as_json: bool,
-    defence: bool,
-    any_stance: bool,
-    **filters: Any,
-) -> None:
-    """Which answers beat an attack, by stance match; with --defence, what a defence is caught by."""
-    library = Library(folder)
-    where = cli_filters.where(library, filters)
-    if defence:
-        caught = library.evidence.caught(phrase, where=where, only=_pairs(only))
-        if as_json:
-            terminal.as_json(caught_json(caught))
-            return
-        terminal.reading(caught.reading)
-        terminal.say(f"{len(caught.tries)} tries\n")
-        rows = [
-            (
-                row.attack,
-                f"{row.against_landed} of {row.against_known}",
-                str(row.against),
-                f"{row.next_landed} of {row.next_known}",
-                str(row.next),
+def _go_on(table: EvidenceTable, found: Filled, given: dict[str, Any]) -> None:
+    """A command to go on with, which says all that this one said."""
+    context = click.get_current_context()
+    filters = {
+        name: value
+        for name, value in followup.filters(given, context.command.params).items()
+        if name in _FILTER_NAMES
+    }
+    if found.by or table.parts:
+        rows = found.rows[next(g.name for g in found.form.groups if g.free)]
+        if rows:
+            chosen = [f"{key}={value}" for key, value in zip(found.by, rows[0].names, strict=True)]
+            options = {
+                **filters,
+                "--only": list(dict.fromkeys([*given["only"], *chosen])),
+                "--went": "landed"
+                if any(key.endswith("/landed") for c in rows[0].cells for key in c.keys)
+                else None,
+                "--clips": True,
+            }
+            terminal.say(
+                f"The clips behind a number: {followup.line(table.name, [given['phrase']], options)}"
             )
-            for row in caught.rows
-        ]
-        terminal.table(("punch", "against: landed", "tries", "next: landed", "tries"), rows, give=0)
-        show.definitions(caught.definitions)
-        return
-    found = library.evidence.answers(phrase, stances=not any_stance, where=where, only=_pairs(only))
-    if as_json:
-        terminal.as_json(answers_json(found))
-        return
-    terminal.reading(found.reading)
-    terminal.say(f"{len(found.result.tries)} tries\n")
-    lines = [
-        (
-            row.response,
-            row.stances,
-            str(row.times),
-            f"{row.attack_landed} of {row.attack_known}",
-            f"{row.punch_landed} of {row.punch_known}",
-            f"{row.beaten} of {row.beaten_known}",
-            show.interval(row.beaten_rate),
-        )
-        for row in found.result.rows
-    ]
-    head = ("answer", "stances", "times", "attack landed", "answer landed", "beaten", "interval")
-    terminal.table(head, lines, give=0)
-    show.definitions(found.definitions)
+    for then in found.then:
+        options = {
+            **{f"--{name}": value for name, value in then.options.items()},
+            "--only": list(given["only"]),
+        }
+        terminal.say(f"{then.words}: {followup.line(then.table, [given['phrase']], options)}")
+
+
+_FILTER_NAMES = frozenset(
+    max(option.opts, key=len) for option in getattr(cli_filters.options(lambda: None), "__click_params__", [])
+)
 
 
 @click.command()

@@ -35,7 +35,6 @@ from cliplib.library.care.forget import Going, forget_fights, what_goes
 from cliplib.library.care.passphrases import Passphrases
 from cliplib.library.care.signedin import SignedIn
 from cliplib.library.evidence.evidence import Evidence
-from cliplib.library.evidence.jsonform import evidence_json as evidence_json
 from cliplib.library.finding import fightview as library_fight
 from cliplib.library.finding import names as library_names
 from cliplib.library.finding.fightview import FightView as FightView

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from cliplib.stats.proportions import Interval
 from cliplib.tally import CountRow, NextTable
 from cliplib.tally.following import NOTHING
+from cliplib.tally.table import Filled
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,36 +75,23 @@ class Report:
     )
 
 
-def percent(value: Interval | None) -> str:
-    """`33 % (21–47)`."""
-    if value is None:
-        return "–"
-    return f"{100 * value.value:.0f} % ({100 * value.low:.0f}–{100 * value.high:.0f})"
-
-
 PARTS = ("landed", "partial", "blocked", "missed", "unknown")
 
 
-def counts_grid(by: Sequence[str], rows: Sequence[CountRow], clips: Sequence[Sequence[int]]) -> Grid:
-    """The table beside a chart of counts. In how many fights stands there only where they differ."""
-    fights = len({row.fights for row in rows} - {1}) > 0
-    head = (*by, "tried", *PARTS, "rate", "a minute", *(["fights"] if fights else []))
-    return Grid(
-        head,
-        tuple(
-            (
-                *row.values,
-                str(row.tried),
-                *(str(getattr(row, name)) for name in PARTS),
-                percent(row.rate),
-                "–" if row.per_minute is None else f"{row.per_minute:.2f}",
-                *([str(row.fights)] if fights else []),
-            )
-            for row in rows
-        ),
-        tuple(tuple(some) for some in clips),
-        "clips of landed",
-    )
+def grid(found: Filled, clips: str, clips_head: str = "clips") -> Grid:
+    """An evidence table on paper: its groups as one table, with the clips behind the number named `clips`."""
+    shown = list(found.groups())
+    several = len(shown) > 1
+    rows, opened = [], []
+    for group in shown:
+        for row, texts in zip(group.rows, group.texts(), strict=True):
+            if row.foot:
+                continue
+            rows.append((group.title, *texts) if several else texts)
+            keys = [piece.key for cell in row.cells for piece in cell if piece.key.endswith(f"/{clips}")]
+            opened.append(found.open(keys[0]).clips if keys else ())
+    head = shown[0].head if shown else ()
+    return Grid((("who", *head) if several else head), tuple(rows), tuple(opened), clips_head)
 
 
 def bars(title: str, by: Sequence[str], rows: Sequence[CountRow]) -> Bars:
@@ -148,20 +136,3 @@ def flow(title: str, start: str, table: NextTable, most: int = 6) -> Flow:
         top([(row.what, row.times) for row in table.own]),
         top([(row.what, row.times) for row in table.other]),
     )
-
-
-def next_grid(table: NextTable) -> Grid:
-    rows, clips = [], []
-    for who, side in (("the same fighter", table.own), ("the opponent", table.other)):
-        for row in side:
-            gap = "–" if row.median_us is None else f"{row.median_us / 1e6:.2f} s"
-            spread = (
-                "–"
-                if row.low_us is None or row.high_us is None
-                else f"{row.low_us / 1e6:.2f}–{row.high_us / 1e6:.2f} s"
-            )
-            landed = f"{row.landed} of {row.known}" if row.known else "–"
-            rows.append((who, row.what, str(row.times), percent(row.share), gap, spread, landed))
-            clips.append(tuple(int(i) for i in row.tries.exchange_ids()))
-    head = ("who", "what next", "times", "share", "gap, median", "middle half", "landed")
-    return Grid(head, tuple(rows), tuple(clips))

@@ -143,3 +143,10 @@ def worth(p: float) -> str:
     if p < 0.05:
         return "probably not chance alone"
     return "could be chance"
+
+
+def said_p(p: float | None) -> str:
+    """A p-value for people, never nought: what was not seen in so many arrangements can happen."""
+    if p is None:
+        return ""
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"

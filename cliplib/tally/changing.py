@@ -8,14 +8,14 @@ one fight finds changes by chance; the p-value is for one look.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
 from cliplib.search.patterns.codes import Ints
 from cliplib.stats.changepoint import Change, TooLittle, change_in_frequency, change_in_rate
-from cliplib.stats.proportions import worth
+from cliplib.stats.proportions import said_p, worth
 
 from .clock import FightClock
 from .comparing import Compared, Part, compared
@@ -41,7 +41,8 @@ class Moment:
 class Adjustment:
     """`found`: the most likely change, or TooLittle. `last_before`, `first_after`: the tries around it.
     `before`, `after`: numbers of the clips on each side. `instead`: what the same fighter did in that
-    situation, and `replies`: what the opponent did next, as shares before against after."""
+    situation, and `replies`: what the opponent did next, as shares before against after: of `situations` and
+    of `sides`."""
 
     kind: Kind
     found: Change | TooLittle
@@ -53,6 +54,8 @@ class Adjustment:
     after: tuple[int, ...] = ()
     instead: tuple[Compared, ...] = ()
     replies: tuple[Compared, ...] = ()
+    sides: tuple[Tries, Tries] | None = field(default=None, repr=False)
+    situations: tuple[Tries, Tries] | None = field(default=None, repr=False)
 
     @property
     def words(self) -> str:
@@ -60,7 +63,7 @@ class Adjustment:
         if isinstance(self.found, TooLittle):
             return str(self.found)
         before, after = self.counts
-        return f"{before} before, {after} after: {worth(self.found.p)} (p = {self.found.p:.3f})"
+        return f"{before} before, {after} after: {worth(self.found.p)} ({_p(self.found.p)})"
 
     @property
     def counts(self) -> tuple[str, str]:
@@ -71,6 +74,11 @@ class Adjustment:
         if self.kind == "rate":
             return f"{a} of {b} landed", f"{c} of {d}"
         return _often(a, b), _often(c, d)
+
+
+def _p(p: float) -> str:
+    said = said_p(p)
+    return f"p {said}" if said.startswith("<") else f"p = {said}"
 
 
 def _often(count: int, us: int) -> str:
@@ -135,6 +143,10 @@ def adjustment(
     first = int(tries.rows[used[split]])
     earlier, later = tries.some(used[:split]), tries.some(used[split:])
     sides = (tries.some(tries.rows < first), tries.some(tries.rows >= first))
+    situations = None
+    if situation is not None and len(situation):
+        before = situation.rows < first
+        situations = situation.some(before), situation.some(~before)
     return Adjustment(
         kind,
         change,
@@ -144,15 +156,11 @@ def adjustment(
         when[used[split]],
         tuple(earlier.exchange_ids().tolist()),
         tuple(later.exchange_ids().tolist()),
-        _instead(situation, first),
+        () if situations is None else _next(situations, own=None),
         _next(sides, own=False),
+        sides,
+        situations,
     )
-
-
-def _instead(situation: Tries | None, first: int) -> tuple[Compared, ...]:
-    if situation is None or not len(situation):
-        return ()
-    return _next((situation.some(situation.rows < first), situation.some(situation.rows >= first)), own=None)
 
 
 def _next(sides: tuple[Tries, Tries], *, own: bool | None) -> tuple[Compared, ...]:

@@ -53,13 +53,22 @@ def _clips(part: Part | None) -> tuple[int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """`landed`: of those with a known outcome. `own`, `other`: what came next, as shares of the tries."""
+    """`side1`, `side2`: the tries. `landed`: of those with a known outcome. `own`, `other`: what came next,
+    as shares of the tries."""
 
-    tries1: int
-    tries2: int
+    side1: Tries = field(repr=False)
+    side2: Tries = field(repr=False)
     landed: tuple[Compared, ...]
     own: tuple[Compared, ...]
     other: tuple[Compared, ...]
+
+    @property
+    def tries1(self) -> int:
+        return len(self.side1)
+
+    @property
+    def tries2(self) -> int:
+        return len(self.side2)
 
 
 def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
@@ -85,8 +94,8 @@ def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
                 parts[name] = (found[0], found[1])
     after1, after2 = following(one), following(two)
     return Comparison(
-        len(one),
-        len(two),
+        one,
+        two,
         compared(lines, parts),
         _shares(after1.own, after2.own, len(one), len(two)),
         _shares(after1.other, after2.other, len(one), len(two)),

@@ -117,7 +117,8 @@ def test_many_looks_are_adjusted_together(made: Path) -> None:
     section = fight_report(library.evidence, library.fight(1)).sections[-1]
     assert section.title == "Did landing change?"
     assert section.grid is not None
-    p, q = ([float(row[i]) for row in section.grid.rows] for i in (-2, -1))
+    # Below a thousandth a number is not given; these lie half way.
+    p, q = ([float(row[i].replace("< 0.001", "0.0005")) for row in section.grid.rows] for i in (-2, -1))
     changes = {
         (name, phrase): library.evidence.change(phrase, 1, only={"fighter": name}).result.found
         for name in library.fight(1).info.fighters
@@ -125,7 +126,7 @@ def test_many_looks_are_adjusted_together(made: Path) -> None:
     }
     found = {key: one.p for key, one in changes.items() if isinstance(one, Change)}
     assert len(found) == len(section.grid.rows) > 2
-    assert [round(found[row[0], row[1]], 3) for row in section.grid.rows] == p
+    assert p == pytest.approx([found[row[0], row[1]] for row in section.grid.rows], abs=5.1e-4)
     expected = multipletests([found[row[0], row[1]] for row in section.grid.rows], method="fdr_bh")[1]
     assert q == pytest.approx(expected.tolist(), abs=6e-4)
     assert f"12 patterns looked at, {len(found)} with enough tries" in section.words[0]

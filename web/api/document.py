@@ -159,6 +159,7 @@ def _does(
 def document() -> Shape:
     from . import document_evidence  # which is written in the words of this module
 
+    evidence_paths, evidence_shapes = document_evidence.parts()
     fight, line, clip = _path("fight_id"), _path("line_id"), _path("clip_id")
     upload: Shape = {
         "name": "key",
@@ -270,9 +271,9 @@ def document() -> Shape:
             "description": "A clip library for boxing film study. Times are seconds of footage time, frames "
             "count from 0 in presentation order, spans are half-open. Unknown is null.",
         },
-        "paths": paths | document_evidence.paths(),
+        "paths": paths | evidence_paths,
         "components": {
-            "schemas": SCHEMAS | document_evidence.SCHEMAS,
+            "schemas": SCHEMAS | evidence_shapes,
             "securitySchemes": {
                 "form_key": {"type": "apiKey", "in": "header", "name": "X-Form-Key"},
             },

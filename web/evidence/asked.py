@@ -1,73 +1,103 @@
-"""What an address under /counts asks for, and addresses of the clips behind its numbers."""
+"""What an address asks of an evidence table, and addresses of other questions and of clips."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from flask import request, url_for
 
 from cliplib.core.errors import InputError
+from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter, choice, keys
 
-KEYS = ("fighter", "opponent", "stance match", "round", "fight", "technique", "target", "outcome", "place")
-
-
-@dataclass(frozen=True)
-class Number:
-    """A number, or words, that open their clips; no link for none."""
-
-    text: str
-    link: str = ""
+DATES = ("from", "to")
 
 
 @dataclass(frozen=True)
 class Asked:
-    """What an address asks for. `only`: values that the counted action must have."""
+    """A question about a table. `values`: its parameters but for the phrase, by their names; `only`: values
+    that the counted action must have."""
 
+    table: EvidenceTable
     phrase: str
-    by: tuple[str, ...]
-    only: dict[str, str]
+    values: Mapping[str, Any] = field(default_factory=dict)
+    only: Mapping[str, str] = field(default_factory=dict)
 
-    def link(self, endpoint: str, **more: object) -> str:
-        """An address of the same question, with `only` and the rest put over it."""
-        only = {**self.only, **more.pop("only", {})}  # type: ignore[dict-item]
-        values: dict[str, Any] = {
-            "q": self.phrase or None,
-            "by": list(self.by) or None,
-            "only": [f"{key}={value}" for key, value in only.items()] or None,
-            **more,
-        }
-        return url_for(endpoint, **{k: v for k, v in values.items() if v is not None})
+    def parameters(self) -> dict[str, Any]:
+        """What `Evidence.table` is called with."""
+        named = {"phrase": self.phrase} if self.table.parameter("phrase") else {}
+        return {**named, **self.values, "only": dict(self.only)}
 
-    def number(self, count: int, only: Mapping[str, str] | None = None, **more: str | None) -> Number:
-        """A count with the address of its clips: `went`, or `then` and `part`; see `evidence.clips`."""
-        return Number(str(count), self.clips(only, **more) if count else "")
+    def link(self, endpoint: str = "", **more: Any) -> str:
+        """An address of the same question, of this table or of what stands at `endpoint`, with `more` put
+        over it: None takes a value off, `only` is put over the values that are chosen."""
+        only = {**self.only, **more.pop("only", {})}
+        given: dict[str, Any] = {"q": self.phrase, "only": _pairs(only)}
+        for parameter in self.table.parameters:
+            value = self.values.get(parameter.name)
+            if parameter.kind == "side":
+                given[parameter.name] = _pairs(value or {})
+            elif parameter.kind == "flag":
+                given[parameter.name] = "yes" if value else None
+            elif parameter.kind != "phrase":
+                given[parameter.name] = list(value) if isinstance(value, tuple) else value
+        given |= more
+        kept = {name: value for name, value in given.items() if value not in (None, "", [])}
+        return url_for(endpoint or f"evidence.{self.table.name}", **kept)
 
-    def clips(self, only: Mapping[str, str] | None = None, **more: str | None) -> str:
-        return self.link("evidence.clips", by=None, only=dict(only or {}), **more)
+    def other(self, table: EvidenceTable) -> str:
+        """The address of another table about the same phrase."""
+        return replace(self, table=table, values={}).link()
 
-    def loosened(self, endpoint: str, **more: object) -> list[tuple[str, str, str]]:
+    def clips(self, key: str) -> str:
+        """The address of the clips behind a number; none for a number that has none."""
+        return self.link("evidence.clips", table=self.table.name, key=key) if key else ""
+
+    def loosened(self) -> list[tuple[str, str, str]]:
         """(key, value, the address without it) of each thing that is chosen."""
         return [
-            (
-                key,
-                value,
-                Asked(self.phrase, self.by, {k: v for k, v in self.only.items() if k != key}).link(
-                    endpoint, **more
-                ),
-            )
+            (key, value, replace(self, only={k: v for k, v in self.only.items() if k != key}).link())
             for key, value in self.only.items()
         ]
 
 
-def asked() -> Asked:
-    """The question in the address. InputError for what cannot be grouped or chosen by."""
-    by = tuple(dict.fromkeys(key for key in request.args.getlist("by") if key))[:3]
-    for key in by:
-        if key not in KEYS:
-            raise InputError(f"“{key}” is nothing to group by; there are {', '.join(KEYS)}")
-    return Asked(request.args.get("q", "").strip()[:500], by, chosen("only"))
+def _pairs(chosen: Mapping[str, str]) -> list[str]:
+    return [f"{key}={value}" for key, value in chosen.items()]
+
+
+def asked(table: EvidenceTable | None = None) -> Asked:
+    """The question in the address. InputError for what cannot be asked."""
+    table = table or TABLES[0]
+    values = {p.name: _READ[p.kind](p) for p in table.parameters if p.kind != "phrase"}
+    return Asked(table, request.args.get("q", "").strip()[:500], values, chosen("only"))
+
+
+def _flag(parameter: Parameter) -> bool:
+    text = request.args.get(parameter.name, "")
+    if text not in ("", "yes", "no"):
+        raise InputError(f"“{parameter.name}” must be yes or no")
+    return text == "yes"
+
+
+def _side(parameter: Parameter) -> dict[str, str]:
+    """One side, of KEY=VALUE and of the two fields for dates."""
+    dates = {key: request.args.get(f"{parameter.name}_{key}", "").strip() for key in DATES}
+    return {**chosen(parameter.name), **{key: value for key, value in dates.items() if value}}
+
+
+def _keys(parameter: Parameter) -> tuple[str, ...]:
+    return keys(parameter, [key for key in request.args.getlist(parameter.name) if key])
+
+
+_READ: dict[str, Any] = {
+    "keys": _keys,
+    "key": lambda parameter: next(iter(_keys(parameter)), None),
+    "side": _side,
+    "fight": lambda parameter: request.args.get(parameter.name, "")[:200],
+    "choice": lambda parameter: choice(parameter, request.args.get(parameter.name)),
+    "flag": _flag,
+}
 
 
 def chosen(name: str) -> dict[str, str]:
@@ -82,10 +112,3 @@ def chosen(name: str) -> dict[str, str]:
             raise InputError(f"“{item}” chooses nothing; write, for example, round=3")
         found[key.strip()] = value.strip()
     return found
-
-
-def percent(interval: Any) -> str:
-    """`33 % (21–47)`."""
-    if interval is None:
-        return "–"
-    return f"{100 * interval.value:.0f} % ({100 * interval.low:.0f}–{100 * interval.high:.0f})"

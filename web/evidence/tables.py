@@ -1,242 +1,160 @@
-"""The evidence behind a claim: counts with their clips, what comes next, changes, two logs of one fight."""
+"""The pages of evidence tables: one for each row of the registry, all made by one template."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
-from flask import Blueprint, Response, abort, render_template, request, url_for
+from flask import Blueprint, Response, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from cliplib.core.errors import InputError
+<<<<<<< HEAD
 from cliplib.library.library import FightRow, log_forms
+=======
+from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter, named
+from cliplib.tally.table import Column, Filled, Piece, ShownRow
+>>>>>>> 97f084e (An evidence table is one object: form, columns with units, rows, keys of clips; commands, pages, JSON, CSV, API, its document and reports render it)
 
 from ..site.here import library
-from .asked import KEYS, Asked, Number, asked, percent
+from .asked import DATES, Asked, asked
+from .clips import show_clips
 
-page = Blueprint("evidence", __name__, url_prefix="/counts")
-
-PARTS = ("tried", "landed", "partial", "blocked", "missed", "unknown")
-DECISIONS = ("first", "second", "both", "neither")
-_MOST_CARDS = 60
-_MOST_IDS = 500
 CHART_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
+_MOST_ROUNDS = 15
 
 
-@dataclass(frozen=True)
-class Row:
-    names: tuple[str, ...]
-    numbers: tuple[Number, ...]
+def pages() -> Blueprint:
+    """The pages of all tables that there are now, with the clips and the pictures behind them."""
+    made = Blueprint("evidence", __name__, url_prefix="/counts")
+    for table in TABLES:
+        address = "/" if table is TABLES[0] else f"/{table.name}"
+        made.add_url_rule(address, table.name, _page(table))
+    made.add_url_rule("/clips", "clips", clips)
+    made.add_url_rule("/chart.svg", "chart", chart)
+    return made
 
 
-@page.get("/")
-def tally() -> ResponseReturnValue:
-    here, problem, found, rows, total = asked(), "", None, [], None
-    if here.phrase or here.by:
+def _page(table: EvidenceTable) -> Callable[[], ResponseReturnValue]:
+    def show() -> ResponseReturnValue:
+        here, problem, found, choose = asked(table), "", None, None
+        missing = _missing(here)
         try:
-            found = library().evidence.tally(here.phrase, here.by, only=here.only)
+            fight = table.parameter("fight")
+            if missing is fight is not None and here.phrase:
+                choose = _fights_with(here, fight)
+                if len(choose) == 1:
+                    here = replace(here, values={**here.values, fight.name: str(choose[0][0].id)})
+                    missing = choose = None
+            if missing is None:
+                found = library().evidence.table(table.name, **here.parameters())
         except InputError as wrong:
             problem = str(wrong)
-    if found is not None:
-        rows = [_row(here, row, dict(zip(here.by, row.values, strict=True))) for row in found.table.rows]
-        total = _row(here, found.table.total, {})
-    return render_template(
-        "evidence_tally.html",
-        here=here,
-        keys=KEYS,
-        columns=(*PARTS, "rate", "a minute", "fights"),
-        found=found,
-        rows=rows,
-        total=total,
-        problem=problem,
-        chart=here.link("evidence.chart", kind="counts") if rows and here.by else "",
-        rates=here.link("evidence.chart", kind="rates") if rows and here.by else "",
-        two_logged=[f for f in library().fights() if len(f.info.logs) > 1] if found is None else [],
-        loosened=here.loosened("evidence.tally"),
-    )
+        return render_template(
+            "evidence_table.html",
+            here=here,
+            table=table,
+            tables=TABLES,
+            found=found,
+            problem=problem,
+            missing=missing,
+            choose=choose,
+            cell=lambda row, column, pieces: _linked(here, row, column, pieces),
+            key_link=here.clips,
+            charts=[here.link("evidence.chart", kind=kind) for kind in table.charts] if _drawn(found) else [],
+            choices=_choices,
+            fights=library().fights() if table.parameter("fight") else [],
+            dates=DATES,
+            swapped=_swapped(here),
+            two_logged=[f for f in library().fights() if len(f.info.logs) > 1] if found is None else [],
+        )
+
+    return show
 
 
-@page.get("/next")
-def following() -> ResponseReturnValue:
-    here, problem, found, sides, answered = asked(), "", None, [], None
-    if here.phrase:
-        try:
-            found = library().evidence.next(here.phrase, only=here.only)
-            answered = library().evidence.answers(here.phrase, only=here.only)
-        except InputError as wrong:
-            problem = str(wrong)
-    if found is not None:
-        for who, title, side in (
-            ("own", "The same fighter next", found.table.own),
-            ("other", "The opponent next", found.table.other),
-        ):
-            sides.append((title, [_next_row(here, who, row) for row in side]))
-    return render_template(
-        "evidence_next.html",
-        here=here,
-        found=found,
-        tries=here.number(len(found.table.tries)) if found is not None else None,
-        sides=sides,
-        problem=problem,
-        answered=answered,
-        answers=[_answer_row(here, row) for row in answered.result.rows] if answered is not None else [],
-        chart=here.link("evidence.chart", kind="next")
-        if found is not None and len(found.table.tries)
-        else "",
-        loosened=here.loosened("evidence.following"),
-    )
+def _missing(here: Asked) -> Parameter | None:
+    """The first parameter that is needed and not there; of two sides one will do. A table that needs none is
+    still asked for nothing until something is said."""
+    sides = [here.values.get(p.name) for p in here.table.parameters if p.kind == "side"]
+    for parameter in here.table.parameters:
+        said = here.phrase if parameter.kind == "phrase" else here.values.get(parameter.name)
+        if parameter.kind == "side":
+            said = any(sides)
+        if parameter.needed and not said:
+            return parameter
+    by = here.table.parameter("keys")
+    return here.table.parameter("phrase") if not here.phrase and not (by and here.values[by.name]) else None
 
 
-@page.get("/caught")
-def caught() -> ResponseReturnValue:
-    """Which attacks a defence is caught by."""
-    here, problem, found = asked(), "", None
-    if here.phrase:
-        try:
-            found = library().evidence.caught(here.phrase, only=here.only)
-        except InputError as wrong:
-            problem = str(wrong)
-    return render_template(
-        "evidence_caught.html",
-        here=here,
-        found=found,
-        tries=here.number(len(found.tries)) if found is not None else None,
-        rows=[_caught_row(here, row) for row in found.rows] if found is not None else [],
-        problem=problem,
-        loosened=here.loosened("evidence.caught"),
-    )
+def _drawn(found: Filled | None) -> bool:
+    """Whether there is anything to draw: rows by something, or tries."""
+    if found is None:
+        return False
+    free = next((group for group in found.form.groups if group.free), None)
+    return bool(found.by and found.rows[free.name]) if free else bool(found.facts.get("tries"))
 
 
-@page.get("/change")
-def change() -> ResponseReturnValue:
-    here, problem, found, choose = asked(), "", None, None
-    fight, of = request.args.get("fight", ""), request.args.get("of", "rate")
-    if here.phrase:
-        try:
-            if of not in ("rate", "frequency"):
-                raise InputError(f"“{of}” is neither rate nor frequency.")
-            if not fight:
-                choose = _fights_with(here, of)
-                fight = str(choose[0][0].id) if len(choose) == 1 else ""
-        except InputError as wrong:
-            problem = str(wrong)
-    if here.phrase and fight and not problem:
-        try:
-            found = library().evidence.change(here.phrase, fight, of, only=here.only)  # type: ignore[arg-type]
-        except InputError as wrong:
-            problem = str(wrong)
-    return render_template(
-        "evidence_change.html",
-        here=here,
-        fights=library().fights(),
-        choose=choose,
-        fight=fight,
-        of=of,
-        found=found,
-        problem=problem,
-        compared=[
-            (title, [(line, _ids(line.clips1), _ids(line.clips2)) for line in lines], _all(lines))
-            for title, lines in (
-                ("Done in that situation", found.result.instead),
-                ("The opponent next", found.result.replies),
-            )
-            if lines
-        ]
-        if found is not None
-        else [],
-        before=_ids(found.result.before) if found is not None else "",
-        after=_ids(found.result.after) if found is not None else "",
-        loosened=here.loosened("evidence.change", fight=fight or None, of=of),
-    )
+def _linked(here: Asked, row: ShownRow, column: Column, pieces: tuple[Piece, ...]) -> list[tuple[str, str]]:
+    """(text, address of its clips) of what a cell shows."""
+    if column.kind == "fights":
+        by = here.values.get("by", ())
+        only = dict(zip(by, row.names, strict=True)) if by and not row.foot else {}
+        return [(piece.text, here.link("evidence.tally", by=["fight"], only=only)) for piece in pieces]
+    return [(piece.text, here.clips(piece.key)) for piece in pieces]
 
 
-def _fights_with(here: Asked, of: str) -> list[tuple[FightRow, Number]]:
-    """(fight, tries with the address of what changed in it) of the fights that have any, the most first: a
-    change is looked for within one fight."""
-    table = library().evidence.tally(here.phrase, ("fight",), only=here.only).table
-    tried = {row.values[0]: row.tried for row in table.rows}
-    found = []
-    for fight in library().fights():
-        dated = f"{fight.title}, {fight.info.date.isoformat() if fight.info.date else 'undated'}"
-        count = tried.get(dated, tried.get(fight.title, 0))  # tables add the date where titles are alike
-        link = here.link("evidence.change", by=None, fight=fight.id, of=of)
-        if count:
-            found.append((count, fight, Number(str(count), link)))
-    found.sort(key=lambda one: -one[0])
-    return [(fight, number) for _, fight, number in found]
+def _fights_with(here: Asked, fight: Parameter) -> list[tuple[Any, int, str]]:
+    """(fight, tries, the address of the table for it) of the fights that have any, the most first."""
+    tried = library().evidence.fights_with(here.phrase, only=here.only)
+    rows = {row.id: row for row in library().fights()}
+    return [(rows[one], count, here.link("", **{fight.name: one})) for one, count in tried if one in rows]
 
 
-@page.get("/clips")
+def _choices() -> list[tuple[str, list[tuple[str, str]]]]:
+    """What a side can be: (key, [(value, words)])."""
+    lib = library()
+    fights = lib.fights()
+    rounds = min(_MOST_ROUNDS, max((f.info.rounds or 12 for f in fights), default=12))
+    dated = [f"{f.title}{f', {f.info.date.isoformat()}' if f.info.date else ''}" for f in fights]
+    return [
+        ("fighter", [(row.name, row.name) for row in lib.fighters()]),
+        ("fight", [(str(f.id), words) for f, words in zip(fights, dated, strict=True)]),
+        ("round", [(str(n), str(n)) for n in range(1, rounds + 1)]),
+        ("stance match", [("open", "open"), ("closed", "closed")]),
+    ]
+
+
+def _swapped(here: Asked) -> str:
+    """The address with its two sides changed about; none without sides."""
+    sides = [p.name for p in here.table.parameters if p.kind == "side"]
+    if len(sides) != 2:
+        return ""
+    one, two = sides
+    values = {**here.values, one: here.values[two], two: here.values[one]}
+    return Asked(here.table, here.phrase, values, here.only).link()
+
+
 def clips() -> ResponseReturnValue:
-    """The clips behind one number."""
-    here = asked()
-    went, then, given = request.args.get("went"), request.args.get("then", ""), request.args.get("ids")
-    part = request.args.get("part", "times")
-    if given is not None:
-        numbers = [int(n) for n in given.split(",")[:_MOST_IDS] if n.isdecimal() and len(n) < 12]
-        return _show(here, numbers, [])
-    if then:
-        tries = _followed(here, then, part)
-        words = ["" if part == "times" else part.replace("_", " "), f"then {then.split(':', 1)[-1]}"]
-        if then.startswith("caught:"):
-            words = [f"{part.replace('_', ' ')}: {then.split(':', 1)[-1]}"]
-    else:
-        table = library().evidence.tally(here.phrase, (), only=here.only).table
-        tries = table.behind().of(went or "tried")
-        words = ["with a known outcome" if went == "known" else went or ""]
-    return _show(here, tries.exchange_ids().tolist(), words, tries=len(tries))
+    """The clips behind one number, by its key."""
+    here = asked(named(request.args.get("table", TABLES[0].name)))
+    opened = library().evidence.table(here.table.name, **here.parameters()).open(request.args.get("key", ""))
+    return show_clips(opened, here.phrase, here.only, back=here.link())
 
 
-def _show(
-    here: Asked, numbers: Sequence[int], words: Sequence[str], *, tries: int | None = None, back: str = ""
-) -> str:
-    return render_template(
-        "evidence_clips.html",
-        here=here,
-        words=[w for w in words if w],
-        tries=tries,
-        numbers=numbers,
-        clips=library().clips(numbers[:_MOST_CARDS]),
-        joined=",".join(map(str, numbers)),
-        back=back or (here.link("evidence.tally") if here.phrase else ""),
-    )
-
-
-def _followed(here: Asked, then: str, part: str) -> Any:
-    """Tries by what came next (own:cross, other:slip), by the answer (open:slip, then cross) or by what
-    catches them (caught:jab)."""
-    who, _, what = then.partition(":")
-    evidence = library().evidence
-    if who in ("own", "other"):
-        table = evidence.next(here.phrase, only=here.only).table
-        named = [(row.what, row.behind) for row in (table.own if who == "own" else table.other)]
-    elif who in ("open", "closed", "unknown"):
-        rows = evidence.answers(here.phrase, only=here.only).result.rows
-        named = [(row.response, row.behind) for row in rows if row.stances == who]
-    elif who == "caught":
-        when, _, part = part.partition("_")
-        catching = evidence.caught(here.phrase, only=here.only).rows
-        named = [(row.attack, row.after if when == "next" else row.before) for row in catching]
-        part = part or "times"
-    else:
-        abort(404, "Nothing is counted by that.")
-    behind = dict(named).get(what)
-    if behind is None:
-        abort(404, "Nothing is counted by that.")
-    return behind.of(part)
-
-
-@page.get("/chart.svg")
 def chart() -> ResponseReturnValue:
     """A picture of a table, with everything it shows in its description."""
-    here, kind = asked(), request.args.get("kind", "counts")
-    if kind not in ("counts", "rates", "next"):
+    kind = request.args.get("kind", TABLES[0].charts[0])
+    table = next((table for table in TABLES if kind in table.charts), None)
+    if table is None:
         abort(404, "There is no such picture.")
-    picture = library().evidence.chart(kind, here.phrase, here.by, only=here.only)  # type: ignore[arg-type]
+    here = asked(table)
+    by = here.values.get("by", ())
+    picture = library().evidence.chart(kind, here.phrase, by, only=here.only)  # type: ignore[arg-type]
     answer = Response(picture, mimetype="image/svg+xml")
     answer.headers["Content-Security-Policy"] = CHART_POLICY
     return answer
+<<<<<<< HEAD
 
 
 @page.get("/agree/<int:fight_id>")
@@ -368,3 +286,5 @@ def _all(lines: Sequence[Any]) -> tuple[str, str]:
 def _ids(numbers: Sequence[int]) -> str:
     """The address of these clips, or none."""
     return url_for("evidence.clips", ids=",".join(map(str, numbers[:_MOST_IDS]))) if numbers else ""
+=======
+>>>>>>> 97f084e (An evidence table is one object: form, columns with units, rows, keys of clips; commands, pages, JSON, CSV, API, its document and reports render it)

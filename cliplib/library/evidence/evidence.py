@@ -10,7 +10,7 @@ import difflib
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 import numpy as np
 
@@ -34,6 +34,7 @@ from cliplib.library.evidence.definitions import (
     OUTCOMES,
     WILSON,
 )
+from cliplib.library.evidence.registry import named
 from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Next, Tally
 from cliplib.library.finding.dates import period
 from cliplib.report import content
@@ -57,6 +58,7 @@ from cliplib.tally.changing import Kind, moments
 from cliplib.tally.clock import EARLY_ENDS
 from cliplib.tally.near import next_of
 from cliplib.tally.pairing import WINDOW_US
+from cliplib.tally.table import Filled
 from cliplib.tally.tries import fight_words
 from cliplib.vocabulary import Vocabulary
 
@@ -90,6 +92,22 @@ class Evidence:
         self._clocks: tuple[int, dict[int, FightClock]] | None = None
 
     # --- what is asked ------------------------------------------------------------------------------------
+
+    def table(self, name: str, **asked: Any) -> Filled:
+        """An evidence table by its name, filled in, for whoever shows it; see `registry.TABLES`. Raises what
+        the method that it stands for raises."""
+        return named(name).ask(self, **asked)
+
+    def fights_with(
+        self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
+    ) -> list[tuple[int, int]]:
+        """(number of the fight, tries in it) for each fight that has any, the most first."""
+        found = self._found(phrase, where, only)[1]
+        counts = np.bincount(found.fight, minlength=len(found.columns.fights)).tolist()
+        there = [
+            (fight.id, count) for fight, count in zip(found.columns.fights, counts, strict=True) if count
+        ]
+        return sorted(there, key=lambda one: -one[1])
 
     def tally(
         self,
@@ -151,7 +169,7 @@ class Evidence:
         self,
         phrase: str,
         fight: int | str,
-        kind: Kind = "rate",
+        of: Kind = "rate",
         *,
         where: Where | None = None,
         only: Mapping[str, str] | None = None,
@@ -162,13 +180,13 @@ class Evidence:
         if where is None or where.fight is None:
             where = replace(where or Where(), fight=row.title)  # nothing else need be searched
         reading, found, clock = self._tries(phrase, where, chosen)
-        if kind == "frequency" and clock is None:
+        if of == "frequency" and clock is None:
             raise InputError(NO_MINUTES)
         columns = found.columns
         us = clock.us if clock is not None else np.zeros((len(columns.fights), 1), np.int64)
         at = next((i for i, f in enumerate(columns.fights) if f.id == row.id), None)
         watched_us = {} if at is None else {int(r): int(us[at, r]) for r in np.flatnonzero(us[at])}
-        if kind == "frequency" and not watched_us:
+        if of == "frequency" and not watched_us:
             raise InputError(
                 f"how often something is tried in “{row.title}” cannot be said: its rounds and their length "
                 "are not known; fill in round_seconds in its fight.toml"
@@ -182,9 +200,9 @@ class Evidence:
         ]
         when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us)
         result = adjustment(
-            found, when, sum(watched_us.values()), kind, situation=self._situation(reading, found, row, where)
+            found, when, sum(watched_us.values()), of, situation=self._situation(reading, found, row, where)
         )
-        return ChangeFound(reading, row, result, (COUNTED, *CHANGING[kind], OUTCOMES, ONE_FIGHT))
+        return ChangeFound(reading, row, result, (COUNTED, *CHANGING[of], OUTCOMES, ONE_FIGHT))
 
     def answers(
         self,

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from cliplib.catalogue.rows import FightRow
 from cliplib.core.errors import InputError
 from cliplib.core.timebase import format_time
+from cliplib.library.evidence import forms
 from cliplib.library.evidence.evidence import Evidence
 from cliplib.library.evidence.tables import Tally
 from cliplib.report import Report, Section, content
 from cliplib.stats.changepoint import LEAST_TRIES, Change
-from cliplib.stats.proportions import adjusted, worth
+from cliplib.stats.proportions import adjusted, said_p, worth
 from cliplib.tally import Adjustment
 
 PUNCHES = "any punch"
@@ -68,20 +69,8 @@ def fighter_report(evidence: Evidence, name: str) -> Report:
         definitions += found.definitions
     sections += _after_jab(evidence, name, only, definitions)
     answered = evidence.answers("jab", only=only)
-    rows = answered.result.rows[:12]
-    if rows:
-        grid = content.Grid(
-            ("answer", "stances", "times", "jab landed", "answer landed", "beaten", "interval"),
-            tuple(
-                (
-                    r.response, r.stances, str(r.times), f"{r.attack_landed} of {r.attack_known}",
-                    f"{r.punch_landed} of {r.punch_known}", f"{r.beaten} of {r.beaten_known}",
-                    content.percent(r.beaten_rate),
-                )
-                for r in rows
-            ),
-            tuple(tuple(int(i) for i in r.tries.exchange_ids()) for r in rows),
-        )  # fmt: skip
+    if answered.result.rows:
+        grid = content.grid(forms.fill_answers(answered), "times")
         sections.append(Section(f"What answers the jab of {name}", (), None, grid))
         definitions += answered.definitions
     total = evidence.tally(PUNCHES, ("fight",), only=only).table
@@ -92,10 +81,9 @@ def fighter_report(evidence: Evidence, name: str) -> Report:
 def _counted(title: str, found: Tally) -> Section:
     table = found.table
     rows = table.rows
-    clips = [table.clips(i, "landed") for i in range(len(rows))]
     chart = content.bars("Tries, by what became of them", table.by, rows) if rows else None
     words = () if rows else ("Nothing was logged.",)
-    return Section(title, words, chart, content.counts_grid(table.by, rows, clips))
+    return Section(title, words, chart, content.grid(forms.fill_tally(found), "landed", "clips of landed"))
 
 
 def _after_jab(evidence: Evidence, name: str, only: dict[str, str], definitions: list[str]) -> list[Section]:
@@ -104,7 +92,7 @@ def _after_jab(evidence: Evidence, name: str, only: dict[str, str], definitions:
         return []
     definitions += found.definitions
     chart = content.flow("What came next, the thicker the more often", "jab", found.table)
-    return [Section(f"After the jab of {name}", (), chart, content.next_grid(found.table))]
+    return [Section(f"After the jab of {name}", (), chart, content.grid(forms.fill_next(found), "times"))]
 
 
 LOOKED_AT = ("jab", "cross", "hook", "uppercut", "punch to the body", PUNCHES)
@@ -151,7 +139,7 @@ def _changes(evidence: Evidence, fight: FightRow, definitions: list[str]) -> Sec
     for i in order:
         name, phrase, result, change = looks[i]
         rows.append(
-            (name, phrase, *result.counts, _when(result), worth(q[i]), f"{change.p:.3f}", f"{q[i]:.3f}")
+            (name, phrase, *result.counts, _when(result), worth(q[i]), said_p(change.p), said_p(q[i]))
         )
     head = ("fighter", "pattern", "before", "after", "from", "in words", "p", "q")
     grid = content.Grid(head, tuple(rows), tuple(looks[i][2].after for i in order), "clips after")

@@ -1,0 +1,199 @@
+"""Every evidence table, a row each. A row is all it takes: the command, the page, the address under /api and
+its description are made of it.
+
+To add one: write a function that asks and fills in a form (see `forms.py`), and add a row here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from cliplib.core.errors import InputError, NotFoundError
+from cliplib.library.evidence import forms
+from cliplib.tally import CATEGORIES, KEYS
+from cliplib.tally.table import Filled, Form
+
+ParameterKind = Literal["phrase", "keys", "key", "side", "fight", "choice", "flag"]
+MOST_KEYS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """What can be said when asking. `kind`: `phrase`; `keys`, up to three of `tally.KEYS`; `key`, one of
+    them; `side`, KEY=VALUE to choose tries by; `fight`, a fight's number or a part of its title; `choice`,
+    one of `choices`, the first of them if nothing is said; `flag`, yes or no. `missing`: what is said where
+    something `needed` is not there."""
+
+    name: str
+    kind: ParameterKind
+    about: str
+    needed: bool = False
+    missing: str = ""
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceTable:
+    """`name`: of the command and in addresses. `title`: of the page and its tab. `label`: what the page
+    asks. `ask`: called with the evidence of a library and the parameters by their names, `only`, and `where`
+    if it takes `filters`. `charts`: pictures on the page. `tries`: the key of the number of all tries;
+    `parts`: of what can stand in it behind the slash. `command`, `switch`: where it is an option of another
+    command. `example`: a phrase for the page's field."""
+
+    name: str
+    title: str
+    label: str
+    about: str
+    form: Form
+    ask: Callable[..., Filled]
+    parameters: tuple[Parameter, ...]
+    charts: tuple[str, ...] = ()
+    tries: str = "tries"
+    parts: tuple[str, ...] = ()
+    command: str = ""
+    switch: str = ""
+    filters: bool = True
+    example: str = "jab"
+
+    def parameter(self, kind: ParameterKind) -> Parameter | None:
+        """The first parameter of a kind."""
+        return next((p for p in self.parameters if p.kind == kind), None)
+
+
+PHRASE = Parameter(
+    "phrase",
+    "phrase",
+    "A phrase, as one says it in the gym.",
+    needed=True,
+    missing="“q” is missing: what is to be counted, as one says it in the gym",
+)
+FIGHT = Parameter(
+    "fight",
+    "fight",
+    "A fight's number or a part of its title.",
+    needed=True,
+    missing="“fight” is missing: a fight’s number or a part of its title",
+)
+SIDES = "“this” and “that” say what is compared, as KEY=VALUE: this=round=1&that=round=2"
+
+TABLES: list[EvidenceTable] = [
+    EvidenceTable(
+        "tally",
+        "Counts",
+        "What is to be counted?",
+        "Count what a phrase finds: tried, landed, blocked, missed; how often a minute; with intervals.",
+        forms.TALLY,
+        lambda evidence, **asked: forms.fill_tally(evidence.tally(**asked)),
+        (
+            Parameter("phrase", "phrase", "A phrase, as one says it in the gym; without one, every action."),
+            Parameter("by", "keys", "Count separately by this; may be repeated.", choices=KEYS),
+        ),
+        charts=("counts", "rates"),
+        tries="total/tried",
+        parts=CATEGORIES,
+        example="counter to the body after a missed jab",
+    ),
+    EvidenceTable(
+        "next",
+        "What comes next",
+        "After what?",
+        "What comes after a phrase: what the same fighter and the opponent do next, how often, how fast.",
+        forms.NEXT,
+        lambda evidence, **asked: forms.fill_next(evidence.next(**asked)),
+        (PHRASE,),
+        charts=("next",),
+    ),
+    EvidenceTable(
+        "answers",
+        "What answers it",
+        "Which attack?",
+        "Which answers beat an attack, by stance match; with --defence, what a defence is caught by.",
+        forms.ANSWERS,
+        lambda evidence, any_stance=False, **asked: forms.fill_answers(
+            evidence.answers(stances=not any_stance, **asked)
+        ),
+        (PHRASE, Parameter("any_stance", "flag", "Do not separate open and closed stances.")),
+    ),
+    EvidenceTable(
+        "caught",
+        "What catches it",
+        "Which defence?",
+        "PHRASE is a defence: what is it caught by?",
+        forms.CAUGHT,
+        lambda evidence, **asked: forms.fill_caught(evidence.caught(**asked)),
+        (PHRASE,),
+        command="answers",
+        switch="--defence",
+        example="slip",
+    ),
+    EvidenceTable(
+        "compare",
+        "Compare",
+        "What is to be compared?",
+        "Two fighters, fights, rounds or periods beside each other. A period is from=2024-01, to=2024-06 or "
+        "both.",
+        forms.COMPARE,
+        lambda evidence, **asked: forms.fill_compare(evidence.compare(**asked)),
+        (
+            PHRASE,
+            Parameter("this", "side", "One side, KEY=VALUE; may be repeated.", needed=True, missing=SIDES),
+            Parameter("that", "side", "The other side, KEY=VALUE.", needed=True, missing=SIDES),
+            Parameter("by", "key", "Compare landing by this too.", choices=KEYS),
+        ),
+        tries="",
+    ),
+    EvidenceTable(
+        "change",
+        "When it changed",
+        "What?",
+        "When did it change in a fight, and what was done instead? FIGHT is its number or part of its title.",
+        forms.CHANGE,
+        lambda evidence, **asked: forms.fill_change(evidence.change(**asked)),
+        (
+            PHRASE,
+            FIGHT,
+            Parameter(
+                "of",
+                "choice",
+                "Change of what: the share that landed, or how often it was tried.",
+                choices=("rate", "frequency"),
+            ),
+        ),
+        tries="",
+        filters=False,
+    ),
+]
+
+
+def named(name: str) -> EvidenceTable:
+    """The table of that name. NotFoundError for a name that none has."""
+    found = next((table for table in TABLES if table.name == name), None)
+    if found is None:
+        raise NotFoundError(f"“{name}” is no evidence table; there are {', '.join(t.name for t in TABLES)}")
+    return found
+
+
+def choice(parameter: Parameter, given: str | None) -> str:
+    """The value of a `choice`, checked: the first one for None or nothing."""
+    if not given:
+        return parameter.choices[0]
+    if given not in parameter.choices:
+        raise InputError(f"“{given[:40]}” is neither {' nor '.join(parameter.choices)}")
+    return given
+
+
+def keys(parameter: Parameter, given: Sequence[str]) -> tuple[str, ...]:
+    """Keys to group by, each once and three at most, checked."""
+    for key in given:
+        if key not in parameter.choices:
+            raise InputError(f"“{key}” is nothing to group by; there are {', '.join(parameter.choices)}")
+    return tuple(dict.fromkeys(given))[:MOST_KEYS]
+
+
+def check(table: EvidenceTable, asked: dict[str, Any]) -> None:
+    """InputError, naming it, where something needed is missing."""
+    for parameter in table.parameters:
+        if parameter.needed and not asked.get(parameter.name):
+            raise InputError(parameter.missing)

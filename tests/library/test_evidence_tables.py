@@ -1,0 +1,199 @@
+"""An evidence table is one object: one function and one row in the registry put it on the command line, on a
+page, into JSON, CSV, the API and its document; its numbers open their clips by their keys."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+import jsonschema_rs
+import pytest
+from click.testing import CliRunner
+from flask.testing import FlaskClient
+
+from cliplib.cli import evidence as commands
+from cliplib.core.errors import NotFoundError
+from cliplib.library.evidence import registry
+from cliplib.library.library import Library
+from cliplib.stats.proportions import wilson
+from cliplib.tally.table import Cell, Column, Fact, Filled, Filling, Form, Group, Row, pieces
+from tests.library.test_evidence import made as made  # the same small library
+
+HANDS = Group(
+    "hands",
+    "",
+    (
+        Column("hand", "text", ("hand",), maybe=False),
+        Column("tried", "count", ("tried",), ("tried",)),
+        Column("share", "share", ("share",), ("tried",), unit="% of tries"),
+    ),
+    row="HandRow",
+)
+HANDS_FORM = Form("Hands", (Fact("tries", int), HANDS, Fact("definitions", tuple[str, ...])))
+
+
+def by_hand(evidence: Any, phrase: str, only: dict[str, str], where: Any = None) -> Filled:
+    """A table that nobody has yet: tries by technique, as a stand-in for what a developer might want."""
+    tally = evidence.tally(phrase, ("technique",), only=only, where=where)
+    filling, table = Filling(), tally.table
+    rows = [
+        filling.row(
+            HANDS,
+            (one.values[0], one.tried, wilson(one.tried, table.total.tried)),
+            key=one.values,
+            behind={"tried": lambda i=i: table.behind(i).of("tried")},  # type: ignore[misc]
+            words=one.values,
+        )
+        for i, one in enumerate(table.rows)
+    ]
+    facts = {"tries": table.total.tried, "definitions": ("Counted for a test.",)}
+    return Filled(
+        HANDS_FORM,
+        facts,
+        {"hands": rows},
+        ("Counted for a test.",),
+        tally.reading,
+        openers=filling.openers,
+    )
+
+
+@pytest.fixture
+def added() -> Iterator[None]:
+    row = registry.EvidenceTable(
+        "hands",
+        "By hand",
+        "Whose hands?",
+        "Count hands.",
+        HANDS_FORM,
+        by_hand,
+        (registry.PHRASE,),
+        tries="",
+    )
+    registry.TABLES.append(row)
+    yield
+    registry.TABLES.remove(row)
+
+
+def client_of(made: Path) -> FlaskClient:
+    from cliplib_web import create_app
+
+    return create_app(made).test_client()
+
+
+def test_one_function_and_one_row_are_a_table_everywhere(made: Path, added: None) -> None:
+    group = click.Group()
+    commands.register(group)
+    runner = CliRunner()
+
+    def run(*arguments: str) -> str:
+        done = runner.invoke(group, ["hands", *arguments], obj=made, catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    said = run("any punch")
+    assert re.search(r"^jab +18 +67 % \(4\d–8\d\)$", said, re.MULTILINE), said
+    assert "share (% of tries)" in said
+    assert "Counted for a test." in said
+    data = json.loads(run("any punch", "--json", "--only", "round=1"))
+    assert data == {
+        "tries": 9,
+        "hands": [{"hand": "jab", "tried": 9, "share": data["hands"][0]["share"]}],
+        "definitions": ["Counted for a test."],
+    }
+    # RFC 4180: a head and a line for each row.
+    lines = list(csv.DictReader(io.StringIO(run("any punch", "--csv"))))
+    assert [(line["hand"], line["tried"]) for line in lines] == [("jab", "18"), ("cross", "9")]
+
+    client = client_of(made)
+    page = client.get("/counts/hands?q=any+punch").get_data(as_text=True)
+    assert "<h1>By hand</h1>" in page
+    (link,) = re.findall(r'href="([^"]*)">18</a>', page)
+    assert "<h1>18 exchanges</h1>" in client.get(link.replace("&amp;", "&")).get_data(as_text=True)
+    # The tab stands on the other tables' pages, with the phrase.
+    assert 'href="/counts/hands?q=jab"' in client.get("/counts/?q=jab").get_data(as_text=True)
+
+    answer = client.get("/api/hands?q=any+punch&only=round%3D1").get_json()
+    assert answer == data
+    document = client.get("/api/openapi.json").get_json()
+    schema = document["paths"]["/api/hands"]["get"]["responses"]["200"]["content"]["application/json"][
+        "schema"
+    ]
+    validator = jsonschema_rs.Draft202012Validator({**schema, "components": document["components"]})
+    validator.validate(answer)
+    answer["hands"][0]["tried"] = "nine"
+    assert not validator.is_valid(answer)
+    assert client.get("/api/hands").status_code == 400
+
+
+def test_without_the_row_there_is_no_such_table(made: Path) -> None:
+    client = client_of(made)
+    assert client.get("/counts/hands?q=jab").status_code == 404
+    assert "/api/hands" not in client.get("/api/openapi.json").get_json()["paths"]
+    library = Library(made)
+    with pytest.raises(NotFoundError, match="no evidence table; there are tally, next"):
+        library.evidence.table("hands", phrase="jab", only={})
+    library.close()
+
+
+def test_a_key_means_the_same_when_rows_move(made: Path) -> None:
+    """A number's key is what it counts, not where it stands: it is the same with other rows around it."""
+    library = Library(made)
+    wide = library.evidence.table("next", phrase="punch", only={})
+    narrow = library.evidence.table("next", phrase="missed jab", only={})
+    shared = set(wide.openers) & set(narrow.openers)
+    assert {"opponent/slip/times", "own/nothing more/times", "tries"} <= shared
+    assert narrow.open("opponent/slip/times").tries == 9
+    assert narrow.open("opponent/slip/times").words == ("then slip",)
+    with pytest.raises(NotFoundError, match="ask for the table anew"):
+        narrow.open("opponent/1/times")
+    library.close()
+
+
+def test_every_number_with_clips_counts_them(made: Path) -> None:
+    """Each key of every table opens as many tries as the number says."""
+    library = Library(made)
+    asked: list[tuple[str, dict[str, Any]]] = [
+        ("tally", {"phrase": "punch", "by": ("fighter", "round")}),
+        ("next", {"phrase": "jab"}),
+        ("answers", {"phrase": "jab"}),
+        ("caught", {"phrase": "slip"}),
+        ("compare", {"phrase": "punch", "this": {"round": "1"}, "that": {"round": "2"}, "by": "technique"}),
+        ("change", {"phrase": "jab", "fight": 1}),
+    ]
+    assert [name for name, _ in asked] == [table.name for table in registry.TABLES]
+    for name, question in asked:
+        found = library.evidence.table(name, **question, only={})
+        checked = 0
+        for group in found.groups():
+            for row in group.rows:
+                for column, cell in zip(group.columns, row.cells, strict=True):
+                    for piece in cell:
+                        if piece.key and column.kind in ("count", "of"):
+                            assert found.open(piece.key).tries == int(piece.text), (name, piece)
+                            checked += 1
+        assert checked >= 2, name
+    library.close()
+
+
+def test_what_is_not_known_is_left_open() -> None:
+    for kind, value, text in (
+        ("share", None, ""),
+        ("share", wilson(4, 9), "44 % (19–73)"),
+        ("chance", 0.0002, "< 0.001"),
+        ("chance", 0.0214, "0.021"),
+        ("seconds", None, ""),
+        ("seconds", 450_000, "0.45"),
+        ("whole", None, ""),
+        ("frequency", 8.4, "8.40"),
+        ("time", -5, ""),
+    ):
+        cell = Cell((value,))
+        assert "".join(p.text for p in pieces(Column("x", kind), cell)) == text  # type: ignore[arg-type]
+    assert pieces(Column("x", "of", ("a", "b")), Cell((0, 0))) == ()
+    assert Row((Cell((1,)),)).names == ()

@@ -1,0 +1,27 @@
+"""The clips behind a number, as cards with what can be made of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from flask import render_template
+
+from cliplib.tally.table import Opened
+
+from ..site.here import library
+
+_MOST_CARDS = 60
+
+
+def show_clips(opened: Opened, phrase: str, only: Mapping[str, str], *, back: str) -> str:
+    return render_template(
+        "evidence_clips.html",
+        phrase=phrase,
+        only=only,
+        words=opened.words,
+        tries=opened.tries,
+        numbers=opened.clips,
+        clips=library().clips(opened.clips[:_MOST_CARDS]),
+        joined=",".join(map(str, opened.clips)),
+        back=back,
+    )
