@@ -14,17 +14,7 @@ from cliplib import __version__
 from cliplib.core.errors import ClipLibError, StorageError
 from cliplib.library.library import Library
 
-<<<<<<< HEAD
 from . import pages
-=======
-from .api import evidence as api_evidence
-from .api import logging as api_log
-from .api import routes
-from .care import forget
-from .evidence import agreement, tables
-from .finding import clip, fight, find
-from .logging import log, newfight
->>>>>>> 97f084e (An evidence table is one object: form, columns with units, rows, keys of clips; commands, pages, JSON, CSV, API, its document and reports render it)
 from .logging.cutting import Cuts
 from .site import guards, signin, wording
 from .site.jobs import Jobs
@@ -69,11 +59,10 @@ def create_app(
     guards.install(app, hosts, private=share)
     signin.install(app, share=share, only_for_logs=pages.only_for_logs())
     wording.install(app)
-<<<<<<< HEAD
-    for blueprint in pages.BLUEPRINTS:
+    for blueprint in pages.blueprints():
         app.register_blueprint(blueprint)
     pages.check(app)
-    parts = {page.endpoint: page.part for page in pages.PAGES}
+    parts = {page.endpoint: page.part for page in pages.rows()}
     app.context_processor(
         lambda: {
             "version": __version__,
@@ -82,14 +71,6 @@ def create_app(
             "part": parts.get(request.endpoint or "", ""),
         }
     )
-=======
-    watching = (find, clip, draw, agreement, fight, media, reels, themes, handover)
-    for page in (*watching, log, newfight, forget, work, routes, api_log):
-        app.register_blueprint(page.page)
-    app.register_blueprint(tables.pages())
-    app.register_blueprint(api_evidence.pages())
-    app.context_processor(lambda: {"version": __version__, "library_name": folder.resolve().name})
->>>>>>> 97f084e (An evidence table is one object: form, columns with units, rows, keys of clips; commands, pages, JSON, CSV, API, its document and reports render it)
     app.register_error_handler(ClipLibError, _own_error)
     app.register_error_handler(HTTPException, _http_error)
     return app

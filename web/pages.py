@@ -11,11 +11,13 @@ from dataclasses import dataclass
 
 from flask import Blueprint, Flask
 
+from cliplib.library.evidence.registry import TABLES
+
 from .api import evidence as api_evidence
 from .api import logging as api_logging
 from .api import routes as api
 from .care import forget
-from .evidence import compare, tables
+from .evidence import agreement, tables
 from .finding import clip, fight, find
 from .logging import log, newfight
 from .making import draw, handover, reels, themes
@@ -44,6 +46,15 @@ NAVIGATION = {
 }
 """What stands at the top of every page, and the view that it leads to."""
 
+
+def _of_tables() -> tuple[Page, ...]:
+    """A page for each evidence table that there is now."""
+    return tuple(
+        Page(f"evidence.{table.name}", "Counts", table.command or table.name, (tables.sample(table),))
+        for table in TABLES
+    )
+
+
 PAGES = (
     Page(
         "find.find",
@@ -65,19 +76,10 @@ PAGES = (
     Page("log.show", "Fights", "log-import", ("/fights/1/log",), logs=True),
     Page("forget.show", "Fights", "forget", ("/fights/1/forget",), logs=True),
     Page("forget.told", "Fights", "forget", (), logs=True),
-    Page("evidence.tally", "Counts", "tally", ("/counts/?q=jab",)),
-    Page("evidence.clips", "Counts", "tally", ("/counts/clips?q=jab",)),
-    Page("evidence.following", "Counts", "next", ("/counts/next?q=jab",)),
-    Page("evidence.caught", "Counts", "answers", ("/counts/caught?q=slip",)),
-    Page("evidence.change", "Counts", "change", ("/counts/change?q=jab",)),
-    Page("evidence.agree", "Counts", "agree", ()),
-    Page("evidence.pairs", "Counts", "agree", ()),
-    Page(
-        "compare.show",
-        "Counts",
-        "compare",
-        ("/counts/compare?q=jab&this=round%3D1&that=round%3D2&by=technique",),
-    ),
+    *_of_tables(),
+    Page("evidence.clips", "Counts", "tally", ("/counts/clips?q=jab&key=total/tried",)),
+    Page("agreement.show", "Counts", "agree", ()),
+    Page("agreement.clips", "Counts", "agree", ()),
     Page("reels.index", "Reels", "reels", ("/reels/",)),
     Page("reels.show", "Reels", "reels", ("/reels/made/",)),
     Page("reels.arrange", "Reels", "reel", ("/reels/arrange?clips=1,2",)),
@@ -96,20 +98,31 @@ NO_PAGES = frozenset(("fight.did", "handover.download", "work.events"))
 BLUEPRINTS: tuple[Blueprint, ...] = tuple(
     module.page
     for module in (
-        *(find, clip, draw, tables, compare, fight, media, reels, themes, handover),
-        *(log, newfight, forget, work, api, api_logging, api_evidence),
+        *(find, clip, draw, agreement, fight, media, reels, themes, handover),
+        *(log, newfight, forget, work, api, api_logging),
     )
 )
 
 
+def blueprints() -> tuple[Blueprint, ...]:
+    """Everything that is served, with a view for each evidence table that there is now."""
+    return (*BLUEPRINTS, tables.pages(), api_evidence.pages())
+
+
+def rows() -> tuple[Page, ...]:
+    """The table, with the pages of evidence tables that came after it was made."""
+    listed = {page.endpoint for page in PAGES}
+    return (*PAGES, *(page for page in _of_tables() if page.endpoint not in listed))
+
+
 def only_for_logs() -> frozenset[str]:
     """The views that need the role for logging, though they change nothing."""
-    return frozenset(page.endpoint for page in PAGES if page.logs)
+    return frozenset(page.endpoint for page in rows() if page.logs)
 
 
 def check(app: Flask) -> None:
     """Refuse an application with a page that has no row here, or with a row that has no page."""
-    listed = {page.endpoint for page in PAGES}
+    listed = {page.endpoint for page in rows()}
     served = {
         rule.endpoint
         for rule in app.url_map.iter_rules()

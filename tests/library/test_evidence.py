@@ -188,10 +188,10 @@ def test_two_logs_and_the_one_agreed_on(library: Library, tmp_path: Path) -> Non
     assert (found.one, found.two, found.by) == ("log.csv", "second.csv", ("JL", "MK"))
     assert sorted(d.what for d in found.disagreements) == ["only first", "outcome"]
     with pytest.raises(InputError, match="2 of 2 disagreements are not decided"):
-        library.evidence.agreed_log(found, {})
+        library.evidence.agreed_log(found, {}, "csv")
     by_what = {d.what: d.key for d in found.disagreements}
     text = library.evidence.agreed_log(
-        found, {by_what["outcome"]: "second", by_what["only first"]: "neither"}
+        found, {by_what["outcome"]: "second", by_what["only first"]: "neither"}, "csv"
     )
     # Read again as the only log of a fight of its own, it is the second log at the first's times.
     folder = tmp_path / "agreed"
@@ -211,7 +211,7 @@ def test_two_logs_and_the_one_agreed_on(library: Library, tmp_path: Path) -> Non
 
 def test_both_keeps_both(library: Library) -> None:
     found = library.evidence.two_logs(1)
-    text = library.evidence.agreed_log(found, {d.key: "both" for d in found.disagreements})
+    text = library.evidence.agreed_log(found, {d.key: "both" for d in found.disagreements}, "csv")
     jabs = [row for row in csv.DictReader(io.StringIO(text)) if "jab" in row["action"]]
     assert len(jabs) == 19
 
@@ -229,7 +229,7 @@ def test_a_worksheet_goes_round(library: Library) -> None:
     with pytest.raises(InputError, match="needs the columns"):
         read_worksheet("a,b\n1,2\n")
     with pytest.raises(InputError, match="they have changed"):
-        library.evidence.agreed_log(found, {"999.0-": "first"})
+        library.evidence.agreed_log(found, {"999.0-": "first"}, "csv")
 
 
 def test_the_same_log_twice_is_refused(library: Library) -> None:

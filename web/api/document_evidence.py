@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from cliplib.library.evidence import forms
-from cliplib.library.evidence.registry import TABLES, Parameter
-from cliplib.tally import KEYS
-from cliplib.tally.shapes import Shapes
+from cliplib.library.evidence.registry import KEYS, TABLES, Parameter, Shapes
 
 from .document import Shape, _does, _path, _query, many
 

@@ -11,6 +11,7 @@ from flask.typing import ResponseReturnValue
 from cliplib.core.errors import InputError
 from cliplib.library.evidence.agreement import DECISIONS
 from cliplib.library.evidence.forms import fill_agreement
+from cliplib.library.library import log_forms
 
 from ..site.here import library
 from .clips import show_clips
@@ -40,12 +41,13 @@ def decide(fight_id: int) -> ResponseReturnValue:
         for key, value in request.form.items()
         if key.startswith("take-") and value in DECISIONS
     }
+    form = log_forms.form_named("csv")
     try:
-        text = library().evidence.agreed_log(found, decisions)
+        text = library().evidence.agreed_log(found, decisions, form.name)
     except InputError as wrong:
         return _show(fight_id, decisions, problem=str(wrong).split("\n")[0]), 400
-    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype="text/csv")
-    answer.headers["Content-Disposition"] = f"attachment; filename=agreed-{fight_id}.csv"
+    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=form.media_type)
+    answer.headers["Content-Disposition"] = f"attachment; filename=agreed-{fight_id}{form.suffix}"
     return answer
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from flask import render_template
 
-from cliplib.tally.table import Opened
+from cliplib.library.evidence.registry import Opened
 
 from ..site.here import library
 

@@ -12,8 +12,15 @@ from typing import Any, Literal
 
 from cliplib.core.errors import InputError, NotFoundError
 from cliplib.library.evidence import forms
-from cliplib.tally import CATEGORIES, KEYS
-from cliplib.tally.table import Filled, Form
+from cliplib.tally import CATEGORIES
+from cliplib.tally import KEYS as KEYS
+from cliplib.tally.shapes import Shapes as Shapes
+from cliplib.tally.table import Column as Column
+from cliplib.tally.table import Filled as Filled
+from cliplib.tally.table import Form
+from cliplib.tally.table import Opened as Opened
+from cliplib.tally.table import Piece as Piece
+from cliplib.tally.table import ShownRow as ShownRow
 
 ParameterKind = Literal["phrase", "keys", "key", "side", "fight", "choice", "flag"]
 MOST_KEYS = 3
@@ -40,7 +47,8 @@ class EvidenceTable:
     asks. `ask`: called with the evidence of a library and the parameters by their names, `only`, and `where`
     if it takes `filters`. `charts`: pictures on the page. `tries`: the key of the number of all tries;
     `parts`: of what can stand in it behind the slash. `command`, `switch`: where it is an option of another
-    command. `example`: a phrase for the page's field."""
+    command. `example`: a phrase for the page's field; `sample`: the rest of an address that tests
+    open."""
 
     name: str
     title: str
@@ -56,6 +64,7 @@ class EvidenceTable:
     switch: str = ""
     filters: bool = True
     example: str = "jab"
+    sample: str = ""
 
     def parameter(self, kind: ParameterKind) -> Parameter | None:
         """The first parameter of a kind."""
@@ -143,6 +152,7 @@ TABLES: list[EvidenceTable] = [
             Parameter("by", "key", "Compare landing by this too.", choices=KEYS),
         ),
         tries="",
+        sample="&this=round%3D1&that=round%3D2&by=technique",
     ),
     EvidenceTable(
         "change",
