@@ -10,9 +10,7 @@ from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.routing import IntegerConverter, Map
 
-from cliplib import __version__
-from cliplib.core.errors import ClipLibError, StorageError
-from cliplib.library.library import Library
+from cliplib import ClipLibError, Library, StorageError, __version__
 
 from . import pages
 from .logging.cutting import Cuts

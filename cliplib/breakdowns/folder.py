@@ -10,7 +10,6 @@ import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
-from cliplib import __version__
 from cliplib.breakdowns import papers
 from cliplib.breakdowns.counts import Recounts
 from cliplib.breakdowns.document import Breakdown, Point
@@ -20,6 +19,7 @@ from cliplib.breakdowns.timeline import edl_text, timeline_text
 from cliplib.breakdowns.voice import voice_of
 from cliplib.core.errors import InputError
 from cliplib.core.progress import Progress, silent
+from cliplib.core.version import __version__
 from cliplib.media.files import replacing
 from cliplib.media.joining import write_wave
 from cliplib.reels.plan import CAUTIONS

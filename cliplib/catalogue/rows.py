@@ -16,7 +16,6 @@ from typing import Any
 
 import numpy as np
 
-from cliplib import __version__
 from cliplib.core.models import (
     JSON,
     Action,
@@ -32,6 +31,7 @@ from cliplib.core.models import (
 )
 from cliplib.core.periods import Period, parse_moment
 from cliplib.core.timebase import RoundClock, Timeline
+from cliplib.core.version import __version__
 
 # --- into the catalogue -----------------------------------------------------------------------------------
 

@@ -7,13 +7,11 @@ from typing import Any
 
 import click
 
+from cliplib import InputError, Library, from_seconds, log_forms
 from cliplib.cli import evidence_tables as show
 from cliplib.cli import terminal
-from cliplib.core.errors import InputError
-from cliplib.core.timebase import from_seconds
 from cliplib.library.evidence.agreement import DECISIONS, Decision, TwoLogs, read_worksheet, worksheet
 from cliplib.library.evidence.forms import fill_agreement
-from cliplib.library.library import Library, log_forms
 
 
 @click.command()
@@ -63,7 +61,7 @@ def agree(
         fight, first, second, window_us=from_seconds(window), where_both=where_both
     )
     if list_to is not None:
-        library.check_out(list_to)
+        library.making.check_out(list_to)
         list_to.write_text(worksheet(found), encoding="utf-8", newline="")
         terminal.say(f"{list_to}: {len(found.disagreements)} disagreements", err=True)
     if out is not None:
@@ -90,7 +88,7 @@ def _write(
     form = log_forms.form_of(out)
     if form is None:
         raise InputError(f"{out}: a log ends in {', '.join(log_forms.suffixes())}")
-    library.check_out(out)
+    library.making.check_out(out)
     named = {(found.fight.folder / source.file).resolve() for source in found.fight.info.logs}
     if out.resolve() in named:
         raise InputError(f"{out} is one of the fight's logs; they stay as they are, so choose another name")

@@ -6,12 +6,11 @@ from pathlib import Path
 
 import click
 
+from cliplib import Library
+from cliplib import restore as restore_backup
 from cliplib.cli import terminal
 from cliplib.cli.progress import ProgressLine
-from cliplib.library.care.backup import back_up
-from cliplib.library.care.backup import restore as restore_backup
-from cliplib.library.care.forget import fights_of, forget_fights, mentions, save_logs, what_goes
-from cliplib.library.library import Library
+from cliplib.library.care.forget import mentions
 from cliplib.media.versions import untried
 
 
@@ -24,7 +23,7 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
     """Look for damage: catalogue, footage, clips, posters, working copies, reels, indexes, leftovers."""
     library = Library(folder)
     with ProgressLine() as progress:
-        findings = library.check(repair=repair, deep=deep, progress=progress)
+        findings = library.care.check(repair=repair, deep=deep, progress=progress)
     left = sum(not finding.done for finding in findings)
     for finding in findings:
         terminal.say(str(finding))
@@ -49,7 +48,7 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
 def backup(folder: Path, out: Path, clips: bool) -> None:
     """Copy the library into OUT (a .tar file, or a new folder) while people go on logging."""
     with ProgressLine() as progress:
-        made = back_up(Library(folder), out, clips=clips, progress=progress)
+        made = Library(folder).care.backup(out, clips=clips, progress=progress)
     terminal.say(f"{made.out}: {made.fights} fights in {made.files} files")
     if made.missing:
         terminal.say(
@@ -66,8 +65,8 @@ def restore(folder: Path, backup: Path) -> None:
     with ProgressLine() as progress:
         count = restore_backup(backup, folder, progress)
     library = Library(folder)
-    terminal.say(f"{folder}: {len(library.fights())} fights from {count} files")
-    lacking = [f for f in library.check() if not f.done]
+    terminal.say(f"{folder}: {len(library.finding.fights())} fights from {count} files")
+    lacking = [f for f in library.care.check() if not f.done]
     if lacking:
         terminal.say("“check” tells what is still missing, and “check --repair” makes it again")
 
@@ -92,10 +91,10 @@ def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: P
     library = Library(folder)
     if (fight is None) == (fighter is None):
         raise click.UsageError("Give a fight, or --fighter with a name.")
-    rows = (library.fight(fight),) if fight is not None else fights_of(library, fighter or "")
-    going = what_goes(library, [row.id for row in rows])
+    rows = (library.finding.fight(fight),) if fight is not None else library.care.fights_of(fighter or "")
+    going = library.care.what_goes([row.id for row in rows])
     if save_logs_to is not None:
-        for path in save_logs(library, going.logs, save_logs_to):
+        for path in library.care.save_logs(going.logs, save_logs_to):
             terminal.say(f"{path} was written")
     if not yes:
         for row in rows:
@@ -110,7 +109,7 @@ def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: P
         terminal.say("What was corrected or drawn here goes with it.")
         click.confirm("Take this out of the library?", abort=True)
     with ProgressLine() as progress:
-        done = forget_fights(library, [row.id for row in rows], progress)
+        done = library.care.forget([row.id for row in rows], progress)
     for row in done.fights:
         terminal.say(f"“{row.title}” was taken out; its folder {row.folder} is as it was")
     for title in done.reels:

@@ -9,9 +9,8 @@ from typing import Any, TextIO
 
 import click
 
+from cliplib import InputError, Library
 from cliplib.cli import terminal
-from cliplib.core.errors import InputError
-from cliplib.library.library import Library
 
 _clip = click.argument("clip_id", type=int, metavar="CLIP")
 _id = click.argument("drawing_id", type=int, metavar="DRAWING")
@@ -37,7 +36,7 @@ def add(folder: Path, clip_id: int, shape: TextIO) -> None:
     library = Library(folder)
     given = _read(shape)
     many = given if isinstance(given, list) else [given]
-    kept = [library.drawings.add(clip_id, one).as_json() for one in many]
+    kept = [library.making.drawings.add(clip_id, one).as_json() for one in many]
     terminal.as_json(kept if isinstance(given, list) else kept[0])
 
 
@@ -52,8 +51,8 @@ def change(folder: Path, clip_id: int, drawing_id: int, shape: TextIO) -> None:
     given = _read(shape)
     if not isinstance(given, Mapping):
         raise InputError(f"{shape.name} must hold one drawing, in braces")
-    values = library.drawings.one(clip_id, drawing_id).as_json() | dict(given)
-    terminal.as_json(library.drawings.change(clip_id, drawing_id, values).as_json())
+    values = library.making.drawings.one(clip_id, drawing_id).as_json() | dict(given)
+    terminal.as_json(library.making.drawings.change(clip_id, drawing_id, values).as_json())
 
 
 @draw.command("list")
@@ -61,7 +60,7 @@ def change(folder: Path, clip_id: int, drawing_id: int, shape: TextIO) -> None:
 @click.pass_obj
 def list_(folder: Path, clip_id: int) -> None:
     """Print what is drawn on a clip, as JSON."""
-    terminal.as_json([kept.as_json() for kept in Library(folder).drawings.of(clip_id)])
+    terminal.as_json([kept.as_json() for kept in Library(folder).making.drawings.of(clip_id)])
 
 
 @draw.command()
@@ -70,7 +69,7 @@ def list_(folder: Path, clip_id: int) -> None:
 @click.pass_obj
 def remove(folder: Path, clip_id: int, drawing_id: int) -> None:
     """Take a drawing off a clip; “restore” undoes that."""
-    terminal.as_json(Library(folder).drawings.remove(clip_id, drawing_id).as_json())
+    terminal.as_json(Library(folder).making.drawings.remove(clip_id, drawing_id).as_json())
 
 
 @draw.command()
@@ -79,7 +78,7 @@ def remove(folder: Path, clip_id: int, drawing_id: int) -> None:
 @click.pass_obj
 def restore(folder: Path, clip_id: int, drawing_id: int) -> None:
     """Bring a removed drawing back."""
-    terminal.as_json(Library(folder).drawings.bring_back(clip_id, drawing_id).as_json())
+    terminal.as_json(Library(folder).making.drawings.bring_back(clip_id, drawing_id).as_json())
 
 
 @draw.command()
@@ -93,7 +92,7 @@ def restore(folder: Path, clip_id: int, drawing_id: int) -> None:
 def share(folder: Path, clip_id: int, first: int, second: int, measure: int) -> None:
     """How far two drawn lines lie apart from left to right, as a share of a third one. It is measured in the
     picture: not metres, and it knows nothing of depth."""
-    terminal.say(f"{Library(folder).drawings.share(clip_id, first, second, measure):.3f}")
+    terminal.say(f"{Library(folder).making.drawings.share(clip_id, first, second, measure):.3f}")
 
 
 def _read(file: TextIO) -> Any:

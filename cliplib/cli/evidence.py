@@ -9,15 +9,14 @@ from typing import Any
 
 import click
 
+from cliplib import InputError, Library
 from cliplib.cli import evidence_tables as show
 from cliplib.cli import filters as cli_filters
 from cliplib.cli import followup, terminal
 from cliplib.cli import play as cli_play
 from cliplib.cli.agreement import agree
-from cliplib.core.errors import InputError
 from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter
 from cliplib.library.evidence.report import fight_report, fighter_report
-from cliplib.library.library import Library
 from cliplib.report import html, pdf
 from cliplib.tally import KEYS
 from cliplib.tally.table import Filled
@@ -168,11 +167,11 @@ def report(folder: Path, what: str, name: str, out: Path) -> None:
     library = Library(folder)
     if out.suffix.casefold() not in (".html", ".htm", ".pdf"):
         raise InputError(f"{out}: a report ends in .html or .pdf")
-    library.check_out(out)
+    library.making.check_out(out)
     if what == "fight":
-        made = fight_report(library.evidence, library.fight(name))
+        made = fight_report(library.evidence, library.finding.fight(name))
     else:
-        made = fighter_report(library.evidence, library.fighter_named(name))
+        made = fighter_report(library.evidence, library.finding.fighter_named(name))
     data = pdf(made) if out.suffix.casefold() == ".pdf" else html(made).encode("utf-8", "replace")
     part = out.with_name(f".{out.name}.part")
     part.write_bytes(data)
@@ -181,7 +180,7 @@ def report(folder: Path, what: str, name: str, out: Path) -> None:
 
 
 def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:
-    rows = library.clips(ids)
+    rows = library.finding.clips(ids)
     terminal.say(f"{len(rows)} exchange{'' if len(rows) == 1 else 's'}\n")
     head = ("id", "fight", "round", "clock", "what happened", "outcome")
     terminal.table(head, map(terminal.clip_cells, rows), give=4)

@@ -8,13 +8,20 @@ from pathlib import Path
 
 import click
 
+from cliplib import (
+    JSON,
+    FightView,
+    InputError,
+    Library,
+    Line,
+    clip_json,
+    format_clock,
+    format_time,
+    to_seconds,
+    what_happens,
+)
 from cliplib.cli import terminal
 from cliplib.cli.progress import ProgressLine
-from cliplib.core.errors import InputError
-from cliplib.core.models import JSON
-from cliplib.core.timebase import format_clock, format_time, to_seconds
-from cliplib.library.finding.fightview import FightView
-from cliplib.library.library import Library, Line, clip_json, what_happens
 from cliplib.logs.cells import harmless, meant
 
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
@@ -29,7 +36,7 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
 
     FIGHT is its number or a part of its title.
     """
-    view = Library(folder).fight_view(which)
+    view = Library(folder).finding.fight_view(which)
     if as_json:
         terminal.as_json(view_json(view))
         return
@@ -110,13 +117,13 @@ def recut(folder: Path, clip_id: int, first: int | None, last: int | None, as_lo
     if as_logged == (first is not None or last is not None):
         raise click.UsageError("Give --first or --last or both, or --as-logged.")
     if as_logged:
-        clip = library.corrections.cut_as_logged(clip_id)
+        clip = library.logging.corrections.cut_as_logged(clip_id)
     else:
-        now = library.clip(clip_id)
+        now = library.finding.clip(clip_id)
         if now.start_frame is None or now.end_frame is None:
             raise InputError(f"clip {clip_id} has no footage yet; ingest its fight again when it has")
         begin = now.start_frame if first is None else first
-        clip = library.corrections.recut(clip_id, begin, now.end_frame if last is None else last + 1)
+        clip = library.logging.corrections.recut(clip_id, begin, now.end_frame if last is None else last + 1)
     terminal.say(f"clip {clip.id}: frames {clip.start_frame} to {(clip.end_frame or 0) - 1}\n{clip.file}")
 
 
@@ -136,15 +143,15 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> N
     """
     library = Library(folder)
     if as_logged:
-        clip = library.corrections.as_logged(clip_id)
+        clip = library.logging.corrections.as_logged(clip_id)
     elif rows is None:
         writer = csv.writer(sys.stdout, lineterminator="\n")
         writer.writerow(_COLUMNS)
-        for x in library.corrections.lines(clip_id):
+        for x in library.logging.corrections.lines(clip_id):
             writer.writerow(map(harmless, (x.time, x.fighter, x.action, x.note)))
         return
     else:
-        clip = library.corrections.reword(clip_id, _lines(rows))
+        clip = library.logging.corrections.reword(clip_id, _lines(rows))
     terminal.say(terminal.plain(f"clip {clip.id}: {what_happens(clip)}"))
 
 
@@ -168,11 +175,11 @@ def _lines(path: Path) -> list[Line]:
 def alike(folder: Path, clip_id: int, limit: int, as_json: bool) -> None:
     """More like this: clips with a like course of actions, the nearest first."""
     library = Library(folder)
-    found = library.similar(clip_id, limit)
+    found = library.finding.similar(clip_id, limit)
     if as_json:
         terminal.as_json([one._asdict() for one in found])
         return
-    rows = {row.id: row for row in library.clips([one.exchange_id for one in found])}
+    rows = {row.id: row for row in library.finding.clips([one.exchange_id for one in found])}
     terminal.table(
         ("id", "fight", "round", "distance", "why"),
         [
@@ -191,7 +198,7 @@ def reels(folder: Path) -> None:
         ("name", "title", "clips", "length", "made"),
         [
             (r.name, r.title, str(r.clips), format_time(r.duration_us, 0), r.made)
-            for r in Library(folder).reels()
+            for r in Library(folder).making.reels()
         ],
         give=1,
     )
@@ -204,8 +211,8 @@ def remake(folder: Path, name: str) -> None:
     """Make a kept reel again with what is in the library now."""
     library = Library(folder)
     with ProgressLine() as progress:
-        library.remake_reel(name, progress)
-    terminal.say(str(library.made_reel(name).file))
+        library.making.remake_reel(name, progress)
+    terminal.say(str(library.making.made_reel(name).file))
 
 
 COMMANDS = (fight, recut, correct, alike, reels, remake)

@@ -10,10 +10,8 @@ from typing import Any, TypeVar
 
 import click
 
-from cliplib.core.errors import InputError
-from cliplib.core.models import Where
+from cliplib import InputError, Library, ReelSettings, Where
 from cliplib.library.finding.dates import period, span
-from cliplib.library.library import Library, ReelSettings
 
 F = TypeVar("F", bound=Callable[..., Any])
 _AS_THEY_ARE = ("fighter", "opponent", "stance", "opponent_stance", "place", "outcome")
@@ -50,11 +48,11 @@ def where(library: Library, given: dict[str, Any]) -> Where:
     )
     dates = _dates(given["date"], given["first"], given["last"])
     if given["fight"]:
-        fight = library.fight(given["fight"])
+        fight = library.finding.fight(given["fight"])
         found = replace(found, fight=fight.title)
         if fight.info.date is not None and dates is None:
             dates = (fight.info.date, fight.info.date)  # a title may have been used on another day
-    return replace(library.checked(found), dates=dates)
+    return replace(library.finding.checked(found), dates=dates)
 
 
 def given_any(given: dict[str, Any]) -> bool:

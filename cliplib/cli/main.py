@@ -14,6 +14,18 @@ from typing import Any, NoReturn
 
 import click
 
+from cliplib import (
+    ClipLibError,
+    InputError,
+    Library,
+    ReelSettings,
+    Source,
+    clip_json,
+    found_json,
+    read_theme,
+    reading_json,
+)
+from cliplib import log_forms as log_forms
 from cliplib.cli import (
     care,
     drawing,
@@ -37,17 +49,6 @@ from cliplib.cli import (
     words as cli_words,
 )
 from cliplib.cli.progress import ProgressLine
-from cliplib.core.errors import ClipLibError, InputError
-from cliplib.library.library import (
-    Library,
-    ReelSettings,
-    Source,
-    clip_json,
-    found_json,
-    read_theme,
-    reading_json,
-)
-from cliplib.library.library import log_forms as log_forms
 from cliplib.media.versions import fault, told
 
 _DEFAULT = Path("cliplib-library")
@@ -93,7 +94,7 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
     """Bring fight folders, or folders of them, into the library: read, cut, index. Repeat at any time."""
     library = Library(folder, create=True)
     with ProgressLine() as progress:
-        report = library.ingest(paths, progress=progress, cut=not no_cut, skip_bad_rows=skip_bad_rows)
+        report = library.logging.ingest(paths, progress=progress, cut=not no_cut, skip_bad_rows=skip_bad_rows)
     if as_json:
         cli_show.as_json(report.as_json())
         for fight in report.fights:
@@ -111,7 +112,7 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
 @click.pass_obj
 def explain(folder: Path, phrase: str, strict: bool, as_json: bool) -> None:
     """Say how a phrase is read."""
-    reading = Library(folder).explain(phrase, strict=strict)
+    reading = Library(folder).finding.explain(phrase, strict=strict)
     if as_json:
         cli_show.as_json(reading_json(reading))
     else:
@@ -147,7 +148,7 @@ def find(
     """Find the exchanges that a phrase describes, in all fights, with counts."""
     library = Library(folder)
     where = cli_filters.where(library, filters)
-    found = library.find(
+    found = library.finding.find(
         phrase,
         where=where,
         order=order,
@@ -161,7 +162,9 @@ def find(
     else:
         cli_show.found(found)
         if found.reading.unread:
-            cli_show.word_hits(library.words(" ".join(u.text for u in found.reading.unread), limit=limit))
+            cli_show.word_hits(
+                library.finding.words(" ".join(u.text for u in found.reading.unread), limit=limit)
+            )
     if open_:
         cli_play.play([c.file for c in found.clips if c.file], library.folder / "cache" / "found.m3u8")
 
@@ -174,7 +177,7 @@ def find(
 def clip(folder: Path, clip_id: int, open_: bool, as_json: bool) -> None:
     """Show one clip: where it is from, what happens in it, its file."""
     library = Library(folder)
-    row = library.clip(clip_id)
+    row = library.finding.clip(clip_id)
     if as_json:
         cli_show.as_json(clip_json(row))
     else:
@@ -188,7 +191,7 @@ def clip(folder: Path, clip_id: int, open_: bool, as_json: bool) -> None:
 @click.pass_obj
 def fights(folder: Path, as_json: bool) -> None:
     """List the fights."""
-    rows = Library(folder).fights()
+    rows = Library(folder).finding.fights()
     if as_json:
         cli_show.as_json([cli_show.fight_json(row) for row in rows])
     else:
@@ -232,7 +235,7 @@ def reel(
     if clips is not None and cli_filters.given_any(filters):
         raise click.UsageError("Clips by number are those very clips; leave out the filters.")
     where = cli_filters.where(library, filters) if clips is None else None
-    library.check_reel(out, over=force)
+    library.making.check_reel(out, over=force)
     source: Source
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:
@@ -245,7 +248,7 @@ def reel(
         source = phrase
     settings = cli_filters.reel_settings(settings, title, preset, no_captions, no_cards)
     with ProgressLine() as progress:
-        report = library.reel(source, out, where=where, settings=settings, progress=progress)
+        report = library.making.reel(source, out, where=where, settings=settings, progress=progress)
     if as_json:
         cli_show.as_json(report.as_json())
     else:
@@ -260,7 +263,7 @@ def reel(
 def export(folder: Path, clip_id: int, out: Path) -> None:
     """Write a clip as a file to hand to somebody: exact in any player, nothing hidden around it."""
     with ProgressLine() as progress:
-        result = Library(folder).export_clip(clip_id, out, progress=progress)
+        result = Library(folder).making.export_clip(clip_id, out, progress=progress)
     cli_show.say(f"{out}{f' ({result.why})' if result.why else ''}")
     cli_show.whose()
 
@@ -290,11 +293,11 @@ class _Form(click.ParamType[str]):
 def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | None) -> None:
     """Write a fight's log in any of the forms of logs. FIGHT is its number or a part of its title."""
     library = Library(folder)
-    text = library.export_log(library.fight(fight).id, form, log=log_file)
+    text = library.logging.export_log(library.finding.fight(fight).id, form, log=log_file)
     if out is None:
         sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
     else:
-        library.check_out(out)
+        library.making.check_out(out)
         out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
         cli_show.say(str(out))
 
@@ -304,7 +307,7 @@ def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | N
 def reindex(folder: Path) -> None:
     """Make everything that is derived from the catalogue anew."""
     with ProgressLine() as progress:
-        Library(folder).reindex(progress)
+        Library(folder).care.reindex(progress)
     cli_show.say("done")
 
 

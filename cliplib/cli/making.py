@@ -9,12 +9,10 @@ from typing import TextIO
 
 import click
 
+from cliplib import InputError, Library, MadeReel, ReelSettings, Source, read_theme
 from cliplib.cli import filters, terminal
 from cliplib.cli.progress import ProgressLine
-from cliplib.core.errors import InputError
-from cliplib.library.library import Library, MadeReel, ReelSettings, read_theme
 from cliplib.library.making.handover import KINDS
-from cliplib.library.making.reels import Source
 from cliplib.library.making.themes import failed
 
 _theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
@@ -49,7 +47,7 @@ def handover(
     library = Library(folder)
     source, settings = _source(library, phrase, theme, clips, reel, title)
     with ProgressLine() as progress:
-        library.handover.write(kind, source, out, settings=settings, progress=progress)
+        library.making.handover.write(kind, source, out, settings=settings, progress=progress)
     terminal.say(str(out))
 
 
@@ -80,7 +78,7 @@ def bundle(
     library = Library(folder)
     source, settings = _source(library, phrase, theme, clips, reel, title)
     with ProgressLine() as progress:
-        made = library.handover.bundle(source, out, settings=settings, progress=progress)
+        made = library.making.handover.bundle(source, out, settings=settings, progress=progress)
     terminal.say(f"{made.folder}: {len(made.files)} files")
     terminal.whose()
 
@@ -95,7 +93,7 @@ def themes() -> None:
 @click.pass_obj
 def list_(library: Path, as_json: bool) -> None:
     """List the library's own themes."""
-    found = Library(library).themes.all()
+    found = Library(library).making.themes.all()
     if as_json:
         terminal.as_json(
             [
@@ -120,7 +118,7 @@ def list_(library: Path, as_json: bool) -> None:
 @click.pass_obj
 def show(library: Path, name: str) -> None:
     """Print a theme of the library as its file has it."""
-    click.echo(Library(library).themes.text(name), nl=False)
+    click.echo(Library(library).making.themes.text(name), nl=False)
 
 
 @themes.command()
@@ -133,7 +131,7 @@ def put(library: Path, file: TextIO, name: str | None) -> None:
         text = file.read()
     except UnicodeDecodeError as problem:
         raise InputError(f"{file.name} is not UTF-8; save it as UTF-8") from problem
-    terminal.say(Library(library).themes.put(text, name))
+    terminal.say(Library(library).making.themes.put(text, name))
 
 
 @themes.command()
@@ -141,7 +139,7 @@ def put(library: Path, file: TextIO, name: str | None) -> None:
 @click.pass_obj
 def remove(library: Path, name: str) -> None:
     """Throw a theme of the library and its reel away; the clips stay."""
-    Library(library).themes.remove(name)
+    Library(library).making.themes.remove(name)
 
 
 @themes.command()
@@ -155,7 +153,7 @@ def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -
     """Make the reels of a folder of theme files (the library's own, unless given) whose result has changed
     since last time, and say what changed."""
     with ProgressLine() as progress:
-        made = Library(library).themes.build_all(folder, out, progress)
+        made = Library(library).making.themes.build_all(folder, out, progress)
     if as_json:
         terminal.as_json(
             [
@@ -187,7 +185,7 @@ def _source(
         raise click.UsageError("Give one of these: a phrase, --theme, --clips or --reel.")
     source: Source
     if reel is not None:
-        kept = library.made_reel(reel)
+        kept = library.making.made_reel(reel)
         return kept, replace(kept.ingredients()["settings"], title=title) if title else None
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from cliplib.core.errors import InputError, MediaError
+from cliplib import InputError, MediaError
 
 
 def play(files: Sequence[Path], playlist: Path) -> None:

@@ -6,7 +6,7 @@ import sys
 import time
 from typing import TextIO
 
-from cliplib.core.timebase import SECOND, format_time
+from cliplib import SECOND, format_time
 
 _EVERY_TTY = 0.1  # seconds between two redraws
 _EVERY_FILE = 10.0  # and between two lines of a log file

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import click
 
+from cliplib import InputError, Library, MediaError
 from cliplib.cli import followup, terminal
-from cliplib.core.errors import InputError, MediaError
-from cliplib.library.library import Library
 
 _PORT = 8321
 _HERE = ("127.0.0.1", "localhost", "::1")
@@ -34,7 +33,7 @@ def serve(
 ) -> None:
     """Serve the pages to this machine's browser, or with --share to a gym's network. Ctrl-C stops it."""
     library = Library(folder)  # says what is wrong before anything is started
-    roles = library.passphrases.roles()
+    roles = library.care.passphrases.roles()
     library.close()
     if share and not roles:
         first = followup.line("passphrase set", [], {"--role": "look"})
@@ -76,7 +75,7 @@ def set_(folder: Path, role: str) -> None:
         phrase = click.prompt("Pass phrase", hide_input=True, confirmation_prompt=True)
     else:
         phrase = sys.stdin.readline().rstrip("\r\n")
-    library.passphrases.set(role, phrase)
+    library.care.passphrases.set(role, phrase)
     terminal.say(f"the role “{role}” has a new pass phrase")
 
 
@@ -85,7 +84,7 @@ def set_(folder: Path, role: str) -> None:
 @click.pass_obj
 def remove(folder: Path, role: str) -> None:
     """Nobody can sign in with that role any more."""
-    Library(folder).passphrases.remove(role)
+    Library(folder).care.passphrases.remove(role)
     terminal.say(f"the role “{role}” has no pass phrase any more")
 
 
@@ -93,7 +92,7 @@ def remove(folder: Path, role: str) -> None:
 @click.pass_obj
 def list_(folder: Path) -> None:
     """Which roles have a pass phrase."""
-    roles = Library(folder).passphrases.roles()
+    roles = Library(folder).care.passphrases.roles()
     terminal.say("\n".join(roles) if roles else "none is set")
 
 
@@ -107,7 +106,7 @@ def signed_in() -> None:
 @click.pass_obj
 def list_signed_in(folder: Path, as_json: bool) -> None:
     """Everybody who is signed in: number, name, role, since when and when last there."""
-    sessions = Library(folder).signed_in.all()
+    sessions = Library(folder).care.signed_in.all()
     rows = [
         (s.number[:8], s.by, s.role, *(t.isoformat(" ", "minutes") for t in (s.since, s.used)))
         for s in sessions
@@ -129,7 +128,7 @@ def end(folder: Path, numbers: tuple[str, ...], everybody: bool) -> None:
     """Sign out those with these NUMBERS (see list), or --all; their cookies open nothing any more."""
     if everybody == bool(numbers):
         raise InputError("give the numbers of who is to be signed out (see signed-in list), or --all")
-    kept = Library(folder).signed_in
+    kept = Library(folder).care.signed_in
     if everybody:
         terminal.say(f"signed out: {kept.end_all()}")
     for number in numbers:
@@ -146,7 +145,7 @@ def end(folder: Path, numbers: tuple[str, ...], everybody: bool) -> None:
 def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> None:
     """Take a log file into the library as somebody's own log of FIGHT, to go on with on the log page."""
     library = Library(folder)
-    row = library.fight(fight)
+    row = library.finding.fight(fight)
     form = file.suffix.removeprefix(".").casefold()
     try:
         if not file.is_file() or file.stat().st_size > 64 << 20:
@@ -154,7 +153,7 @@ def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> 
         text = file.read_bytes().decode("utf-8-sig", "surrogateescape")
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
-    count = library.logging.import_log(row.id, by, text, form, instead=instead)
+    count = library.logging.live.import_log(row.id, by, text, form, instead=instead)
     terminal.say(
         f"{count} lines are {by}'s log of “{row.title}” now; ingest or the log page cuts their clips"
     )

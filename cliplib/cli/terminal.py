@@ -9,10 +9,21 @@ from collections.abc import Iterable, Sequence
 
 import click
 
-from cliplib.core.errors import LogError
-from cliplib.core.models import JSON, ClipRow, Found, Reading
-from cliplib.core.timebase import format_clock, format_time
-from cliplib.library.library import FightReport, FightRow, IngestReport, ReelReport, WordHits, what_happens
+from cliplib import (
+    JSON,
+    ClipRow,
+    FightReport,
+    FightRow,
+    Found,
+    IngestReport,
+    LogError,
+    Reading,
+    ReelReport,
+    WordHits,
+    format_clock,
+    format_time,
+    what_happens,
+)
 from cliplib.media.versions import found as versions_found
 
 ROLES = {

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
+from cliplib import Library, words_json
 from cliplib.cli import terminal
-from cliplib.library.library import Library, words_json
 
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
 
@@ -19,7 +19,7 @@ _json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for sc
 @click.pass_obj
 def words(folder: Path, query: str, limit: int, as_json: bool) -> None:
     """Find notes and titles with all these words; “quoted words” side by side."""
-    hits = Library(folder).words(query, limit=limit)
+    hits = Library(folder).finding.words(query, limit=limit)
     if as_json:
         terminal.as_json(words_json(hits))
     else:
@@ -31,7 +31,7 @@ def words(folder: Path, query: str, limit: int, as_json: bool) -> None:
 @click.pass_obj
 def complete(folder: Path, typed: str) -> None:
     """Carry on a phrase as the search box does: what was searched before first, a line each."""
-    for phrase in Library(folder).complete(typed):
+    for phrase in Library(folder).finding.complete(typed):
         terminal.say(terminal.plain(phrase))
 
 

@@ -9,11 +9,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from cliplib import __version__
 from cliplib.catalogue.rows import FootageRow
 from cliplib.core.errors import FaultError, FootageError
 from cliplib.core.models import FootageInfo
 from cliplib.core.timebase import Timeline
+from cliplib.core.version import __version__
 from cliplib.fightfolder.reading import NAME, FightFolder, may_read
 from cliplib.logs.source import nearest
 from cliplib.media.apart import asking

@@ -17,7 +17,6 @@ from functools import partial
 from importlib import resources
 from pathlib import Path
 
-from cliplib import __version__
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import NewExchange, NewMark
 from cliplib.core.errors import (
@@ -31,6 +30,7 @@ from cliplib.core.errors import (
 )
 from cliplib.core.models import Settings
 from cliplib.core.progress import Progress, silent
+from cliplib.core.version import __version__
 from cliplib.fightfolder.reading import FightFolder, find_fight_folders, read_fight_folder
 from cliplib.ingest import cut as ingest_cut
 from cliplib.ingest.correct import with_corrections

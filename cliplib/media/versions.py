@@ -7,8 +7,8 @@ import platform
 import re
 import traceback
 
-from cliplib import __version__
 from cliplib.core.errors import FaultError, MediaError
+from cliplib.core.version import __version__
 
 TRIED = {
     "Python": ("3.11", "3.13"),

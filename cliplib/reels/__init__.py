@@ -8,7 +8,8 @@ from cliplib.reels.build import build, digest_of
 from cliplib.reels.captions import part_for
 from cliplib.reels.parts import ReelPart, ReelReport, ReelSettings
 from cliplib.reels.select import select
-from cliplib.reels.theme import Theme, read_theme, theme_from
+from cliplib.reels.theme import Theme
+from cliplib.reels.theme_reading import read_theme, theme_from
 
 __all__ = [
     "ReelPart",

@@ -10,63 +10,29 @@ import hashlib
 import io
 import json
 import os
-import re
 import shutil
-import unicodedata
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from cliplib import __version__
 from cliplib.core.errors import InputError
 from cliplib.core.progress import Progress, silent
 from cliplib.core.timebase import format_time
+from cliplib.core.version import __version__
 from cliplib.logs.cells import harmless
 from cliplib.media.cut import Cutter
 from cliplib.media.files import replacing
 from cliplib.reels.build import build
+from cliplib.reels.handover_rows import Row, rows_of
+from cliplib.reels.handover_sheet import write_sheet
 from cliplib.reels.handover_timeline import edl_text, timeline_text
 from cliplib.reels.lettering import clean
 from cliplib.reels.parts import ReelPart, ReelReport, ReelSettings
-from cliplib.reels.plan import CAUTIONS, PlannedPart, ReelPlan, plan_reel
+from cliplib.reels.plan import CAUTIONS, ReelPlan, plan_reel
 
 KINDS = ("captions", "chapters", "shots", "sheet", "timeline", "edl")
 """captions and chapters: WebVTT; shots: CSV; sheet: PDF; timeline: OpenTimelineIO; edl: CMX 3600."""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One clip of a reel. `number` counts from 1; `start` is its first frame in the reel."""
-
-    number: int
-    part: ReelPart
-    planned: PlannedPart
-    start: int
-
-    @property
-    def file(self) -> str:
-        """Its name in a bundle."""
-        plain = unicodedata.normalize("NFKD", self.planned.title).encode("ascii", "ignore").decode().lower()
-        stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-")
-        return f"clips/{self.number:03d}{'-' if stem else ''}{stem}.mp4"
-
-    @property
-    def key_frame(self) -> int:
-        """The source frame at which the last matched action starts, or the middle one."""
-        part = self.part
-        if not part.moments_us:
-            return (part.first + part.last) // 2
-        return min(max(part.source.timeline.frame_at(part.moments_us[-1]), part.first), part.last - 1)
-
-
-def rows_of(parts: Sequence[ReelPart], plan: ReelPlan) -> list[Row]:
-    rows = []
-    for planned, start in zip(plan.parts, plan.starts(), strict=True):
-        if planned.clip is not None:
-            rows.append(Row(planned.clip + 1, parts[planned.clip], planned, start))
-    return rows
 
 
 def hand_over(kind: str, parts: Sequence[ReelPart], settings: ReelSettings, out: Path) -> None:
@@ -75,8 +41,6 @@ def hand_over(kind: str, parts: Sequence[ReelPart], settings: ReelSettings, out:
     rows = rows_of(parts, plan)
     with replacing(out) as temporary:
         if kind == "sheet":
-            from cliplib.reels.handover_sheet import write_sheet
-
             write_sheet(rows, plan, temporary)
             return
         texts = {
@@ -167,15 +131,6 @@ def shots_text(rows: Sequence[Row], plan: ReelPlan) -> str:
     return out.getvalue()
 
 
-def counts_of(rows: Sequence[Row]) -> list[tuple[str, list[tuple[str, int]]]]:
-    """How many examples by fight, fighter and round, the most first: [(what, [(name, count)])]."""
-    counts = []
-    for what in ("fight", "fighter", "round"):
-        count = Counter(row.part.facts.get(what, "") or "not known" for row in rows)
-        counts.append((what, sorted(count.items(), key=lambda item: (-item[1], item[0]))))
-    return counts
-
-
 # --- everything in one folder -----------------------------------------------------------------------------
 
 MANIFEST = "manifest.json"
@@ -218,8 +173,6 @@ def write_bundle(
         }
         for name, text in texts.items():
             (building / name).write_text(text, encoding="utf-8", newline="")
-        from cliplib.reels.handover_sheet import write_sheet
-
         write_sheet(rows, plan, building / "shots.pdf")
         files = sorted(p.relative_to(building).as_posix() for p in building.rglob("*") if p.is_file())
         (building / MANIFEST).write_text(_manifest(rows, plan, building, files), encoding="utf-8")

@@ -12,7 +12,7 @@ from typing import Any
 from cliplib.core.errors import InputError
 from cliplib.core.timebase import format_time
 from cliplib.media.poster import Posters
-from cliplib.reels.handover import Row, counts_of
+from cliplib.reels.handover_rows import Row, counts_of
 from cliplib.reels.lettering import clean
 from cliplib.reels.plan import CAUTIONS, ReelPlan
 from cliplib.reels.typefaces import FONTS, closing_fonts

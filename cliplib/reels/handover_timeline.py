@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from cliplib.core.errors import InputError
+from cliplib.reels.handover_rows import Row
 from cliplib.reels.plan import ReelPlan
 from cliplib.reels.shots import Shot
-
-if TYPE_CHECKING:
-    from cliplib.reels.handover import Row
 
 DROP_FRAME = (Fraction(30000, 1001), Fraction(60000, 1001))
 """Rates whose time code may leave out labels to keep up with the clock (SMPTE ST 12-1)."""

@@ -50,7 +50,7 @@ class Preset:
     about: str
 
 
-PRESETS = {
+PRESETS: dict[str, Preset] = {
     "standard": Preset((1280, 720), False, Fraction(60), "veryfast", 21, 160_000, "to watch on a computer"),
     "tablet": Preset((1280, 720), True, Fraction(30), "veryfast", 22, 128_000, "16:9, plays on any tablet"),
     "phone": Preset((720, 1280), True, Fraction(30), "veryfast", 22, 128_000, "upright, caption beneath"),

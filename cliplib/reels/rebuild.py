@@ -8,7 +8,8 @@ from pathlib import Path
 
 from cliplib.core.errors import ClipLibError, InputError, NotFoundError
 from cliplib.reels.parts import ReelReport
-from cliplib.reels.theme import Theme, read_theme
+from cliplib.reels.theme import Theme
+from cliplib.reels.theme_reading import read_theme
 
 NAME = "*.toml"
 

@@ -58,12 +58,9 @@ Everything but the phrase is optional:
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Literal
 
-from cliplib.core.errors import ThemeError
 from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Treatment, Zoom
 
 ORDERS = ("date", "round", "fight", "alternate", "fit")
@@ -107,29 +104,3 @@ class Theme:
 
     def change_of(self, clip_id: int) -> ClipChange:
         return next((change for change in self.changes if change.id == clip_id), ClipChange(clip_id))
-
-
-def read_theme(path: Path) -> Theme:
-    """The theme in a file. Raises ThemeError with every problem as `file:line:column: key …`."""
-    try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
-    except OSError as problem:
-        raise ThemeError(
-            f"{path} cannot be read: {problem.strerror}; give the path of a theme file"
-        ) from problem
-    except UnicodeDecodeError as problem:
-        raise ThemeError(f"{path} is not UTF-8; save it as UTF-8") from problem
-    return theme_from(text, Path(path).name)
-
-
-def theme_from(text: str, name: str = "theme") -> Theme:
-    """The same from a theme's text; `name` is what messages call it."""
-    from cliplib.reels.theme_reading import read_values
-
-    try:
-        values = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
-        raise ThemeError(
-            f"{name} is not TOML: {problem}; see where a quotation mark or bracket is missing"
-        ) from problem
-    return read_values(values, text, name)

@@ -1,4 +1,4 @@
-"""The keys of a theme file: what each may hold, and what is said when it holds something else."""
+"""Reading a theme file: what each of its keys may hold, and what is said when it holds something else."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from pathlib import Path
 from typing import Any, Literal
 
 from PIL import ImageColor
@@ -23,7 +24,31 @@ _POINTS = {"line": (2, 2), "arrow": (2, 2), "circle": (2, 2), "box": (2, 2), "an
 _LONGEST = 3600
 
 
-def read_values(values: Mapping[str, Any], text: str, name: str) -> Theme:
+def read_theme(path: Path) -> Theme:
+    """The theme in a file. Raises ThemeError with every problem as `file:line:column: key …`."""
+    try:
+        text = Path(path).read_bytes().decode("utf-8-sig")
+    except OSError as problem:
+        raise ThemeError(
+            f"{path} cannot be read: {problem.strerror}; give the path of a theme file"
+        ) from problem
+    except UnicodeDecodeError as problem:
+        raise ThemeError(f"{path} is not UTF-8; save it as UTF-8") from problem
+    return theme_from(text, Path(path).name)
+
+
+def theme_from(text: str, name: str = "theme") -> Theme:
+    """The same from a theme's text; `name` is what messages call it."""
+    try:
+        values = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+        raise ThemeError(
+            f"{name} is not TOML: {problem}; see where a quotation mark or bracket is missing"
+        ) from problem
+    return _read_values(values, text, name)
+
+
+def _read_values(values: Mapping[str, Any], text: str, name: str) -> Theme:
     """A theme from what TOML gave. `text`: the file, to find lines in. Raises ThemeError."""
     wrong = _Problems(text, name)
     top = wrong.table(values, "", _TOP)

@@ -13,7 +13,7 @@ import time
 from functools import partial
 from pathlib import Path
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib.media.probe import probe
 from cliplib.media.working import prepare
 from tests.bench.cut import CLIPS, RATE, film, reencode, spans, timed
@@ -60,12 +60,12 @@ def measure(folder: Path, sample: int = 8) -> tuple[float, float]:
 
     before = slowly(0)
     began = time.perf_counter()
-    report = library.ingest([fight])
+    report = library.logging.ingest([fight])
     whole = time.perf_counter() - began
     after = slowly(1)
-    total = library.find("counter to the body after a missed jab").total
+    total = library.finding.find("counter to the body after a missed jab").total
     assert total == CLIPS, (total, report.as_json())
-    assert all(clip.poster for clip in library.clips([1, CLIPS]))
+    assert all(clip.poster for clip in library.finding.clips([1, CLIPS]))
     library.close()
     return statistics.fmean(before + after), whole / CLIPS
 

@@ -23,7 +23,7 @@ import time
 import urllib.parse
 from pathlib import Path
 
-from cliplib.library.library import Library
+from cliplib import Library
 from tests.libraries import make_fight
 from tests.search.archive import write_catalogue
 
@@ -175,12 +175,12 @@ def make(folder: Path, fights: int) -> list[int]:
     """An archive in `folder`; the numbers of clips that can be played."""
     library = Library(folder, create=True)
     make_fight(folder.parent / "fights" / "one")
-    assert library.ingest([folder.parent / "fights"]).exit_code == 0
-    write_catalogue(library._catalogue, fights)
-    library.reindex()
-    playable = [clip.id for clip in library.find("", limit=10_000, order="date").clips if clip.file]
+    assert library.logging.ingest([folder.parent / "fights"]).exit_code == 0
+    write_catalogue(library.desk.catalogue, fights)
+    library.care.reindex()
+    playable = [clip.id for clip in library.finding.find("", limit=10_000, order="date").clips if clip.file]
     if not playable:
-        playable = [kept.exchange_id for kept in library._catalogue.care.files() if kept.exchange_id]
+        playable = [kept.exchange_id for kept in library.desk.catalogue.care.files() if kept.exchange_id]
     library.close()
     return playable
 

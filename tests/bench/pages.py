@@ -35,8 +35,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from cliplib import Library
 from cliplib.catalogue.rows import NewClip
-from cliplib.library.library import Library
 from cliplib.media import ffmpeg
 from tests.libraries import make_fight
 from tests.search.archive import write_catalogue
@@ -100,12 +100,17 @@ def prepare(folder: Path, fights: int) -> Path:
     began = time.monotonic()
     make_fight(folder / "fights" / "one")
     library = Library(place, create=True)
-    assert library.ingest([folder / "fights"]).exit_code == 0
-    write_catalogue(library._catalogue, fights)
-    library.reindex()
-    model = next(clip for clip in library.find("", limit=10_000_000, order="date").clips if clip.file)
-    wanted = {clip.id for phrase in PHRASES for clip in library.find(phrase, limit=12).clips if not clip.file}
-    library._catalogue.put_clips([_copy(place, model, number) for number in sorted(wanted)])
+    assert library.logging.ingest([folder / "fights"]).exit_code == 0
+    write_catalogue(library.desk.catalogue, fights)
+    library.care.reindex()
+    model = next(clip for clip in library.finding.find("", limit=10_000_000, order="date").clips if clip.file)
+    wanted = {
+        clip.id
+        for phrase in PHRASES
+        for clip in library.finding.find(phrase, limit=12).clips
+        if not clip.file
+    }
+    library.desk.catalogue.put_clips([_copy(place, model, number) for number in sorted(wanted)])
     _film(library, Path(model.file or ""))
     library.close()
     done.touch()

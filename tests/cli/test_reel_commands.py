@@ -12,8 +12,8 @@ from pathlib import Path
 import opentimelineio
 import pytest
 
+from cliplib import ClipChange, Library
 from cliplib.cli import main
-from cliplib.library.library import ClipChange, Library
 from tests.libraries import make_fight
 from tests.media import footage
 
@@ -25,7 +25,7 @@ JABS = 'phrase = "jab"\n[picture]\ncards = false\n'
 def library(tmp_path: Path) -> Path:
     make_fight(tmp_path / "fights" / "one")
     one = Library(tmp_path / "library", create=True)
-    one.ingest([tmp_path / "fights"])
+    one.logging.ingest([tmp_path / "fights"])
     one.close()
     return tmp_path / "library"
 
@@ -82,7 +82,7 @@ def test_every_kind_of_handover(library: Path, tmp_path: Path, run: Run) -> None
         assert out.read_bytes().startswith(begin)
     back = opentimelineio.adapters.read_from_string((tmp_path / "timeline").read_text(), "otio_json")
     clip = next(iter(back.find_clips()))
-    row = Library(library).find("jab").clips[0]
+    row = Library(library).finding.find("jab").clips[0]
     assert row.end_frame is not None
     assert row.start_frame is not None
     assert clip.source_range.start_time.value == row.start_frame
@@ -92,7 +92,7 @@ def test_every_kind_of_handover(library: Path, tmp_path: Path, run: Run) -> None
 def test_a_kept_reel_is_handed_over_as_it_was_made(library: Path, tmp_path: Path, run: Run) -> None:
     one = Library(library)
     change = ClipChange(2, caption=("Look at the feet",))
-    name = one.make_reel([2, 1], title="Two", changes=[change])
+    name = one.making.make_reel([2, 1], title="Two", changes=[change])
     out = tmp_path / "captions.vtt"
     assert run(library, "handover", "captions", "--reel", name, "-o", out) == (0, f"{out}\n")
     text = out.read_text(encoding="utf-8")

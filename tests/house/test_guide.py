@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
+from cliplib import Library
 from cliplib.catalogue import schema
-from cliplib.library.library import Library
 from cliplib.logs import forms
 from cliplib.logs.csvform import read_csv, write_csv
 from cliplib_web import create_app, pages
@@ -50,12 +50,12 @@ def test_add_a_technique(tmp_path: Path) -> None:
     library.mkdir()
     (library / "terms.toml").write_text(block("Add a technique", "toml"), encoding="utf-8")
     rows = ("0:02,Adeyemi,liver shot,landed,",)
-    report = Library(library, create=True).ingest(
+    report = Library(library, create=True).logging.ingest(
         [make_fight(tmp_path / "fight", kind=None, rows=rows)], cut=False
     )
     assert report.exit_code == 0, report
-    assert Library(library).find("landed liver punch").total == 1
-    assert Library(library).find("punch").total == 1
+    assert Library(library).finding.find("landed liver punch").total == 1
+    assert Library(library).finding.find("punch").total == 1
 
 
 def test_add_a_log_format(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -65,7 +65,7 @@ def test_add_a_log_format(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> No
     exec(block("Add a log format", "python"), names)
     fight = make_fight(tmp_path / "fight", kind=None, logs=[("log.tsv", "JL")])
     (fight / "log.csv").rename(fight / "log.tsv")
-    report = Library(tmp_path / "library", create=True).ingest([fight], cut=False)
+    report = Library(tmp_path / "library", create=True).logging.ingest([fight], cut=False)
     assert report.exit_code == 0, report
 
 

@@ -6,7 +6,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib.media import versions
 from cliplib.reels import read_theme
 
@@ -25,9 +25,9 @@ def test_the_fight_and_its_log(tmp_path: Path) -> None:
     (tmp_path / "fight/fight.toml").write_text(block("toml", "title"), encoding="utf-8")
     (tmp_path / "fight/log.csv").write_text(block("csv", "time,"), encoding="utf-8")
     library = Library(tmp_path / "library", create=True)
-    library.ingest([tmp_path / "fight"])
-    assert library.find("counter to the body after a missed jab").total == 1
-    assert library.find("slips outside").total == 1
+    library.logging.ingest([tmp_path / "fight"])
+    assert library.finding.find("counter to the body after a missed jab").total == 1
+    assert library.finding.find("slips outside").total == 1
 
 
 def test_the_theme(tmp_path: Path) -> None:

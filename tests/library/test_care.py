@@ -13,17 +13,16 @@ from pathlib import Path
 
 import pytest
 
+from cliplib import Library, restore
 from cliplib.core.errors import InputError, NotFoundError, StorageError
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
-from cliplib.library.care.backup import back_up, restore
-from cliplib.library.care.forget import fights_of, forget_fights, mentions, save_logs, what_goes
-from cliplib.library.library import Library
+from cliplib.library.care.forget import mentions
 from tests.libraries import BLUE, ROWS, dump, make_fight
 
 
 def _settled(library: Library) -> list[str]:
-    return [str(f) for f in library.check(deep=True) if "MB are free" not in str(f)]
+    return [str(f) for f in library.care.check(deep=True) if "MB are free" not in str(f)]
 
 
 @pytest.fixture
@@ -32,8 +31,8 @@ def library(tmp_path: Path) -> Library:
     make_fight(tmp_path / "fights" / "one")
     make_fight(tmp_path / "fights" / "two", kind="matroska", title="Other", rows=ROWS)
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
-    library.find("jab")
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
+    library.finding.find("jab")
     assert _settled(library) == []
     return library
 
@@ -56,15 +55,15 @@ def test_check_mends_what_was_lost_or_altered(library: Library) -> None:
     (clips[0].parent / "somebody's own.txt").write_text("stays")
     (library.folder / "columns" / "columns.bin").write_bytes(b"nonsense")
 
-    quick = "\n".join(map(str, library.check()))
+    quick = "\n".join(map(str, library.care.check()))
     for said in (
         "1 clip missing", "1 poster altered", "1 working copy altered", "1 clip that nothing points to",
         "1 half-written file", "columns that are searched are damaged",
     ):  # fmt: skip
         assert said in quick
     assert "1 clip altered" not in quick
-    assert "1 clip altered" in "\n".join(map(str, library.check(deep=True)))
-    assert all(f.done for f in library.check(deep=True, repair=True) if "MB are free" not in f.what)
+    assert "1 clip altered" in "\n".join(map(str, library.care.check(deep=True)))
+    assert all(f.done for f in library.care.check(deep=True, repair=True) if "MB are free" not in f.what)
     assert _settled(library) == []
     after = dump(library.folder)
     changed = {name for name in before if before[name] != after.get(name)}
@@ -75,14 +74,14 @@ def test_check_mends_what_was_lost_or_altered(library: Library) -> None:
 def test_check_finds_footage_that_moved_or_changed(library: Library, tmp_path: Path) -> None:
     one = tmp_path / "fights" / "one"
     (one / "fight.mp4").rename(one / "moved.mp4")
-    (found,) = library.check()
+    (found,) = library.care.check()
     assert "moved.mp4" in str(found)
     assert not found.done
-    (found,) = library.check(repair=True)
+    (found,) = library.care.check(repair=True)
     assert "found again" in found.done
     assert _settled(library) == []
     shutil.copy(tmp_path / "fights" / "two" / "fight.mkv", one / "moved.mp4")
-    (found,) = library.check()
+    (found,) = library.care.check()
     assert "has changed" in str(found)
 
 
@@ -91,7 +90,7 @@ def test_without_footage_damage_is_told_and_nothing_removed(library: Library, tm
     clip.write_bytes(clip.read_bytes()[:-1])
     for film in (tmp_path / "fights").rglob("fight.m*"):
         film.unlink()
-    left = [str(f) for f in library.check(repair=True) if not f.done]
+    left = [str(f) for f in library.care.check(repair=True) if not f.done]
     assert any("when its footage is back" in said for said in left)
     assert clip.exists()
 
@@ -99,7 +98,7 @@ def test_without_footage_damage_is_told_and_nothing_removed(library: Library, tm
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # a damaged file is left open
 def test_stale_index_is_found(library: Library, tmp_path: Path) -> None:
     shutil.copytree(library.folder / "index", tmp_path / "old index")
-    library.forget(2)
+    library.care.forget([2])
     assert _settled(library) == []
     shutil.rmtree(library.folder / "index")
     shutil.copytree(tmp_path / "old index", library.folder / "index")
@@ -107,14 +106,14 @@ def test_stale_index_is_found(library: Library, tmp_path: Path) -> None:
     for path in (library.folder / "index").glob("*.seg"):
         path.write_bytes(b"nonsense")
     assert _settled(library) == ["the text index is damaged"]
-    assert all(f.done for f in library.check(repair=True) if "MB are free" not in f.what)
+    assert all(f.done for f in library.care.check(repair=True) if "MB are free" not in f.what)
     assert _settled(library) == []
 
 
 def test_check_beside_an_ingest_says_what_it_left_out(library: Library) -> None:
     _clips(library)[0].unlink()
     with only_one(library.folder / LOCK):
-        assert any("were not looked at" in str(f) for f in library.check())
+        assert any("were not looked at" in str(f) for f in library.care.check())
 
 
 # --- backups ----------------------------------------------------------------------------------------------
@@ -124,30 +123,30 @@ def test_check_beside_an_ingest_says_what_it_left_out(library: Library) -> None:
 def test_a_backup_restores_to_the_same_library(library: Library, tmp_path: Path, name: str) -> None:
     (library.folder / "settings.toml").write_text("lead_in = 0.5\n")
     (library.folder / "session.key").write_bytes(b"secret" * 8)
-    library.logging.add(1, "JL", 60, "Brandt jab landed")
-    made = back_up(library, tmp_path / name, clips=True)
+    library.logging.live.add(1, "JL", 60, "Brandt jab landed")
+    made = library.care.backup(tmp_path / name, clips=True)
     assert made.missing == 0
     restore(tmp_path / name, tmp_path / "again")
     kept = dump(library.folder)
     back = dump(tmp_path / "again")
     assert {k: v for k, v in kept.items() if not k.startswith("working/")} == back
     again = Library(tmp_path / "again")
-    assert [line.action for line in again.logging.lines(1, "JL")] == ["Brandt jab landed"]
+    assert [line.action for line in again.logging.live.lines(1, "JL")] == ["Brandt jab landed"]
     assert again.settings.lead_in_us == 500_000
     assert not (tmp_path / "again" / "session.key").exists()
-    assert all(f.done for f in again.check(repair=True) if "MB are free" not in f.what)
+    assert all(f.done for f in again.care.check(repair=True) if "MB are free" not in f.what)
     assert _settled(again) == []
     with pytest.raises(InputError, match="never over a library"):
         restore(tmp_path / name, tmp_path / "again")
 
 
 def test_a_backup_without_clips_is_cut_again(library: Library, tmp_path: Path) -> None:
-    made = back_up(library, tmp_path / "kept.tar")
+    made = library.care.backup(tmp_path / "kept.tar")
     assert made.missing == len(_clips(library)) + len(_clips(library, "posters"))
     restore(tmp_path / "kept.tar", tmp_path / "again")
     again = Library(tmp_path / "again")
-    assert again.find("jab").total == library.find("jab").total
-    assert all(f.done for f in again.check(repair=True) if "MB are free" not in f.what)
+    assert again.finding.find("jab").total == library.finding.find("jab").total
+    assert all(f.done for f in again.care.check(repair=True) if "MB are free" not in f.what)
     kept, back = dump(library.folder), dump(tmp_path / "again")
     assert {k: v for k, v in kept.items() if k.startswith(("clips/", "posters/"))} == {
         k: v for k, v in back.items() if k.startswith(("clips/", "posters/"))
@@ -163,7 +162,7 @@ def test_a_backup_is_made_while_people_log(library: Library, tmp_path: Path) -> 
         for number in range(500):
             if stop.is_set():
                 break
-            library.logging.add(1, "MK", 50 + number % 140, "Brandt jab", note=f"n{number}")
+            library.logging.live.add(1, "MK", 50 + number % 140, "Brandt jab", note=f"n{number}")
             acknowledged.append(f"n{number}")
         library.close()
 
@@ -172,19 +171,19 @@ def test_a_backup_is_made_while_people_log(library: Library, tmp_path: Path) -> 
     try:
         for number in range(4):
             before = list(acknowledged)
-            back_up(library, tmp_path / f"{number}.tar")
+            library.care.backup(tmp_path / f"{number}.tar")
             restore(tmp_path / f"{number}.tar", tmp_path / f"again{number}")
             again = Library(tmp_path / f"again{number}")
-            notes = {line.note for line in again.logging.lines(1, "MK")} if before else set()
+            notes = {line.note for line in again.logging.live.lines(1, "MK")} if before else set()
             assert set(before) <= notes
-            assert again._catalogue.care.problems() == []
+            assert again.desk.catalogue.care.problems() == []
     finally:
         stop.set()
         writer.join()
 
 
 def test_a_damaged_or_foreign_backup_makes_no_library(library: Library, tmp_path: Path) -> None:
-    back_up(library, tmp_path / "kept.tar")
+    library.care.backup(tmp_path / "kept.tar")
     data = (tmp_path / "kept.tar").read_bytes()
     (tmp_path / "short.tar").write_bytes(data[: len(data) // 2])
     middle = data.index(b"SQLite format") + 5000
@@ -220,57 +219,57 @@ def test_forgetting_a_fighter_leaves_no_trace(tmp_path: Path) -> None:
     toml = fights / "goes" / "fight.toml"
     toml.write_text(toml.read_text().replace("Emeka Adeyemi", "Odo Zwentibold"))
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([fights]).exit_code == 0
-    (goes,) = fights_of(library, "Odo Zwentibold")
-    library.find("jab")
-    Library(library.folder, hide_private=True).find("quirkword")
-    library.logging.add(goes.id, "JL", 30, "Zwentibold jab", note="loud")
-    library.logging.cut(goes.id)
-    mixed = library.make_reel([c.id for c in library.find("jab").clips], title="Both")
-    kept = library.make_reel(
-        [c.id for c in library.find("hook").clips if c.fight_id != goes.id], title="Stays"
+    assert library.logging.ingest([fights]).exit_code == 0
+    (goes,) = library.care.fights_of("Odo Zwentibold")
+    library.finding.find("jab")
+    Library(library.folder, hide_private=True).finding.find("quirkword")
+    library.logging.live.add(goes.id, "JL", 30, "Zwentibold jab", note="loud")
+    library.logging.live.cut(goes.id)
+    mixed = library.making.make_reel([c.id for c in library.finding.find("jab").clips], title="Both")
+    kept = library.making.make_reel(
+        [c.id for c in library.finding.find("hook").clips if c.fight_id != goes.id], title="Stays"
     )
-    library.portable(library.find("jab").clips[0].id)
+    library.making.portable(library.finding.find("jab").clips[0].id)
     for word in ("Zwentibold", "quirkword"):
         assert mentions(library.folder, word)
 
-    done = forget_fights(library, [goes.id])
+    done = library.care.forget([goes.id])
 
     assert done.reels == ("Both",)
     assert done.left == ()
     for word in ("Zwentibold", "zwentibold", "quirkword"):
         assert mentions(library.folder, word) == ()
-    assert [f.name for f in library.fighters()] == ["Emeka Adeyemi", BLUE]
-    assert [reel.name for reel in library.reels()] == [kept]
+    assert [f.name for f in library.finding.fighters()] == ["Emeka Adeyemi", BLUE]
+    assert [reel.name for reel in library.making.reels()] == [kept]
     with pytest.raises(NotFoundError):
-        library.made_reel(mixed)
+        library.making.made_reel(mixed)
     assert not list((library.folder / "working").glob("*"))
     assert _settled(library) == []
     assert (fights / "goes" / "fight.mkv").exists()
 
 
 def test_own_logs_and_reels_are_told_before_they_go(library: Library, tmp_path: Path) -> None:
-    library.logging.add(1, "JL", 60, "Brandt jab landed", note="seen twice")
-    library.logging.add(1, "M/K", 60, "Brandt jab landed")
-    gone = library.logging.add(1, "RS", 60, "Brandt jab landed")
-    library.logging.remove(1, "RS", gone.id)  # an empty log is nothing to keep
-    name = library.make_reel([library.find("jab", order="date").clips[0].id], title="One")
-    shows = {clip.fight_id for clip in library.clips(library.made_reel(name).shows)}
-    going = what_goes(library, [1])
+    library.logging.live.add(1, "JL", 60, "Brandt jab landed", note="seen twice")
+    library.logging.live.add(1, "M/K", 60, "Brandt jab landed")
+    gone = library.logging.live.add(1, "RS", 60, "Brandt jab landed")
+    library.logging.live.remove(1, "RS", gone.id)  # an empty log is nothing to keep
+    name = library.making.make_reel([library.finding.find("jab", order="date").clips[0].id], title="One")
+    shows = {clip.fight_id for clip in library.finding.clips(library.making.made_reel(name).shows)}
+    going = library.care.what_goes([1])
     assert [(log.by, log.lines) for log in going.logs] == [("JL", 1), ("M/K", 1)]
     assert going.reels == (("One",) if shows == {1} else ())
-    assert what_goes(library, [2]).logs == ()
+    assert library.care.what_goes([2]).logs == ()
     out = tmp_path / "kept logs"
-    saved = [*save_logs(library, going.logs, out), *save_logs(library, going.logs, out)]
+    saved = [*library.care.save_logs(going.logs, out), *library.care.save_logs(going.logs, out)]
     assert len({path.name for path in saved}) == 4
     assert all(path.parent == out for path in saved)
-    lines = library.logging.lines(1, "JL")
-    forget_fights(library, [1])
-    library.ingest([tmp_path / "fights"])
-    back = library.fight("Adeyemi v Brandt").id
-    assert library.logging.logs(back) == ()
-    assert library.logging.import_log(back, "JL", saved[0].read_text(), "csv") == 1
-    again = library.logging.lines(back, "JL")
+    lines = library.logging.live.lines(1, "JL")
+    library.care.forget([1])
+    library.logging.ingest([tmp_path / "fights"])
+    back = library.finding.fight("Adeyemi v Brandt").id
+    assert library.logging.live.logs(back) == ()
+    assert library.logging.live.import_log(back, "JL", saved[0].read_text(), "csv") == 1
+    again = library.logging.live.lines(back, "JL")
     assert [(one.frame, one.note) for one in again] == [(one.frame, one.note) for one in lines]
 
 
@@ -278,7 +277,7 @@ def test_forgetting_sweeps_up_what_a_killed_ingest_left(library: Library) -> Non
     """A half-written clip may be of the fight that is forgotten."""
     left = _clips(library)[0].with_name(".a.999999-ab12.part.mp4")
     left.write_bytes(b"somebody's face")
-    library.forget(2)
+    library.care.forget([2])
     assert not left.exists()
     assert _settled(library) == []
 
@@ -286,9 +285,9 @@ def test_forgetting_sweeps_up_what_a_killed_ingest_left(library: Library) -> Non
 def test_a_title_that_is_still_written_is_told(library: Library) -> None:
     """The fighters have another fight, so only the title can tell that something of it is left."""
     make_fight(library.folder.parent / "more" / "x", kind=None, title="Quirkbury Hall")
-    library.ingest([library.folder.parent / "more"])
+    library.logging.ingest([library.folder.parent / "more"])
     (library.folder / "terms.toml").write_text("# as at Quirkbury Hall\n")
-    done = library.forget(library.fight("Quirkbury Hall").id)
+    done = library.care.forget([library.finding.fight("Quirkbury Hall").id])
     assert [said.split(" is still written in ")[0] for said in done.left] == ["“Quirkbury Hall”"]
     assert "terms.toml" in done.left[0]
 
@@ -301,8 +300,8 @@ def test_a_mention_elsewhere_is_told(tmp_path: Path) -> None:
     toml.write_text(toml.read_text().replace("Emeka Adeyemi", "Odo Zwentibold").replace("Adeyemi v", "Z v"))
     (fights / "a" / "log.csv").write_text("time,fighter,action\n0:02,Zwentibold,jab\n")
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([fights]).exit_code == 0
-    done = forget_fights(library, [f.id for f in fights_of(library, "Odo Zwentibold")])
+    assert library.logging.ingest([fights]).exit_code == 0
+    done = library.care.forget([f.id for f in library.care.fights_of("Odo Zwentibold")])
     assert "catalogue.db" in done.left[0]
 
 
@@ -316,52 +315,54 @@ def test_private_fights_are_for_those_who_log(tmp_path: Path) -> None:
         "time,fighter,action,note\n0:02,Zwentibold,jab,hush\n0:06,Adeyemi,cross,\n"
     )
     everything = Library(tmp_path / "library", create=True)
-    assert everything.ingest([fights]).exit_code == 0
+    assert everything.logging.ingest([fights]).exit_code == 0
     looking = Library(tmp_path / "library", hide_private=True)
-    secret = everything.fight("Sparring").id
-    clip = next(c.id for c in everything.find("cross").clips if c.fight_id == secret)
-    both = everything.make_reel([c.id for c in everything.find("jab or cross").clips] + [clip], title="Both")
-    assert everything.find("jab").total == 2
-    assert everything.find("hush").total == 1
-    assert looking.find("jab").total == 1
-    assert looking.find("hush").total == 0
-    assert looking.words("hush").total == looking.words("sparring").total == 0
-    assert [f.title for f in looking.fights()] == ["Adeyemi v Brandt"]
-    assert [f.name for f in looking.fighters()] == ["Emeka Adeyemi", BLUE]
-    assert looking.clips([clip]) == []
-    assert looking.reels() == []
+    secret = everything.finding.fight("Sparring").id
+    clip = next(c.id for c in everything.finding.find("cross").clips if c.fight_id == secret)
+    both = everything.making.make_reel(
+        [c.id for c in everything.finding.find("jab or cross").clips] + [clip], title="Both"
+    )
+    assert everything.finding.find("jab").total == 2
+    assert everything.finding.find("hush").total == 1
+    assert looking.finding.find("jab").total == 1
+    assert looking.finding.find("hush").total == 0
+    assert looking.finding.words("hush").total == looking.finding.words("sparring").total == 0
+    assert [f.title for f in looking.finding.fights()] == ["Adeyemi v Brandt"]
+    assert [f.name for f in looking.finding.fighters()] == ["Emeka Adeyemi", BLUE]
+    assert looking.finding.clips([clip]) == []
+    assert looking.making.reels() == []
     for ask in (
-        lambda: looking.clip(clip),
-        lambda: looking.fight(secret),
-        lambda: looking.still(secret, 0),
-        lambda: looking.portable(clip),
-        lambda: looking.made_reel(both),
-        lambda: looking.similar(clip),
-        lambda: looking.export_log(secret, "csv"),
+        lambda: looking.finding.clip(clip),
+        lambda: looking.finding.fight(secret),
+        lambda: looking.making.still(secret, 0),
+        lambda: looking.making.portable(clip),
+        lambda: looking.making.made_reel(both),
+        lambda: looking.finding.similar(clip),
+        lambda: looking.logging.export_log(secret, "csv"),
     ):
         with pytest.raises(NotFoundError):
             ask()
     with pytest.raises(StorageError):
-        looking.logging.add(looking.fights()[0].id, "JL", 60, "Brandt jab")
+        looking.logging.live.add(looking.finding.fights()[0].id, "JL", 60, "Brandt jab")
     toml.write_text(toml.read_text().replace("private = true", "private = false"))
-    everything.ingest([fights])
-    assert looking.find("jab").total == 2
+    everything.logging.ingest([fights])
+    assert looking.finding.find("jab").total == 2
     toml.write_text(toml.read_text().replace("private = false", 'private = "yes"'))
-    (bad,) = [f for f in everything.ingest([fights]).fights if f.errors]
+    (bad,) = [f for f in everything.logging.ingest([fights]).fights if f.errors]
     assert "private must be true or false" in str(bad.errors[0])
 
 
 def test_reels_that_were_lost_are_made_again(library: Library) -> None:
-    name = library.make_reel("jab", title="Jabs")
+    name = library.making.make_reel("jab", title="Jabs")
     assert _settled(library) == []
-    library.made_reel(name).file.unlink()
+    library.making.made_reel(name).file.unlink()
     assert ["Jabs" in said for said in _settled(library)] == [True]
-    assert all(f.done == "made again" for f in library.check(repair=True) if "MB are free" not in f.what)
+    assert all(f.done == "made again" for f in library.care.check(repair=True) if "MB are free" not in f.what)
     assert _settled(library) == []
     facts = library.folder / "reels" / f"{name}.json"
     facts.write_text(json.dumps(json.loads(facts.read_text()) | {"recipe": None}))
-    library.made_reel(name).file.unlink()
-    assert "cannot be made again" in str(library.check(repair=True)[0])
+    library.making.made_reel(name).file.unlink()
+    assert "cannot be made again" in str(library.care.check(repair=True)[0])
     assert _settled(library) == []
 
 
@@ -370,10 +371,10 @@ def test_its_locks_outlive_syncing_and_reading_every_byte(library: Library) -> N
     process then takes the log away from under it (https://sqlite.org/howtocorrupt.html, 2.2)."""
     other = "import sqlite3, sys; c = sqlite3.connect(sys.argv[1]); c.execute('PRAGMA user_version').fetchone(); c.close()"
     catalogue = library.folder / "catalogue.db"
-    for work in (library._catalogue.care.settle, lambda: mentions(library.folder, "nobody at all")):
-        with library._catalogue._store.transaction() as db:
+    for work in (library.desk.catalogue.care.settle, lambda: mentions(library.folder, "nobody at all")):
+        with library.desk.catalogue._store.transaction() as db:
             db.execute("INSERT OR REPLACE INTO meta VALUES ('tried', 'once')")
         work()
         subprocess.run([sys.executable, "-c", other, str(catalogue)], check=True)
         assert catalogue.with_name("catalogue.db-wal").exists()
-        assert library.check() == []
+        assert library.care.check() == []

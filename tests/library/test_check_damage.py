@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from cliplib.library.library import Library
+from cliplib import Library
 from tests.libraries import ROWS, clip_files, dump, make_fight
 from tests.media import footage
 
@@ -18,17 +18,17 @@ def library(tmp_path: Path) -> Library:
     make_fight(tmp_path / "fights" / "one")
     make_fight(tmp_path / "fights" / "two", title="Other", rows=ROWS[:2])
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
-    library.find("nice")
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
+    library.finding.find("nice")
     return library
 
 
 def _said(library: Library, **how: bool) -> list[str]:
-    return [str(f) for f in library.check(**how) if "MB are free" not in f.what]
+    return [str(f) for f in library.care.check(**how) if "MB are free" not in f.what]
 
 
 def _first_clip(library: Library) -> Path:
-    file = library.clip(1).file
+    file = library.finding.clip(1).file
     assert file is not None
     return file
 
@@ -40,7 +40,7 @@ def test_exchanged_footage_comes_to_what_a_fresh_library_has(library: Library, t
     assert [said.rpartition(": ")[2] for said in _said(library, repair=True)] == ["ingested again"]
     assert _said(library, deep=True) == []
     fresh = Library(tmp_path / "fresh", create=True)
-    assert fresh.ingest([tmp_path / "fights"]).exit_code == 0
+    assert fresh.logging.ingest([tmp_path / "fights"]).exit_code == 0
     assert clip_files(library.folder) == clip_files(fresh.folder) != before
     assert dump(library.folder) == dump(fresh.folder)
 
@@ -67,7 +67,9 @@ def _folder(path: Path) -> None:
 
 def test_a_folder_where_a_clip_belongs_keeps_nothing_else_from_being_mended(library: Library) -> None:
     blocked = _first_clip(library)
-    other = next(c.file for c in library.find("jab").clips if c.fight_id != library.clip(1).fight_id)
+    other = next(
+        c.file for c in library.finding.find("jab").clips if c.fight_id != library.finding.clip(1).fight_id
+    )
     assert other is not None
     _folder(blocked)
     other.unlink()
@@ -99,9 +101,9 @@ def test_a_link_where_a_clip_belongs_is_replaced_not_followed(library: Library, 
 @pytest.mark.parametrize("name", ["index", "columns", "cache"])
 def test_a_file_where_a_folder_belongs(library: Library, name: str) -> None:
     act: dict[str, Callable[[Library], object]] = {
-        "index": lambda lib: lib.words("nice").total,
-        "columns": lambda lib: lib.find("jab").total,
-        "cache": lambda lib: lib.still(1, 0).is_file(),
+        "index": lambda lib: lib.finding.words("nice").total,
+        "columns": lambda lib: lib.finding.find("jab").total,
+        "cache": lambda lib: lib.making.still(1, 0).is_file(),
     }
     wanted = act[name](library)
     shutil.rmtree(library.folder / name)

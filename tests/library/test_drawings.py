@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
+from cliplib import Library
 from cliplib.cli import main
-from cliplib.library.library import Library
 from tests import libraries
 
 LINE: dict[str, Any] = {"kind": "line", "points": [[0.3, 0.2], [0.3, 0.8]]}
@@ -28,28 +28,28 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def library(folder: Path) -> Iterator[Library]:
     library = Library(folder)
     yield library
-    for kept in library.drawings.of(1):
-        library.drawings.remove(1, kept.id)
+    for kept in library.making.drawings.of(1):
+        library.making.drawings.remove(1, kept.id)
     library.close()
 
 
 def test_drawings_last_when_the_log_changes(tmp_path: Path) -> None:
     fight = libraries.make_fight(tmp_path / "fights" / "one")
     library = Library(tmp_path / "library", create=True)
-    library.ingest([fight])
-    first, second = library.find("punch", order="round").clips
-    kept = library.drawings.add(first.id, LINE | {"from": 2.0, "until": 2.5})
-    library.drawings.add(second.id, LINE)
+    library.logging.ingest([fight])
+    first, second = library.finding.find("punch", order="round").clips
+    kept = library.making.drawings.add(first.id, LINE | {"from": 2.0, "until": 2.5})
+    library.making.drawings.add(second.id, LINE)
     # The first exchange goes; another one at its time comes.
     libraries.write_log(fight, ("0:02.1,Brandt,lead hook,landed,", libraries.ROWS[2]))
-    library.ingest([fight])
-    after = {clip.id: library.drawings.of(clip.id) for clip in library.find("punch").clips}
+    library.logging.ingest([fight])
+    after = {clip.id: library.making.drawings.of(clip.id) for clip in library.finding.find("punch").clips}
     assert len(after) == 2
     assert first.id not in after
     assert sorted(len(drawn) for drawn in after.values()) == [1, 1]
     assert (kept,) in after.values()
-    library.forget(library.fights()[0].id)
-    assert library._catalogue._rows("SELECT count(*) FROM drawings") == [(0,)]
+    library.care.forget([library.finding.fights()[0].id])
+    assert library.desk.catalogue._rows("SELECT count(*) FROM drawings") == [(0,)]
 
 
 Run = Callable[..., tuple[int, Any]]
@@ -108,4 +108,4 @@ def test_a_drawing_that_cannot_be_is_refused(
     code, told = run("add", 1, file)
     assert code == 2
     assert said in told
-    assert library.drawings.of(1) == ()
+    assert library.making.drawings.of(1) == ()

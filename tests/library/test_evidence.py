@@ -15,11 +15,11 @@ from urllib.parse import urlsplit
 import pytest
 from click.testing import CliRunner
 
+from cliplib import Library
 from cliplib.cli.main import cli
 from cliplib.core.errors import InputError, NotFoundError, PhraseError
 from cliplib.core.models import Where
 from cliplib.library.evidence.agreement import read_worksheet, worksheet
-from cliplib.library.library import Library
 from tests.libraries import BLUE, RED
 
 FIGHT = """title = "Adeyemi v Brandt"
@@ -74,7 +74,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     second = [(t + 0.1, w, a, "blocked" if i == 3 else o) for i, (t, w, a, o) in enumerate(rows) if i != 5]
     (folder / "second.csv").write_text(log_of(second))
     library = Library(base / "library", create=True)
-    assert library.ingest([base / "fights"], cut=False).exit_code == 0
+    assert library.logging.ingest([base / "fights"], cut=False).exit_code == 0
     library.close()
     return base / "library"
 
@@ -103,7 +103,7 @@ def test_every_number_opens_its_clips(library: Library) -> None:
     table = library.evidence.tally("jab", ["fighter", "round"]).table
     for place, row in enumerate(table.rows):
         for part in ("tried", "landed", "missed", "blocked", "unknown", "partial"):
-            clips = library.clips(table.clips(place, part))
+            clips = library.finding.clips(table.clips(place, part))
             actions = [
                 a for c in clips for a in c.actions if a.technique == "jab" and str(c.round) == row.values[1]
             ]
@@ -200,7 +200,7 @@ def test_two_logs_and_the_one_agreed_on(library: Library, tmp_path: Path) -> Non
     (folder / "fight.toml").write_text(toml + '[[log]]\nfile = "agreed.csv"\n')
     (folder / "agreed.csv").write_text(text)
     own = Library(tmp_path / "library", create=True)
-    assert own.ingest([folder], cut=False).exit_code == 0
+    assert own.logging.ingest([folder], cut=False).exit_code == 0
     total = own.evidence.tally("jab").table.total
     own.close()
     # Of eighteen jabs one was left out and one was blocked rather than landed.

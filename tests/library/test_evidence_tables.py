@@ -17,10 +17,10 @@ import pytest
 from click.testing import CliRunner
 from flask.testing import FlaskClient
 
+from cliplib import Library
 from cliplib.cli import evidence as commands
 from cliplib.core.errors import NotFoundError
 from cliplib.library.evidence import registry
-from cliplib.library.library import Library
 from cliplib.stats.proportions import wilson
 from cliplib.tally.table import Cell, Column, Fact, Filled, Filling, Form, Group, Row, pieces
 from tests.library.test_evidence import made as made  # the same small library

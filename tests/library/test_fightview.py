@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from cliplib import Library
 from cliplib.core.errors import InputError
 from cliplib.core.models import Action
 from cliplib.library.finding.saying import say_action
-from cliplib.library.library import Library
 from cliplib.vocabulary import load_vocabulary
 from tests.libraries import BLUE, RED, make_fight
 from tests.media import footage
@@ -26,7 +26,7 @@ def library_of(folder: Path, rows: list[str], toml: str) -> Library:
     )
     (fight / "log.csv").write_text("\n".join(["time,fighter,action,outcome", *rows]), encoding="utf-8")
     library = Library(folder / "library", create=True)
-    report = library.ingest([folder / "fights"])
+    report = library.logging.ingest([folder / "fights"])
     assert report.exit_code == 0, report.fights
     return library
 
@@ -49,7 +49,7 @@ def long(tmp_path: Path) -> Library:
 
 
 def test_lanes_are_the_rounds_by_their_bells(long: Library) -> None:
-    view = long.fight_view("Long")
+    view = long.finding.fight_view("Long")
     assert [(lane.round, lane.start_us, lane.end_us, len(lane.clips)) for lane in view.lanes] == [
         (1, 10_000_000, 70_000_000, 4),
         (2, 100_000_000, 160_000_000, 4),
@@ -59,14 +59,14 @@ def test_lanes_are_the_rounds_by_their_bells(long: Library) -> None:
 
 def test_gaps_are_stretches_of_fifteen_seconds_and_more(long: Library) -> None:
     """Each action lasts 0.6 s by the settings, so round 1 is silent from 13.0 to 40.0."""
-    one, two, three = long.fight_view("Long").lanes
+    one, two, three = long.finding.fight_view("Long").lanes
     assert one.gaps == ((13_000_000, 40_000_000),)  # 40.6 to 55 is 14.4 s, 55.6 to 66 less, and so on
     assert two.gaps == ((120_500_000, 135_500_000),)  # fifteen to the microsecond; 105.6 to 119.9 is less
     assert three.gaps == ((190_000_000, 250_000_000),)
 
 
 def test_counts_by_fighter_action_and_round(long: Library) -> None:
-    told = {(t.fighter, t.technique): (t.rounds, t.total) for t in long.fight_view("Long").tried}
+    told = {(t.fighter, t.technique): (t.rounds, t.total) for t in long.finding.fight_view("Long").tried}
     assert told[RED, "jab"] == ({1: (2, 1)}, (2, 1))
     assert told[RED, "cross"] == ({1: (1, 1)}, (1, 1))  # hurt is landed
     assert told[BLUE, "jab"] == ({1: (1, 0), 2: (2, 1)}, (3, 1))  # so is a knockdown
@@ -75,21 +75,23 @@ def test_counts_by_fighter_action_and_round(long: Library) -> None:
 
 
 def test_neighbours_are_in_the_order_of_the_fight(long: Library) -> None:
-    ids = [clip.id for lane in long.fight_view("Long").lanes for clip in lane.clips]
-    assert [long.neighbours(i) for i in ids] == list(zip([None, *ids[:-1]], [*ids[1:], None], strict=True))
+    ids = [clip.id for lane in long.finding.fight_view("Long").lanes for clip in lane.clips]
+    assert [long.finding.neighbours(i) for i in ids] == list(
+        zip([None, *ids[:-1]], [*ids[1:], None], strict=True)
+    )
 
 
 def test_a_clip_without_footage_has_no_frames(long: Library) -> None:
     with pytest.raises(InputError, match="no footage yet"):
-        long.frames(1)
+        long.finding.frames(1)
 
 
 def test_second_opinions_are_no_part_of_lanes_and_counts(tmp_path: Path) -> None:
     fight = make_fight(tmp_path / "fights" / "one", logs=(("log.csv", "JL"), ("other.csv", "MK")))
     (fight / "other.csv").write_text("time,fighter,action\n2.1,Adeyemi,cross\n", encoding="utf-8")
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
-    view = library.fight_view(1)
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
+    view = library.finding.fight_view(1)
     assert [len(lane.clips) for lane in view.lanes] == [2]
     assert "cross" not in [t.technique for t in view.tried]
 
@@ -99,9 +101,9 @@ def test_frames_have_the_footages_own_times(tmp_path: Path, kind: str) -> None:
     """The times by which the footage was made, to the microsecond, rounded down."""
     make_fight(tmp_path / "fights" / "one", kind=kind)
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
-    clip = library.find("counter to the body").clips[0]
-    told = library.frames(clip.id)
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
+    clip = library.finding.find("counter to the body").clips[0]
+    told = library.finding.frames(clip.id)
     made = footage.make(kind).times
     assert (told.first, told.footage_frames) == (clip.start_frame, len(made))
     assert clip.end_frame is not None

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from cliplib import Library
 from cliplib.core.errors import BusyError, Cancelled, NotFoundError
-from cliplib.library.care.forget import forget_fights, mentions
-from cliplib.library.library import Library
+from cliplib.library.care.forget import mentions
 from cliplib.library.making import filmlock as library_showing
 from cliplib.library.making.filmlock import nobody_shows, showing
 from tests.libraries import make_fight
@@ -25,7 +25,7 @@ def library(tmp_path: Path) -> Library:
     for title in (HALL, "Another"):
         make_fight(tmp_path / "fights" / title, title=title)
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
     return library
 
 
@@ -40,7 +40,7 @@ def _forgotten_within(library: Library, work: Callable[[Callable[[str, int, int]
 
     def forget() -> None:
         other = Library(library.folder)
-        forgot.append(forget_fights(other, [other.fight(HALL).id], told))
+        forgot.append(other.care.forget([other.finding.fight(HALL).id], told))
         other.close()
 
     forgetting = threading.Thread(target=forget)
@@ -57,23 +57,25 @@ def _forgotten_within(library: Library, work: Callable[[Callable[[str, int, int]
 
 @pytest.mark.parametrize("kind", ["reel", "theme", "portable", "handover", "elsewhere"])
 def test_what_is_made_meanwhile_goes_along(library: Library, tmp_path: Path, kind: str) -> None:
-    clips = [clip.id for clip in library.find("jab").clips]
-    name = library.themes.put('phrase = "jab"\n')
-    reel = library.make_reel(clips, title="Both")
-    own = next(clip.id for clip in library.find("jab").clips if clip.fight == HALL)
+    clips = [clip.id for clip in library.finding.find("jab").clips]
+    name = library.making.themes.put('phrase = "jab"\n')
+    reel = library.making.make_reel(clips, title="Both")
+    own = next(clip.id for clip in library.finding.find("jab").clips if clip.fight == HALL)
     work = {
-        "reel": lambda progress: library.make_reel(clips[::-1], title="Again", progress=progress),
-        "theme": lambda progress: library.themes.build(name, progress),
-        "portable": lambda progress: library.portable(own, progress),
-        "handover": lambda progress: library.handover.of_reel(reel, "bundle", progress),
-        "elsewhere": lambda progress: library.reel(clips[::-1], tmp_path / "out.mp4", progress=progress),
+        "reel": lambda progress: library.making.make_reel(clips[::-1], title="Again", progress=progress),
+        "theme": lambda progress: library.making.themes.build(name, progress),
+        "portable": lambda progress: library.making.portable(own, progress),
+        "handover": lambda progress: library.making.handover.of_reel(reel, "bundle", progress),
+        "elsewhere": lambda progress: library.making.reel(
+            clips[::-1], tmp_path / "out.mp4", progress=progress
+        ),
     }[kind]
     _forgotten_within(library, work)
     assert mentions(library.folder, HALL) == ()
-    assert library.reels() == []
+    assert library.making.reels() == []
     assert not list((library.folder / "cache").rglob("*.mp4"))
     assert not list((library.folder / "reels").glob("*.mp4"))
-    assert [str(f) for f in library.check(deep=True) if "MB are free" not in f.what] == []
+    assert [str(f) for f in library.care.check(deep=True) if "MB are free" not in f.what] == []
 
 
 def test_waiting_can_be_interrupted_and_nothing_is_gone(library: Library) -> None:
@@ -81,24 +83,24 @@ def test_waiting_can_be_interrupted_and_nothing_is_gone(library: Library) -> Non
         raise Cancelled("stopped")
 
     with showing(library.folder), pytest.raises(Cancelled):
-        forget_fights(library, [library.fight(HALL).id], stop)
-    assert len(library.fights()) == 2
-    assert library.make_reel("jab", title="Jabs")
+        library.care.forget([library.finding.fight(HALL).id], stop)
+    assert len(library.finding.fights()) == 2
+    assert library.making.make_reel("jab", title="Jabs")
 
 
 def test_nothing_begins_while_somebody_forgets(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(library_showing, "_PATIENCE_S", 0.05)
     with nobody_shows(library.folder, lambda *_: None):
         for act in (
-            lambda: library.make_reel("jab"), lambda: library.still(1, 0), lambda: library.portable(1),
-            lambda: forget_fights(library, [1]),
+            lambda: library.making.make_reel("jab"), lambda: library.making.still(1, 0), lambda: library.making.portable(1),
+            lambda: library.care.forget([1]),
         ):  # fmt: skip
             with pytest.raises(BusyError, match="taken out"):
                 act()
-    assert library.still(1, 0).is_file()
-    library.forget(1)
+    assert library.making.still(1, 0).is_file()
+    library.care.forget([1])
     with pytest.raises(NotFoundError):
-        library.still(1, 0)
+        library.making.still(1, 0)
 
 
 def test_a_killed_process_keeps_nobody_waiting(library: Library) -> None:

@@ -9,12 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from cliplib import Library, restore
 from cliplib.cli.main import main
 from cliplib.core.errors import InputError
 from cliplib.fightfolder.reading import read_fight_folder
-from cliplib.library.care.backup import back_up, restore
-from cliplib.library.care.forget import forget_fights
-from cliplib.library.library import Library
 from tests.libraries import BLUE, RED, make_fight
 
 NAMES = {
@@ -58,9 +56,9 @@ def test_a_name_goes_through_everything(tmp_path: Path, kind: str, capfd: pytest
 
     assert _run("--library", str(root), "ingest", "--", str(folder)) == 0
     library = Library(root)
-    (fight,) = library.fights()
+    (fight,) = library.finding.fights()
     assert (fight.title, fight.info.red.name) == (name, name)
-    (clip,) = library.find("jab").clips
+    (clip,) = library.finding.find("jab").clips
     assert clip.actions[0].fighter == name
     assert clip.file is not None
     assert clip.file.is_file()
@@ -72,17 +70,17 @@ def test_a_name_goes_through_everything(tmp_path: Path, kind: str, capfd: pytest
         out = tmp_path / f"out.{form}"
         assert _run("--library", str(root), "log", "1", "--format", form, "-o", str(out)) == 0
         assert out.read_text(encoding="utf-8")
-    reel = library.made_reel(library.make_reel("jab", title=name))
+    reel = library.making.made_reel(library.making.make_reel("jab", title=name))
     assert reel.title == name
     assert reel.file.parent == root.resolve() / "reels"
     out = tmp_path / ("-" + name[:50].replace("/", "_") + ".mp4")
-    library.export_clip(clip.id, out)
+    library.making.export_clip(clip.id, out)
     assert out.stat().st_size > 0
-    back_up(library, tmp_path / "kept.tar", clips=True)
+    library.care.backup(tmp_path / "kept.tar", clips=True)
     restore(tmp_path / "kept.tar", tmp_path / "again")
-    assert Library(tmp_path / "again").fights()[0].title == name
-    assert [f for f in library.check(deep=True) if "MB are free" not in f.what] == []
-    assert forget_fights(library, [1]).left == ()
+    assert Library(tmp_path / "again").finding.fights()[0].title == name
+    assert [f for f in library.care.check(deep=True) if "MB are free" not in f.what] == []
+    assert library.care.forget([1]).left == ()
     assert {p.name for p in tmp_path.iterdir()} == {
         "fights", "library", "again", "kept.tar", "out.csv", "out.vtt", "out.jsonl", out.name
     }  # fmt: skip
@@ -99,10 +97,10 @@ def test_a_folder_with_a_line_break(tmp_path: Path) -> None:
     os.rename(folder / "li\nne.mp4", folder / "fight.mp4")
     toml.write_text(toml.read_text().replace('file = "li\\nne.mp4"', 'file = "fight.mp4"'))
     library = Library(tmp_path / "lib\nrary", create=True)
-    assert library.ingest([folder]).exit_code == 0
-    assert library.find("jab").clips[0].file
-    assert library.made_reel(library.make_reel("jab", title="two\nlines")).file.is_file()
-    assert BLUE in {f.name for f in library.fighters()}
+    assert library.logging.ingest([folder]).exit_code == 0
+    assert library.finding.find("jab").clips[0].file
+    assert library.making.made_reel(library.making.make_reel("jab", title="two\nlines")).file.is_file()
+    assert BLUE in {f.name for f in library.finding.fighters()}
 
 
 @pytest.mark.parametrize("bad", ["a\nb", "tab\there", "\u202eevil\u0000", "N" * 301, "", " "])

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cliplib import Library
 from cliplib.cli import main
 from cliplib.core.models import Corner
-from cliplib.library.library import Library
 from cliplib.logs import write_log
 from cliplib.logs.cells import harmless, meant
 from tests.libraries import make_fight
@@ -75,5 +75,5 @@ def test_rows_to_correct_are_no_formulas(tmp_path: Path, capsys: pytest.CaptureF
     assert "'=1+1" in rows
     (tmp_path / "rows.csv").write_text(rows.replace("jab", "cross"), encoding="utf-8")
     assert main._run(["--library", str(library), "correct", "1", str(tmp_path / "rows.csv")]) == 0
-    (clip,) = Library(library).find("cross").clips
+    (clip,) = Library(library).finding.find("cross").clips
     assert clip.actions[0].note == "=1+1"

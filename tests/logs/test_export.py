@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from cliplib import Library
 from cliplib.core.models import ClipRow
-from cliplib.library.library import Library
 
 FIGHT = """\
 title = "Adeyemi v Brandt"
@@ -45,12 +45,12 @@ def ingested(folder: Path, file: str, text: str) -> Library:
     (fight / "fight.toml").write_text(FIGHT.format(file=file))
     (fight / file).write_bytes(text.encode())
     library = Library(folder / "library", create=True)
-    library.ingest([fight], cut=False)
+    library.logging.ingest([fight], cut=False)
     return library
 
 
 def clips(library: Library) -> list[ClipRow]:
-    return list(library.find("punch", limit=100).clips)
+    return list(library.finding.find("punch", limit=100).clips)
 
 
 def seen(clip: ClipRow) -> tuple[object, ...]:
@@ -68,9 +68,9 @@ def test_the_clips_are_the_same(tmp_path: Path, form: str) -> None:
     with closing(ingested(tmp_path / "first", "log.csv", LOG)) as first:
         before = [seen(clip) for clip in clips(first)]
         fight_id = clips(first)[0].fight_id
-        text = first.export_log(fight_id, form)  # type: ignore[arg-type]
+        text = first.logging.export_log(fight_id, form)  # type: ignore[arg-type]
     assert len(before) == 4
     with closing(ingested(tmp_path / "second", f"log.{form}", text)) as second:
         assert [seen(clip) for clip in clips(second)] == before
         fight_id = clips(second)[0].fight_id
-        assert second.export_log(fight_id, form) == text  # type: ignore[arg-type]
+        assert second.logging.export_log(fight_id, form) == text  # type: ignore[arg-type]

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from cliplib import Library
 from cliplib.cli.main import cli
-from cliplib.library.library import Library
 from cliplib.logs.forms import FORMS, Form
 from cliplib.logs.rows import Rows, row_of, stripped
 from cliplib.logs.source import Source
@@ -55,13 +55,13 @@ def library(tmp_path: Path, bars: Form) -> Path:
         "time=1.0|fighter=Brandt|action=jab|outcome=missed\n"
         "time=1.4|fighter=Adeyemi|action=cross to the body|outcome=landed\n"
     )
-    report = Library(tmp_path / "library", create=True).ingest([fight], cut=False)
+    report = Library(tmp_path / "library", create=True).logging.ingest([fight], cut=False)
     assert report.exit_code == 0, report
     return tmp_path / "library"
 
 
 def test_it_is_read_and_found(library: Path) -> None:
-    assert Library(library).find("counter to the body after a missed jab").total == 1
+    assert Library(library).finding.find("counter to the body after a missed jab").total == 1
 
 
 def test_the_command_line_writes_it_and_names_it(library: Path, tmp_path: Path) -> None:

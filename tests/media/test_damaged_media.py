@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cliplib import Library
 from cliplib.core.errors import FootageError, MediaError
-from cliplib.library.library import Library
 from cliplib.media import ffmpeg
 from cliplib.media.frames import FrameReader
 from cliplib.media.probe import probe
@@ -65,22 +65,22 @@ def test_damage_in_the_middle_ends_in_clips_or_in_words(tmp_path: Path, kind: st
             damaged[at : at + 64] = chance.randbytes(64)
         film.write_bytes(damaged)
         library = Library(tmp_path / f"library {seed}", create=True)
-        report = library.ingest([fight])
+        report = library.logging.ingest([fight])
         assert report.exit_code in (0, 2)
-        for clip in library.find("").clips if report.exit_code == 0 else ():
+        for clip in library.finding.find("").clips if report.exit_code == 0 else ():
             if clip.file is None:
                 continue
             cut += 1
             for way in (
-                lambda clip=clip, library=library: library.portable(clip.id),
-                lambda clip=clip, library=library: library.still(clip.fight_id, clip.start_frame or 0),
-                lambda clip=clip, library=library: library.make_reel([clip.id], title="One"),
+                lambda clip=clip, library=library: library.making.portable(clip.id),
+                lambda clip=clip, library=library: library.making.still(clip.fight_id, clip.start_frame or 0),
+                lambda clip=clip, library=library: library.making.make_reel([clip.id], title="One"),
             ):
                 try:
                     way()
                 except (FootageError, MediaError):
                     continue
-        assert [f for f in library.check(deep=True) if "MB are free" not in f.what] == []
+        assert [f for f in library.care.check(deep=True) if "MB are free" not in f.what] == []
         library.close()
     assert cut
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from cliplib.library.library import Library
+from cliplib import Library
 from tests import libraries
 
 ROWS = (
@@ -23,7 +23,7 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
     place = tmp_path_factory.mktemp("anything")
     libraries.make_fight(place / "fights" / "one", kind=None, rows=ROWS)
     made = Library(place / "library", create=True)
-    assert made.ingest([place / "fights"], cut=False).exit_code == 0
+    assert made.logging.ingest([place / "fights"], cut=False).exit_code == 0
     return made
 
 
@@ -47,15 +47,15 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
     ],
 )
 def test_what_is_found(library: Library, phrase: str, matches: set[tuple[int, ...]]) -> None:
-    found = library.find(phrase)
+    found = library.finding.find(phrase)
     assert {match for clip in found.clips for match in clip.matches} == matches
     assert found.reading.unread == ()
 
 
 def test_whose_clinch_is_asked_about(library: Library) -> None:
-    (choice,) = library.explain("what did Brandt do after the clinch").choices
+    (choice,) = library.finding.explain("what did Brandt do after the clinch").choices
     assert choice.others[0][1] == "what did Brandt do after the opponent's clinch"
-    steps = library.explain(choice.others[0][1]).steps
+    steps = library.finding.explain(choice.others[0][1]).steps
     assert [(s.by, s.fighter) for s in steps] == [(1, None), (2, libraries.BLUE)]
 
 

@@ -22,10 +22,10 @@ from cliplib.reels.handover import (
     captions_text,
     chapters_text,
     hand_over,
-    rows_of,
     shots_text,
     write_bundle,
 )
+from cliplib.reels.handover_rows import rows_of
 from cliplib.reels.handover_timeline import edl_text, timeline_text
 from cliplib.reels.parts import Freeze, Slow, Treatment
 from cliplib.reels.plan import plan_reel

@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner
 from statsmodels.stats.multitest import multipletests
 
+from cliplib import Library
 from cliplib.cli.main import cli
 from cliplib.core.errors import InputError
 from cliplib.library.evidence.report import LOOKED_AT, fight_report, fighter_report
-from cliplib.library.library import Library
 from cliplib.reels.typefaces import closing_fonts
 from cliplib.report import Bars, Dots, Flow, Grid, Report, Section, html, pdf, svg
 from cliplib.report.paper import _paper, _widths
@@ -99,7 +99,7 @@ def test_a_fight_and_a_fighter_in_one_command(made: Path, tmp_path: Path) -> Non
 
 def test_a_report_says_what_the_counts_say(made: Path) -> None:
     library = Library(made)
-    found = fight_report(library.evidence, library.fight(1))
+    found = fight_report(library.evidence, library.finding.fight(1))
     table = library.evidence.tally("any punch", ("fighter",), only={"fight": "1"}).table
     grid = found.sections[0].grid
     assert grid is not None
@@ -114,14 +114,14 @@ def test_many_looks_are_adjusted_together(made: Path) -> None:
     """Benjamini and Hochberg 1995, against statsmodels, over all patterns of both fighters that could be
     looked at; those with too few tries are named."""
     library = Library(made)
-    section = fight_report(library.evidence, library.fight(1)).sections[-1]
+    section = fight_report(library.evidence, library.finding.fight(1)).sections[-1]
     assert section.title == "Did landing change?"
     assert section.grid is not None
     # Below a thousandth a number is not given; these lie half way.
     p, q = ([float(row[i].replace("< 0.001", "0.0005")) for row in section.grid.rows] for i in (-2, -1))
     changes = {
         (name, phrase): library.evidence.change(phrase, 1, only={"fighter": name}).result.found
-        for name in library.fight(1).info.fighters
+        for name in library.finding.fight(1).info.fighters
         for phrase in LOOKED_AT
     }
     found = {key: one.p for key, one in changes.items() if isinstance(one, Change)}

@@ -13,7 +13,7 @@ from typing import Any
 from flask import Flask
 from werkzeug.routing import AnyConverter, IntegerConverter
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web.site import serve
 from tests import libraries
 
@@ -37,13 +37,13 @@ def trapped(place: Path) -> Path:
         fight, ['0:02,Adeyemi,jab,missed,"' + WHO.replace('"', '""') + '"', *libraries.ROWS[1:]]
     )
     library = Library(place / "library", create=True)
-    report = library.ingest([place / "fights"])
+    report = library.logging.ingest([place / "fights"])
     assert report.exit_code == 0, report.fights[0].problems
-    library.logging.add(1, WHO[:60], 60, "Brandt jab landed", note=WHO)
-    library.drawings.add(1, {"kind": "text", "points": [[0.1, 0.2]], "text": WHO})
-    assert library.make_reel("jab", title=WHO)
-    library.themes.put(f'phrase = "jab"\ntitle = {json.dumps(WHO)}\n')
-    library.passphrases.set("log", "louder orthodox corner")
+    library.logging.live.add(1, WHO[:60], 60, "Brandt jab landed", note=WHO)
+    library.making.drawings.add(1, {"kind": "text", "points": [[0.1, 0.2]], "text": WHO})
+    assert library.making.make_reel("jab", title=WHO)
+    library.making.themes.put(f'phrase = "jab"\ntitle = {json.dumps(WHO)}\n')
+    library.care.passphrases.set("log", "louder orthodox corner")
     library.close()
     return place / "library"
 
@@ -83,9 +83,9 @@ def real_names(app: Flask, folder: Path) -> dict[str, str]:
     """What stands for "x" in addresses where something is to be seen there."""
     library = Library(folder)
     return {
-        "reels": library.reels()[0].name,
-        "themes": library.themes.all()[0].name,
-        "handover": library.reels()[0].name,
+        "reels": library.making.reels()[0].name,
+        "themes": library.making.themes.all()[0].name,
+        "handover": library.making.reels()[0].name,
     }
 
 

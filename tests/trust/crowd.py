@@ -20,7 +20,7 @@ import time
 import traceback
 from pathlib import Path
 
-from cliplib.library.library import Library
+from cliplib import Library
 from tests.libraries import ROWS, make_fight
 
 LOGGERS, SEARCHERS, FIGHTS = 8, 4, 4
@@ -59,7 +59,7 @@ class Crowd:
             make_fight(self.fights / f"f{number}", title=f"Fight {number}")
         make_fight(self.fights / "changing", title="Changing", rows=ROWS)
         self.library = Library(self.root, create=True)
-        assert self.library.ingest([self.fights]).exit_code == 0
+        assert self.library.logging.ingest([self.fights]).exit_code == 0
         self.kept: list[dict[int, str]] = [{} for _ in range(LOGGERS)]
         self.wrong: list[str] = []
         self.took: collections.defaultdict[str, list[float]] = collections.defaultdict(list)
@@ -71,7 +71,7 @@ class Crowd:
     def log(self, who: int) -> None:
         """Write, change and take out lines of one's own; each is sought as soon as it is acknowledged."""
         rng, lib, by = random.Random(who), self.library, f"logger {who}"
-        fight = lib.fight(f"Fight {who % FIGHTS}").id
+        fight = lib.finding.fight(f"Fight {who % FIGHTS}").id
         mine, number = self.kept[who], 0
         while time.monotonic() < self.end:
             number += 1
@@ -79,23 +79,23 @@ class Crowd:
             if mine and rng.random() < 0.2:
                 line = rng.choice(list(mine))
                 if rng.random() < 0.5:
-                    lib.logging.remove(fight, by, line)
+                    lib.logging.live.remove(fight, by, line)
                     self.timed("edit", began)
                     gone = mine.pop(line)
-                    if lib.find(gone, second_opinions=True).total:
+                    if lib.finding.find(gone, second_opinions=True).total:
                         self.wrong.append(f"{gone} was taken out and is still found")
                     continue
-                lib.logging.change(fight, by, line, note=word)
+                lib.logging.live.change(fight, by, line, note=word)
                 self.timed("edit", began)
             else:
                 frame = rng.randrange(50, 190)
-                line = lib.logging.add(
+                line = lib.logging.live.add(
                     fight, by, frame, rng.choice(("Brandt jab", "Adeyemi cross")), note=word
                 ).id
                 self.timed("line", began)
             mine[line] = word
             began = time.monotonic()
-            if not lib.find(word, second_opinions=True).total:
+            if not lib.finding.find(word, second_opinions=True).total:
                 self.wrong.append(f"{word} was acknowledged and is not found")
             self.timed("find after a line", began)
 
@@ -103,7 +103,7 @@ class Crowd:
         rng = random.Random(100 + who)
         while time.monotonic() < self.end:
             began = time.monotonic()
-            self.library.find(rng.choice(PHRASES))
+            self.library.finding.find(rng.choice(PHRASES))
             self.timed("search", began)
             time.sleep(0.02)
 
@@ -136,11 +136,11 @@ class Crowd:
             self.wrong.append(said)
         self.ingests = said.strip()[-20:]
         for who, mine in enumerate(self.kept):
-            fight = self.library.fight(f"Fight {who % FIGHTS}").id
-            there = {line.id: line.note for line in self.library.logging.lines(fight, f"logger {who}")}
+            fight = self.library.finding.fight(f"Fight {who % FIGHTS}").id
+            there = {line.id: line.note for line in self.library.logging.live.lines(fight, f"logger {who}")}
             if there != mine:
                 self.wrong.append(f"logger {who}: {len(mine)} lines acknowledged, {len(there)} there")
-        self.wrong += [str(f) for f in self.library.check() if "MB are free" not in f.what]
+        self.wrong += [str(f) for f in self.library.care.check() if "MB are free" not in f.what]
         self.library.close()
         return self.wrong
 

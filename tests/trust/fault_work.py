@@ -11,12 +11,11 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from cliplib import Library, restore
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.ingest.correct import Line
 from cliplib.ingest.cut import contents
-from cliplib.library.care.backup import back_up, restore
-from cliplib.library.care.forget import forget_fights, mentions
-from cliplib.library.library import Library
+from cliplib.library.care.forget import mentions
 from tests.libraries import ROWS, dump, make_fight, write_log
 
 OLD_SCHEMA = Path(__file__).parents[1] / "catalogue" / "schemas" / "first_tables.sql"
@@ -43,16 +42,16 @@ class Bench:
     def prepare(self) -> None:
         """Make what trials begin with. In a process of its own: it leaves threads behind."""
         library = Library(self.base, create=True)
-        assert library.ingest([self.fights]).exit_code == 0
-        library.find("jab")
-        library.words("nice")
+        assert library.logging.ingest([self.fights]).exit_code == 0
+        library.finding.find("jab")
+        library.finding.words("nice")
         library.close()
         shutil.copytree(self.base, self.used)
         library = Library(self.used)
-        library.make_reel("jab", title="Jabs")
-        library.logging.add(2, "JL", 60, "Brandt jab landed", note="said aside")
-        library.find("jab")
-        back_up(library, self.saved, clips=True)
+        library.making.make_reel("jab", title="Jabs")
+        library.logging.live.add(2, "JL", 60, "Brandt jab landed", note="said aside")
+        library.finding.find("jab")
+        library.care.backup(self.saved, clips=True)
 
     def fresh(self, scenario: str) -> None:
         """The library as it is before a scenario."""
@@ -85,7 +84,7 @@ class Bench:
 
 
 def _ingest(bench: Bench) -> None:
-    report = Library(bench.root, create=True).ingest([bench.fights])
+    report = Library(bench.root, create=True).logging.ingest([bench.fights])
     if report.exit_code:
         raise next(error for fight in report.fights for error in fight.errors)
     bench.acknowledge("ingested")
@@ -93,15 +92,15 @@ def _ingest(bench: Bench) -> None:
 
 def _reel(bench: Bench) -> None:
     library = Library(bench.root)
-    made = [reel.name for reel in library.reels()]
-    library.make_reel("jab", title="Jabs", again=made[0] if made else None)
+    made = [reel.name for reel in library.making.reels()]
+    library.making.make_reel("jab", title="Jabs", again=made[0] if made else None)
     bench.acknowledge("reel")
 
 
 def _reindex(bench: Bench) -> None:
     library = Library(bench.root)
-    library.find("jab")
-    library.reindex()
+    library.finding.find("jab")
+    library.care.reindex()
     bench.acknowledge("reindexed")
 
 
@@ -112,7 +111,7 @@ def _upgrade(bench: Bench) -> None:
 
 def _backup(bench: Bench) -> None:
     if not bench.kept.exists():
-        back_up(Library(bench.root), bench.kept, clips=True)
+        Library(bench.root).care.backup(bench.kept, clips=True)
     bench.acknowledge("backup")
 
 
@@ -124,39 +123,39 @@ def _restore(bench: Bench) -> None:
 
 def _forget(bench: Bench) -> None:
     library = Library(bench.root)
-    if len(library.fights()) == 2:
-        forget_fights(library, [2])
+    if len(library.finding.fights()) == 2:
+        library.care.forget([2])
         bench.acknowledge("forgotten")
     else:  # it was cut short after the rows had gone
-        library.check(repair=True)
+        library.care.check(repair=True)
 
 
 def _line(library: Library, note: str) -> int:
-    return next(line.id for line in library.logging.lines(1, "JL") if line.note == note)
+    return next(line.id for line in library.logging.live.lines(1, "JL") if line.note == note)
 
 
 def _log(library: Library, note: str, frame: int) -> None:
-    library.logging.add(1, "JL", frame, "Brandt jab landed", note=note)
+    library.logging.live.add(1, "JL", frame, "Brandt jab landed", note=note)
 
 
 def _draw(library: Library) -> None:
-    library.drawings.add(1, {"kind": "line", "points": [[0.1, 0.2], [0.5, 0.5]]})
+    library.making.drawings.add(1, {"kind": "line", "points": [[0.1, 0.2], [0.5, 0.5]]})
 
 
 def _correct(library: Library) -> None:
-    library.corrections.reword(1, [Line("0:02", "Adeyemi", "cross missed")])
+    library.logging.corrections.reword(1, [Line("0:02", "Adeyemi", "cross missed")])
 
 
 LOGGED: tuple[Callable[[Library], object], ...] = (
     lambda lib: _log(lib, "one", 60),
     lambda lib: _log(lib, "two", 80),
-    lambda lib: lib.logging.change(1, "JL", _line(lib, "one"), note="first"),
+    lambda lib: lib.logging.live.change(1, "JL", _line(lib, "one"), note="first"),
     lambda lib: _log(lib, "three", 100),
-    lambda lib: lib.logging.remove(1, "JL", _line(lib, "two")),
+    lambda lib: lib.logging.live.remove(1, "JL", _line(lib, "two")),
     _draw,
     _correct,
-    lambda lib: lib.drawings.remove(1, lib.drawings.of(1)[0].id),
-    lambda lib: lib.themes.put('phrase = "jab"\n'),
+    lambda lib: lib.making.drawings.remove(1, lib.making.drawings.of(1)[0].id),
+    lambda lib: lib.making.themes.put('phrase = "jab"\n'),
 )
 """What somebody does on the pages, one thing after the other."""
 
@@ -171,10 +170,10 @@ STATES: tuple[frozenset[str], ...] = tuple(
 
 
 def _state(library: Library) -> frozenset[str]:
-    found = {line.note for line in library.logging.lines(1, "JL")}
-    found |= {"drawing"} if library.drawings.of(1) else set()
-    found |= {"theme"} if library.themes.all() else set()
-    return frozenset(found | ({"corrected"} if library.corrections.of(1)[1] else set()))
+    found = {line.note for line in library.logging.live.lines(1, "JL")}
+    found |= {"drawing"} if library.making.drawings.of(1) else set()
+    found |= {"theme"} if library.making.themes.all() else set()
+    return frozenset(found | ({"corrected"} if library.logging.corrections.of(1)[1] else set()))
 
 
 def _live(bench: Bench) -> None:
@@ -220,21 +219,21 @@ def whole(bench: Bench, scenario: str) -> None:
     if scenario == "upgrade":
         return
     library = Library(bench.root)
-    for reel in library.reels():
+    for reel in library.making.reels():
         facts = json.loads(reel.file.with_suffix(".json").read_text())
         assert reel.file.stat().st_size == facts["bytes"], f"reel {reel.name} is half-written"
     if "ingested" in acknowledged or scenario == "restore":
-        assert len(library.fights()) == 2, "an acknowledged ingest is lost"
+        assert len(library.finding.fights()) == 2, "an acknowledged ingest is lost"
         assert any(kept.kind == "clip" for kept in catalogue.care.files())
     if "reel" in acknowledged or scenario == "restore":
-        assert library.reels(), "an acknowledged reel is lost"
+        assert library.making.reels(), "an acknowledged reel is lost"
     if scenario == "live":
         done = int(acknowledged[-1]) if acknowledged else 0
         assert _state(library) in STATES[done : done + 2], (
             f"{done} things were acknowledged and there is {_state(library)}"
         )
     if "forgotten" in acknowledged:
-        assert [f.title for f in library.fights()] == ["Adeyemi v Brandt"]
+        assert [f.title for f in library.finding.fights()] == ["Adeyemi v Brandt"]
         assert not mentions(bench.root, FORGOTTEN), "what was forgotten is still there"
         assert not list((bench.root / "working").glob("*")), "a forgotten fight's film is still there"
 
@@ -246,12 +245,12 @@ def resume(bench: Bench, scenario: str) -> None:
         return
     library = Library(bench.root)
     if scenario != "forget":
-        library.ingest([bench.fights])
-    found = [str(f) for f in library.check(deep=True) if "MB are free" not in f.what]
+        library.logging.ingest([bench.fights])
+    found = [str(f) for f in library.care.check(deep=True) if "MB are free" not in f.what]
     assert found == [], found
     if scenario == "forget":
         assert not mentions(bench.root, FORGOTTEN)
-        assert not library.reels(), "a reel of it is still there"
+        assert not library.making.reels(), "a reel of it is still there"
 
 
 def outcome(bench: Bench, scenario: str, kind: str = "") -> str:
@@ -264,9 +263,9 @@ def outcome(bench: Bench, scenario: str, kind: str = "") -> str:
         return json.dumps([rows, notes, catalogue.care.problems()])
     library = Library(bench.root)
     held = dump(bench.root)
-    held["found"] = [clip.id for clip in library.find("jab").clips]
-    held["words"] = library.words("nice").total
-    held["reels"] = [hashlib.sha256(r.file.read_bytes()).hexdigest() for r in library.reels()]
+    held["found"] = [clip.id for clip in library.finding.find("jab").clips]
+    held["words"] = library.finding.words("nice").total
+    held["reels"] = [hashlib.sha256(r.file.read_bytes()).hexdigest() for r in library.making.reels()]
     if scenario == "live":
         held["state"] = sorted(_state(library))
         for name in ("exchanges", "actions", "clips"):  # ids depend on how often a line was written
@@ -277,7 +276,7 @@ def outcome(bench: Bench, scenario: str, kind: str = "") -> str:
         files = sorted(str(v) for k, v in held.items() if k.startswith(("clips/", "posters/", "working/")))
         tables = ("fighters", "fights", "footage", "logs", "exchanges", "actions", "clips")
         counts = {name: len(held[name]) for name in tables}  # type: ignore[arg-type]
-        titles = sorted(fight.title for fight in library.fights())
+        titles = sorted(fight.title for fight in library.finding.fights())
         held = {"files": files, "counts": counts, "titles": titles, "words": held["words"]}
     if scenario == "backup":
         again = bench.folder / "again"

@@ -33,8 +33,7 @@ from cliplib.media.mp4 import structure
 from cliplib.media.mp4.reading import read_movie
 from cliplib.reels.drawings import drawing_overlays
 from cliplib.reels.frame_shape import Box, Frame, whole
-from cliplib.reels.theme import theme_from
-from cliplib.reels.theme_reading import drawings_from
+from cliplib.reels.theme_reading import drawings_from, theme_from
 from cliplib.relations import deriving
 from cliplib.vocabulary import load_vocabulary
 

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from cliplib_web.site import guards
 from tests import libraries
@@ -187,10 +187,10 @@ def test_nothing_is_changed_without_the_sessions_key(app: Flask, client: Any, ke
 
 def test_reading_changes_nothing(app: Flask, folder: Path) -> None:
     """GET is safe (RFC 9110, 9.2.1): walking every address leaves the catalogue as it was."""
-    before = Library(folder)._catalogue.revision(), libraries.dump(folder)
+    before = Library(folder).desk.catalogue.revision(), libraries.dump(folder)
     for address in pages(app, folder):
         app.test_client().get(address, base_url=HOME).close()
-    assert (Library(folder)._catalogue.revision(), libraries.dump(folder)) == before
+    assert (Library(folder).desk.catalogue.revision(), libraries.dump(folder)) == before
 
 
 @pytest.mark.parametrize(

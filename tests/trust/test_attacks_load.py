@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from flask import Flask
 
+from cliplib import Library
 from cliplib.core.errors import BusyError
-from cliplib.library.library import Library
 from cliplib.library.logging.fights import MOST_UPLOADS
 from cliplib_web import create_app
 from cliplib_web.site.jobs import Jobs
@@ -85,13 +85,13 @@ def test_deep_and_odd_json_is_answered(app: Flask, client: Any, body: bytes) -> 
 def test_uploads_are_counted(app: Flask, client: Any, folder: Path) -> None:
     """Announcing files is cheap, so there is an end to it."""
     library = Library(folder)
-    keys = [library.new_fights.begin(1).key for _ in range(MOST_UPLOADS)]
+    keys = [library.logging.new_fights.begin(1).key for _ in range(MOST_UPLOADS)]
     with pytest.raises(BusyError, match="on their way"):
-        library.new_fights.begin(1)
+        library.logging.new_fights.begin(1)
     answer = client.post("/api/uploads", json={"size": 5}, headers={"X-Form-Key": KEY}, base_url=HOME)
     assert answer.status_code == 409
     for key in keys:
-        library.new_fights.drop(key)
+        library.logging.new_fights.drop(key)
     for size in (-1, 0, 1 << 62, 1 << 70):
         sent = client.post("/api/uploads", json={"size": size}, headers={"X-Form-Key": KEY}, base_url=HOME)
         assert sent.status_code in (400, 507), size
@@ -172,7 +172,7 @@ def test_who_does_not_read_keeps_nobody_waiting(folder: Path) -> None:
     """Twelve ask for a long film and take none of it; the server has four threads."""
     app = create_app(folder)
     library = Library(folder)
-    reel = library.reels()[0]
+    reel = library.making.reels()[0]
     held: list[socket.socket] = []
     content = reel.file.read_bytes()
     with reel.file.open("r+b") as file:

@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from cliplib import Library
 from cliplib.core.errors import Cancelled, ClipLibError, FootageError
-from cliplib.library.library import Library
 from cliplib.media import ffmpeg
 from cliplib.media.apart import asking, jobs
 from cliplib.media.frames import FrameReader
@@ -66,7 +66,7 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("harm")
     make_fight(place / "fights" / "one")
     library = Library(place / "library", create=True)
-    assert library.ingest([place / "fights"]).exit_code == 0
+    assert library.logging.ingest([place / "fights"]).exit_code == 0
     library.close()
     return place / "library"
 
@@ -81,10 +81,10 @@ SAID = {
 DECODING, PAINTING = "cliplib.media.apart.decoding:", "cliplib.media.apart.painting:"
 RECODING, PROBING = "cliplib.media.apart.recoding:", "cliplib.media.apart.probing:"
 WORK: dict[str, tuple[str, Callable[[Library], object]]] = {
-    "a still": (PAINTING, lambda library: library.still(1, 30)),
-    "a portable clip": (RECODING, lambda library: library.portable(1)),
-    "pictures of a reel": (DECODING + "Frame", lambda library: library.make_reel([1], title="One")),
-    "sound of a reel": (DECODING + "sound", lambda library: library.make_reel([1, 2], title="Two")),
+    "a still": (PAINTING, lambda library: library.making.still(1, 30)),
+    "a portable clip": (RECODING, lambda library: library.making.portable(1)),
+    "pictures of a reel": (DECODING + "Frame", lambda library: library.making.make_reel([1], title="One")),
+    "sound of a reel": (DECODING + "sound", lambda library: library.making.make_reel([1, 2], title="Two")),
 }
 
 
@@ -100,7 +100,7 @@ def test_harm_ends_in_words(stored: Path, harm: Harm, work: str, deed: str) -> N
     assert dump(stored) == before
     assert sorted(p for p in (stored / "reels").rglob("*") if p.is_file()) == listed
     assert not [p for p in stored.rglob("*") if ".part" in p.name or ".spool" in p.name]
-    assert library.find("jab").total == 1
+    assert library.finding.find("jab").total == 1
     library.close()
 
 
@@ -114,7 +114,7 @@ def test_a_reel_is_stopped_also_while_a_decoder_hangs(stored: Path, harm: Harm, 
             raise Cancelled("enough")
 
     with pytest.raises(Cancelled):
-        library.make_reel([1, 2], title="Three", progress=progress)
+        library.making.make_reel([1, 2], title="Three", progress=progress)
     assert not [p for p in stored.rglob("*") if ".part" in p.name]
     library.close()
 
@@ -130,10 +130,10 @@ def test_an_ingest_is_stopped_also_while_a_decoder_hangs(tmp_path: Path, harm: H
             raise Cancelled("enough")
 
     with pytest.raises(Cancelled):
-        library.ingest([tmp_path / "fights"], progress=progress)
+        library.logging.ingest([tmp_path / "fights"], progress=progress)
     assert not [p for p in tmp_path.rglob("*") if ".part" in p.name]
     harm.aims = ()
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
     assert len(list((tmp_path / "library" / "posters").glob("*/*.jpg"))) == 2
     library.close()
 
@@ -155,12 +155,12 @@ def test_one_fights_footage_does_the_others_no_harm(tmp_path: Path, harm: Harm, 
     fights, root = tmp_path / "fights", tmp_path / "library"
     make_fight(fights / "good")
     library = Library(root, create=True)
-    assert library.ingest([fights]).exit_code == 0
+    assert library.logging.ingest([fights]).exit_code == 0
     good = {path: path.read_bytes() for path in root.glob("*s/*/*")}
     assert len(good) == 4, "two clips with their posters"
     make_fight(fights / "harmful", kind="ntsc", title="Cole v Diaz", rows=ROWS)
     harm.aims, harm.deed = (aim,), deed
-    report = library.ingest([fights])
+    report = library.logging.ingest([fights])
     assert harm.done
     assert report.exit_code == 2
     first, second = sorted(report.fights, key=lambda fight: fight.folder)
@@ -169,9 +169,9 @@ def test_one_fights_footage_does_the_others_no_harm(tmp_path: Path, harm: Harm, 
     assert "harmful/fight.mp4" in said
     assert {path: path.read_bytes() for path in good} == good
     harm.aims = ()
-    assert library.ingest([fights]).exit_code == 0
+    assert library.logging.ingest([fights]).exit_code == 0
     assert len(list(root.glob("clips/*/*.mp4"))) == 4
-    assert not library.check(deep=True)
+    assert not library.care.check(deep=True)
     library.close()
 
 
@@ -291,8 +291,8 @@ def test_every_decoder_of_footage_is_in_a_process_apart() -> None:
 
 def test_a_still_is_a_picture(stored: Path) -> None:
     library = Library(stored)
-    with Image.open(library.still(1, 31)) as image:
+    with Image.open(library.making.still(1, 31)) as image:
         assert image.size == (footage.WIDTH, footage.HEIGHT)
     with pytest.raises(ClipLibError):
-        library.still(1, 100_000)
+        library.making.still(1, 100_000)
     library.close()

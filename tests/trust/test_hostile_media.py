@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib.media import ffmpeg
 from tests.libraries import make_fight, toml
 from tests.media import footage
@@ -270,7 +270,7 @@ def _ingested(fight: Path, root: Path, **settings: str) -> Library:
     root.mkdir(exist_ok=True)
     (root / "settings.toml").write_text("".join(f"{k} = {v}\n" for k, v in settings.items()))
     library = Library(root, create=True)
-    library.ingest([fight])
+    library.logging.ingest([fight])
     return library
 
 
@@ -300,7 +300,7 @@ def test_a_fight_folder_reads_nothing_outside(tmp_path: Path, named: str, rooted
     with watched(secret) as opened, listening() as (port, connected):
         (fight / "fight.toml").write_text(toml(file=named.format(secret=secret, port=port)))
         library = _ingested(tmp_path / "fights", tmp_path / "library", **more)
-        library.check(deep=True, repair=True)
+        library.care.check(deep=True, repair=True)
         library.close()
         assert not opened(), "a file outside was opened"
         assert not connected(), "somebody was called"
@@ -318,12 +318,12 @@ def test_footage_that_moved_is_not_sought_through_links(tmp_path: Path) -> None:
     (fight / "other.mp4").symlink_to(outside)
     with watched(outside) as opened:
         library = _ingested(fight, root)
-        library.check(deep=True, repair=True)
+        library.care.check(deep=True, repair=True)
         assert not opened()
     (fight / "other.mp4").unlink()
     shutil.copy(outside, fight / "other.mp4")
-    library.check(repair=True)
-    footage_now = library._catalogue.footage(1)
+    library.care.check(repair=True)
+    footage_now = library.desk.catalogue.footage(1)
     assert footage_now is not None
     assert footage_now.path == fight / "other.mp4"
 
@@ -339,7 +339,7 @@ def test_logs_and_fight_toml_are_in_the_folder_itself(tmp_path: Path, name: str)
     (fight / name).symlink_to(secret)
     library = Library(tmp_path / "library", create=True)
     with watched(secret) as opened:
-        report = library.ingest([tmp_path / "fights"])
+        report = library.logging.ingest([tmp_path / "fights"])
         assert not opened()
     assert report.exit_code == 2
     assert "diary" not in "\n".join(report.fights[0].problems)
@@ -351,5 +351,5 @@ def test_devices_are_no_footage(tmp_path: Path) -> None:
     for place in ("/dev/zero", "/dev/stdin", "/proc/kmsg"):
         (fight / "fight.toml").write_text(toml(file=place))
         library = _ingested(fight, tmp_path / "library", footage_roots='["/"]')
-        assert library._catalogue.footage(1) is None
+        assert library.desk.catalogue.footage(1) is None
         library.close()

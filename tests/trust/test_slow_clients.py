@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from flask import Flask
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from cliplib_web.site import connections
 from tests.trust.attacks import served

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from flask import Flask
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from cliplib_web.site import connections, guards
 from tests import libraries
@@ -30,14 +30,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("readers")
     libraries.make_fight(place / "fight")
     library = Library(place / "library", create=True)
-    library.ingest([place / "fight"])
-    library.make_reel("jab", title="long")
-    library.logging.add(1, "MK", 60, "Brandt jab landed")
+    library.logging.ingest([place / "fight"])
+    library.making.make_reel("jab", title="long")
+    library.logging.live.add(1, "MK", 60, "Brandt jab landed")
     for role, phrase in PHRASES.items():
-        library.passphrases.set(role, phrase)
-    film = library.clip(1).file
+        library.care.passphrases.set(role, phrase)
+    film = library.finding.clip(1).file
     assert film is not None
-    for path in (film, library.reels()[0].file, place / "fight" / "fight.mp4"):
+    for path in (film, library.making.reels()[0].file, place / "fight" / "fight.mp4"):
         with path.open("r+b") as file:
             file.truncate(LONG)
     library.close()

@@ -11,7 +11,7 @@ from typing import Any
 
 from PIL import Image
 
-from cliplib.library.library import Library
+from cliplib import Library
 from fixtures import demo
 from tests.web import served
 from tests.web.browser import chromium, new_page
@@ -29,18 +29,18 @@ def library() -> Path:
     """The demo fights as a library with a reel, kept for the next time."""
     demo.build(OUT / "fights")
     lib = Library(OUT / "library", create=True)
-    lib.ingest([OUT / "fights"])
-    if not lib.reels():
-        lib.make_reel(QUERY.replace("+", " "), title="Counters to the body")
+    lib.logging.ingest([OUT / "fights"])
+    if not lib.making.reels():
+        lib.making.make_reel(QUERY.replace("+", " "), title="Counters to the body")
     lib.close()
     return OUT / "library"
 
 
 def pages(folder: Path) -> dict[str, str]:
     lib = Library(folder)
-    clip = next(c for c in lib.find(QUERY.replace("+", " ")).clips if len(c.actions) > 3)
-    reel = lib.reels()[0].name
-    picked = ",".join(str(c.id) for c in lib.find("lead hook").clips[:3])
+    clip = next(c for c in lib.finding.find(QUERY.replace("+", " ")).clips if len(c.actions) > 3)
+    reel = lib.making.reels()[0].name
+    picked = ",".join(str(c.id) for c in lib.finding.find("lead hook").clips[:3])
     return {
         "start": "/",
         "find": f"/?q={QUERY}",

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from cliplib_web.site import serve as web_serve
 from fixtures import demo
@@ -27,7 +27,7 @@ def make_library(folder: Path) -> Path:
 
 def ingested(folder: Path) -> Path:
     library = Library(folder / "library", create=True)
-    report = library.ingest([folder / "fights"])
+    report = library.logging.ingest([folder / "fights"])
     assert report.exit_code == 0, report.fights
     library.close()
     return folder / "library"

@@ -21,7 +21,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from cliplib_web.api import document as api_doc
 from cliplib_web.api import routes as api
@@ -42,9 +42,9 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("api")
     libraries.make_fight(folder / "fight")
     library = Library(folder / "library", create=True)
-    library.ingest([folder / "fight"])
-    library.logging.add(1, "MK", 100, "jab missed", fighter=RED)
-    library.logging.add(1, "MK", 110, "overhand", fighter=BLUE, note="wide")
+    library.logging.ingest([folder / "fight"])
+    library.logging.live.add(1, "MK", 100, "jab missed", fighter=RED)
+    library.logging.live.add(1, "MK", 110, "overhand", fighter=BLUE, note="wide")
     library.close()
     client = create_app(folder / "library").test_client()
     with client.session_transaction() as session:

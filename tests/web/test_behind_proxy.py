@@ -21,7 +21,7 @@ from typing import Any
 
 import pytest
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from cliplib_web.site import guards, serve, signin
 from tests.trust.attacks import served
@@ -34,7 +34,7 @@ README = Path(__file__).parents[2] / "README.md"
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     library = Library(tmp_path_factory.mktemp("proxied") / "library", create=True)
-    library.passphrases.set("look", LOOK)
+    library.care.passphrases.set("look", LOOK)
     library.close()
     return library.folder
 

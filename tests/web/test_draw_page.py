@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from cliplib.library.library import ClipChange, Library, ReelSettings
+from cliplib import ClipChange, Library, ReelSettings
 from tests.media import footage
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -35,8 +35,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def library(folder: Path) -> Iterator[Library]:
     library = Library(folder)
     yield library
-    for kept in library.drawings.of(1):
-        library.drawings.remove(1, kept.id)
+    for kept in library.making.drawings.of(1):
+        library.making.drawings.remove(1, kept.id)
     library.close()
 
 
@@ -85,7 +85,7 @@ def wait_until(true: Callable[[], object]) -> None:
 
 def lumas(library: Library, out: Path, mirror: bool) -> npt.NDArray[np.float64]:
     """Each frame of clip 1's reel, shape (frames, height, width)."""
-    library.reel([1], out, settings=SETTINGS, changes=[ClipChange(1, mirror=mirror)])
+    library.making.reel([1], out, settings=SETTINGS, changes=[ClipChange(1, mirror=mirror)])
     with av.open(str(out)) as container:
         frames = [f.to_ndarray()[: f.height] for f in container.decode(video=0)]
     return np.stack(frames).astype(float)
@@ -104,7 +104,7 @@ def test_a_line_is_in_the_reel_where_the_mouse_drew_it(
     drag(page, start, end)
     plain = tmp_path / "plain.mp4"
     drawn = lumas(library, tmp_path / "drawn.mp4", mirror)
-    library.drawings.remove(1, library.drawings.of(1)[0].id)
+    library.making.drawings.remove(1, library.making.drawings.of(1)[0].id)
     bare = lumas(library, plain, mirror)
     changed = np.abs(drawn - bare).mean(axis=0)
     changed[changed < 20] = 0
@@ -134,11 +134,11 @@ def test_every_kind_is_drawn_kept_and_shown_at_its_time(page: Any, library: Libr
     choose(page, "text")
     page.mouse.click(box["x"] + 0.1 * box["width"], box["y"] + 0.9 * box["height"])
     page.wait_for_function("() => document.querySelectorAll('.drawn-list li').length === 6")
-    kept = [one.drawing for one in library.drawings.of(1)]
+    kept = [one.drawing for one in library.making.drawings.of(1)]
     assert [one.kind for one in kept] == ["arrow", "circle", "box", "path", "angle", "text"]
     assert kept[5].text == "stays <b>behind</b>"
     assert kept[4].points[2] == pytest.approx((0.35, 0.8), abs=0.002)
-    zero = library.frames(1).times_us
+    zero = library.finding.frames(1).times_us
     assert (kept[5].from_us, kept[5].until_us) == (zero[0], zero[1])
     assert kept[0].from_us == zero[0]
     assert kept[0].until_us == min(zero[0] + 2_000_000, zero[-1])
@@ -159,7 +159,7 @@ def test_everything_goes_by_keyboard_and_can_be_undone(page: Any, library: Libra
     page.wait_for_selector(".drawn-list li")
     step = HEIGHT / 50  # pixels of the picture
     tail, head = (0.5 - 5 * step / WIDTH, 0.5), (0.5 - 2 * step / WIDTH, 0.5 - 2 * step / HEIGHT)
-    (arrow,) = library.drawings.of(1)
+    (arrow,) = library.making.drawings.of(1)
     assert np.allclose(arrow.drawing.points, (tail, head), atol=1e-6)
     page.locator(".pick-drawing").focus()
     page.keyboard.press("Enter")
@@ -167,18 +167,18 @@ def test_everything_goes_by_keyboard_and_can_be_undone(page: Any, library: Libra
     for key in ("Enter", "Enter", "ArrowDown", "Shift+ArrowDown"):  # the head, one step and one pixel
         page.keyboard.press(key)
     page.wait_for_timeout(900)
-    moved = library.drawings.of(1)[0].drawing.points
+    moved = library.making.drawings.of(1)[0].drawing.points
     assert np.allclose(moved, (tail, (head[0], head[1] + (step + 1) / HEIGHT)), atol=1e-6)
     page.keyboard.press("Control+z")
     page.wait_for_selector("[data-redo]:enabled")
-    assert library.drawings.of(1) == (arrow,)
+    assert library.making.drawings.of(1) == (arrow,)
     page.locator(".board").focus()
     page.keyboard.press("Delete")
     page.wait_for_selector(".drawn-list li", state="detached")
-    assert library.drawings.of(1) == ()
+    assert library.making.drawings.of(1) == ()
     page.keyboard.press("Control+z")
     page.wait_for_selector(".drawn-list li")
-    assert library.drawings.of(1) == (arrow,)
+    assert library.making.drawings.of(1) == (arrow,)
     page.keyboard.press("Control+Shift+Z")
     page.wait_for_selector(".drawn-list li", state="detached")
 
@@ -199,7 +199,7 @@ def test_points_of_a_path_are_moved_singly(page: Any, library: Library) -> None:
     way = [(0.2 + 0.3 * k / 30, 0.3) for k in range(31)] + [(0.5, 0.3 + 0.4 * k / 30) for k in range(1, 31)]
     _drawn_freely(page, board, way)
     corner = ((0.2, 0.3), (0.5, 0.3), (0.5, 0.7))
-    (path,) = library.drawings.of(1)
+    (path,) = library.making.drawings.of(1)
     assert np.allclose(path.drawing.points, corner, atol=0.004)
     start = path.drawing.points
     page.locator(".pick-drawing").click()
@@ -212,14 +212,16 @@ def test_points_of_a_path_are_moved_singly(page: Any, library: Library) -> None:
     page.wait_for_selector("[data-undo]:enabled")
     page.wait_for_function("() => !document.querySelector('[data-problem]:not([hidden])')")
     wanted = (start[0], (start[1][0] + 0.2, start[1][1] - 0.1), start[2])
-    wait_until(lambda: np.allclose(library.drawings.of(1)[0].drawing.points, wanted, atol=0.004))
+    wait_until(lambda: np.allclose(library.making.drawings.of(1)[0].drawing.points, wanted, atol=0.004))
     page.locator(".board").focus()
     page.keyboard.press("Enter")  # from the corner to the end
     assert "point 3 of 3" in page.locator("[data-how]").inner_text()
     page.keyboard.press("Shift+ArrowLeft")
-    now = library.drawings.of(1)[0].drawing.points
+    now = library.making.drawings.of(1)[0].drawing.points
     wanted = (*now[:2], (start[2][0] - 1 / WIDTH, start[2][1]))
-    wait_until(lambda: np.allclose(library.drawings.of(1)[0].drawing.points, wanted, rtol=0, atol=1e-6))
+    wait_until(
+        lambda: np.allclose(library.making.drawings.of(1)[0].drawing.points, wanted, rtol=0, atol=1e-6)
+    )
     page.keyboard.press("Shift+Enter")
     page.keyboard.press("Shift+Enter")
     assert "point 1 of 3" in page.locator("[data-how]").inner_text()
@@ -229,7 +231,7 @@ def test_a_finger_bends_a_path_at_one_place(browser: Any, folder: Path, library:
     """Of a curve of many points the one under the finger goes all the way, those beside it less, the ends
     stay: it bends and does not break."""
     curve = [[0.2 + 0.6 * k / 200, 0.5 + 0.2 * float(np.sin(k / 200 * np.pi))] for k in range(201)]
-    library.drawings.add(1, {"kind": "path", "points": curve})
+    library.making.drawings.add(1, {"kind": "path", "points": curve})
     phone = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
     with served.serve(folder) as address, new_page(browser, **phone) as page:
         page.goto(f"{address}/clip/1/draw")
@@ -244,9 +246,9 @@ def test_a_finger_bends_a_path_at_one_place(browser: Any, folder: Path, library:
             at = [] if below is None else [{"x": x, "y": y + below}]
             touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
         page.wait_for_selector("[data-undo]:enabled")
-        wait_until(lambda: library.drawings.of(1)[0].drawing.points != tuple(map(tuple, curve)))
+        wait_until(lambda: library.making.drawings.of(1)[0].drawing.points != tuple(map(tuple, curve)))
         by = 20 / board["height"]
-    moved = np.array(library.drawings.of(1)[0].drawing.points) - curve
+    moved = np.array(library.making.drawings.of(1)[0].drawing.points) - curve
     assert np.abs(moved[:, 0]).max() < 1e-9
     assert moved[:, 1].max() == pytest.approx(by, rel=0.02)
     assert 90 < moved[:, 1].argmax() < 110
@@ -265,7 +267,7 @@ def test_a_finger_places_points_one_by_one(browser: Any, folder: Path, library: 
         for x, y in points:
             page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
         page.wait_for_selector(".drawn-list li")
-    (angle,) = library.drawings.of(1)
+    (angle,) = library.making.drawings.of(1)
     assert np.allclose(angle.drawing.points, points, atol=0.5 / 390 + 0.001)
 
 
@@ -282,11 +284,11 @@ def test_two_lines_and_a_stance_give_a_share(page: Any, library: Library) -> Non
 
 def test_a_drawing_that_somebody_removed_meanwhile_is_said(browser: Any, folder: Path) -> None:
     library = Library(folder)
-    kept = library.drawings.add(1, LINE)
+    kept = library.making.drawings.add(1, LINE)
     with served.serve(folder) as address, new_page(browser, allow="404") as page:
         page.goto(f"{address}/clip/1/draw")
         page.wait_for_selector(".drawn-list li")
-        library.drawings.remove(1, kept.id)
+        library.making.drawings.remove(1, kept.id)
         page.locator(".away-one").click()
         page.get_by_role("alert").wait_for()
         assert "no drawing" in page.get_by_role("alert").inner_text()

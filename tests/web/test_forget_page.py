@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from cliplib.library.library import Library, NewFight
+from cliplib import Library, NewFight
 from cliplib_web import create_app
 from tests import libraries
 
@@ -21,7 +21,7 @@ PLACE = "/fights/1/forget"
 def library(tmp_path: Path) -> Library:
     libraries.make_fight(tmp_path / "fights" / "one", kind=None)
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
     return library
 
 
@@ -39,7 +39,7 @@ def send(client: Any, **form: str) -> Any:
 
 def test_logs_are_offered_and_can_be_saved(app: Flask, library: Library) -> None:
     log = "time,fighter,action\n0:02,Brandt,shovel hook\n"
-    library.logging.import_log(1, "<b>RS & co</b>", log, "csv")
+    library.logging.live.import_log(1, "<b>RS & co</b>", log, "csv")
     client = app.test_client()
     page = client.get(PLACE, base_url="http://127.0.0.1").get_data(as_text=True)
     assert "&lt;b&gt;RS &amp; co&lt;/b&gt;, 1 line:" in page
@@ -54,7 +54,7 @@ def test_without_the_tick_nothing_goes(app: Flask, library: Library, form: dict[
     answer = send(app.test_client(), **form)
     assert answer.status_code == 400
     assert "Nothing was taken out" in answer.get_data(as_text=True)
-    assert len(library.fights()) == 1
+    assert len(library.finding.fights()) == 1
 
 
 def test_with_it_the_fight_goes(app: Flask, library: Library) -> None:
@@ -72,15 +72,15 @@ def test_with_it_the_fight_goes(app: Flask, library: Library) -> None:
     assert str(library.folder.parent) not in told
     assert "Still written" not in told
     assert client.get("/fights/forgotten/else", base_url="http://127.0.0.1").status_code == 404
-    assert library.fights() == ()
-    assert library.find("jab").total == 0
+    assert library.finding.fights() == ()
+    assert library.finding.find("jab").total == 0
     assert client.get(PLACE, base_url="http://127.0.0.1").status_code == 404
 
 
 def test_a_fight_made_here_leaves_its_folder_and_says_so(app: Flask, library: Library) -> None:
     """Its folder is in the library, and its footage perhaps nowhere else: somebody has to decide that."""
-    made = library.new_fights.make(NewFight("Quirkbury Hall", "Odo Zwentibold", "Jonas Brandt"))
-    done = library.forget(made)
+    made = library.logging.new_fights.make(NewFight("Quirkbury Hall", "Odo Zwentibold", "Jonas Brandt"))
+    done = library.care.forget([made])
     own = f"fights/{done.fights[0].folder.name}/fight.toml"
     assert [said.partition(" is still")[0] for said in done.left] == ["“Odo Zwentibold”", "“Quirkbury Hall”"]
     assert all(own in said and said.endswith("yours to delete") for said in done.left)

@@ -19,8 +19,7 @@ from typing import Any
 import pytest
 from axe_playwright_python.base import AXE_FILE_PATH
 
-from cliplib.core.models import Action
-from cliplib.library.library import Library
+from cliplib import Action, Library
 from cliplib.media import ffmpeg
 from cliplib.search.following import said_of
 from cliplib.vocabulary import load_vocabulary
@@ -59,7 +58,7 @@ def browser() -> Iterator[Any]:
 def library(tmp_path: Path) -> Library:
     libraries.make_fight(tmp_path / "fight")
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fight"]).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fight"]).exit_code == 0
     return library
 
 
@@ -104,12 +103,12 @@ def test_the_frame_logged_is_the_frame_shown(tmp_path: Path, browser: Any, kind:
     libraries.make_fight(tmp_path / "fight", kind=kind)
     made = footage.make(kind)
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fight"], cut=False).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fight"], cut=False).exit_code == 0
     with served.serve(library.folder) as address, new_page(browser) as page:
         page.goto(f"{address}/fights/1/log")
         page.get_by_label("Who logs?").fill("MK")
         page.keyboard.press("Enter")
-        if library.logging.footage(1) is None:
+        if library.logging.live.footage(1) is None:
             page.get_by_role("button", name="Make the copy").click()
             page.wait_for_url("**/fights/1/log", timeout=30_000)
         begun(page)
@@ -130,7 +129,7 @@ def test_the_frame_logged_is_the_frame_shown(tmp_path: Path, browser: Any, kind:
             page.keyboard.type("jm")
             page.keyboard.press("Enter")
             saved(page, len(wanted))
-        assert [line.frame for line in library.logging.lines(1, "MK")] == wanted
+        assert [line.frame for line in library.logging.live.lines(1, "MK")] == wanted
 
 
 def test_typing_pauses_and_entering_plays_on(library: Library, address: str, browser: Any) -> None:
@@ -149,7 +148,7 @@ def test_typing_pauses_and_entering_plays_on(library: Library, address: str, bro
         page.wait_for_function("() => !document.querySelector('video').paused")
         saved(page, 1)
         page.keyboard.press(" ")
-        assert [line.frame for line in library.logging.lines(1, "MK")] == [shown]
+        assert [line.frame for line in library.logging.live.lines(1, "MK")] == [shown]
         page.get_by_label("Pause while I type").uncheck()
         page.locator("#entry").press(" ")
         page.keyboard.press("j")
@@ -160,7 +159,7 @@ def test_typing_pauses_and_entering_plays_on(library: Library, address: str, bro
 
 
 def test_repeat_undo_nudge_edit_remove_by_keys(library: Library, address: str, browser: Any) -> None:
-    log = library.logging
+    log = library.logging.live
     with new_page(browser) as page:
         begin(page, address)
         go_to(page, 60)
@@ -212,7 +211,7 @@ def test_repeat_undo_nudge_edit_remove_by_keys(library: Library, address: str, b
 def test_a_mark_dragged_on_the_strip_takes_its_line_along(
     library: Library, address: str, browser: Any
 ) -> None:
-    library.logging.add(1, "MK", 60, "jab missed", fighter=RED)
+    library.logging.live.add(1, "MK", 60, "jab missed", fighter=RED)
     with new_page(browser) as page:
         begin(page, address)
         mark = page.locator(".log-mark").bounding_box()
@@ -224,11 +223,11 @@ def test_a_mark_dragged_on_the_strip_takes_its_line_along(
         page.mouse.move(x + width / 12, y, steps=5)  # a second: the strip shows twelve
         page.mouse.up()
         page.wait_for_function("() => document.querySelector('[data-saved]').textContent === 'all saved'")
-        (line,) = library.logging.lines(1, "MK")
+        (line,) = library.logging.live.lines(1, "MK")
         assert abs((line.frame or 0) - 85) <= 1
         page.get_by_role("button", name="Undo").click()
         page.wait_for_timeout(300)
-        assert library.logging.lines(1, "MK")[0].frame == 60
+        assert library.logging.live.lines(1, "MK")[0].frame == 60
 
 
 def test_what_is_not_understood_is_marked_and_not_saved(library: Library, address: str, browser: Any) -> None:
@@ -241,7 +240,7 @@ def test_what_is_not_understood_is_marked_and_not_saved(library: Library, addres
         page.keyboard.press("Enter")
         page.wait_for_timeout(200)
         assert page.input_value("#entry") == "Brandt wibble jab"
-        assert library.logging.lines(1, "MK") == ()
+        assert library.logging.live.lines(1, "MK") == ()
         # Words that are understood, but say nothing that a log can hold: why not is said, in the reader's words.
         page.locator("#entry").fill("Brandt jab or cross landed")
         page.wait_for_function(
@@ -250,15 +249,15 @@ def test_what_is_not_understood_is_marked_and_not_saved(library: Library, addres
         assert "Not understood" not in page.inner_text("#log-reading")
         page.keyboard.press("Enter")
         page.wait_for_timeout(200)
-        assert library.logging.lines(1, "MK") == ()
-        assert library.logging.check(1, "Brandt jab landed").because == ""
+        assert library.logging.live.lines(1, "MK") == ()
+        assert library.logging.live.check(1, "Brandt jab landed").because == ""
         page.locator("#entry").fill("Brandt bolo to the body landed, Adeyemi clinches")
         page.wait_for_function(
             "() => document.querySelector('#log-reading').textContent.startsWith('Read as')"
         )
         page.keyboard.press("Enter")
         saved(page, 1)
-        (clip,) = library.find("bolo to the body", second_opinions=True).clips
+        (clip,) = library.finding.find("bolo to the body", second_opinions=True).clips
         assert [(a.fighter, a.technique) for a in clip.actions] == [(BLUE, "bolo"), (RED, "clinch")]
 
 
@@ -281,13 +280,13 @@ def test_outside_the_rounds_it_says_why_nothing_is_logged(
         )
         assert reading.get_attribute("aria-live") == "polite"
         assert entry.input_value() == "Brandt jab missed"
-        assert library.logging.lines(1, "MK") == ()
+        assert library.logging.live.lines(1, "MK") == ()
         # The remedy works, with what is still in the box.
         go_to(page, 60)
         entry.press("Enter")
         saved(page, 1)
         assert reading.inner_text() == ""
-        assert [ln.frame for ln in library.logging.lines(1, "MK")] == [60]
+        assert [ln.frame for ln in library.logging.live.lines(1, "MK")] == [60]
 
 
 def test_two_people_at_once_each_with_a_log_of_their_own(
@@ -301,8 +300,8 @@ def test_two_people_at_once_each_with_a_log_of_their_own(
             page.locator("#entry").press_sequentially("jm")
             page.keyboard.press("Enter")
             page.wait_for_function("() => document.querySelector('[data-saved]').textContent === 'all saved'")
-        assert [ln.frame for ln in library.logging.lines(1, "MK")] == [60, 90]
-        assert [ln.frame for ln in library.logging.lines(1, "TB")] == [62, 95]
+        assert [ln.frame for ln in library.logging.live.lines(1, "MK")] == [60, 90]
+        assert [ln.frame for ln in library.logging.live.lines(1, "TB")] == [62, 95]
         one.reload()
         begun(one)
         saved(one, 2)
@@ -322,7 +321,7 @@ def test_done_cuts_and_files_go_out_and_in(
             "() => document.querySelector('[data-waiting]').textContent === 'All clips are cut.'",
             timeout=20_000,
         )
-        assert library.logging.waiting(1) == 0
+        assert library.logging.live.waiting(1) == 0
         page.get_by_text("Files: save this log, take one in").click()
         with page.expect_download() as download:
             page.get_by_role("link", name="CSV").click()
@@ -338,7 +337,7 @@ def test_done_cuts_and_files_go_out_and_in(
         page.get_by_role("button", name="Take it in").click()
         begun(page)
         saved(page, 1)
-        assert [ln.frame for ln in library.logging.lines(1, "TB")] == [100]
+        assert [ln.frame for ln in library.logging.live.lines(1, "TB")] == [100]
 
 
 @pytest.mark.parametrize("width", [360, 1600])
@@ -352,9 +351,9 @@ def test_nothing_runs_off_the_side(address: str, browser: Any, width: int) -> No
 def test_accessible(library: Library, browser: Any, scheme: str) -> None:
     """axe-core's rules for WCAG 2.2 A and AA, all folded open, narrow and wide."""
     axe = Path(AXE_FILE_PATH).read_text(encoding="utf-8")
-    library.logging.add(1, "MK", 60, "jab missed", fighter=RED)
-    library.logging.add(1, "MK", 70, "bolo landed", fighter=BLUE)
-    library.passphrases.set("look", "quiet southpaw corner")
+    library.logging.live.add(1, "MK", 60, "jab missed", fighter=RED)
+    library.logging.live.add(1, "MK", 70, "bolo landed", fighter=BLUE)
+    library.care.passphrases.set("look", "quiet southpaw corner")
     problems = []
 
     def look(page: Any, name: str) -> None:
@@ -430,10 +429,10 @@ def test_a_killed_server_loses_nothing_it_acknowledged(library: Library) -> None
             os.kill(server.pid, signal.SIGKILL)
             server.wait()
         again = Library(folder)
-        assert [ln.frame for ln in again.logging.lines(1, "MK")] == [60 + n for n in range(number + 1)]
-        assert again.find("bolo", second_opinions=True).total == 1
-        again.logging.cut(1)
-        assert again.check() == []
+        assert [ln.frame for ln in again.logging.live.lines(1, "MK")] == [60 + n for n in range(number + 1)]
+        assert again.finding.find("bolo", second_opinions=True).total == 1
+        again.logging.live.cut(1)
+        assert again.care.check() == []
         again.close()
 
 
@@ -481,8 +480,8 @@ def expert_library(tmp_path_factory: pytest.TempPathFactory) -> Library:
         check=True,
     )
     library = Library(folder / "library", create=True)
-    archive.write_catalogue(library._catalogue, ARCHIVE)
-    assert library.ingest([fight]).exit_code == 0
+    archive.write_catalogue(library.desk.catalogue, ARCHIVE)
+    assert library.logging.ingest([fight]).exit_code == 0
     return library
 
 
@@ -495,10 +494,12 @@ def test_an_expert_needs_few_keys(expert_library: Library, browser: Any) -> None
     to 36 of `the_round`), so that this one is not what they were made for.
     """
     library, words = expert_library, load_vocabulary()
-    (fight,) = [f for f in library.fights() if f.title == "Adeyemi v Brandt"]
+    (fight,) = [f for f in library.finding.fights() if f.title == "Adeyemi v Brandt"]
     texts = {
         s: offer.text
-        for s, offer in zip(library.next_lines._current()[0].said, library.next_lines.offers(), strict=True)
+        for s, offer in zip(
+            library.logging.next_lines._current()[0].said, library.logging.next_lines.offers(), strict=True
+        )
     }
     wanted: list[tuple[str, str]] = []
     with served.serve(library.folder) as address, new_page(browser) as page:
@@ -530,7 +531,7 @@ def test_an_expert_needs_few_keys(expert_library: Library, browser: Any) -> None
             at += 3.0
         assert at < 181
         pressed = page.evaluate("window.keys")
-    logged = [(line.fighter, line.action) for line in library.logging.lines(fight.id, "expert")]
+    logged = [(line.fighter, line.action) for line in library.logging.live.lines(fight.id, "expert")]
     assert len(logged) == len(wanted) == ACTIONS
     assert all(got == want for got, want in zip(logged, wanted, strict=True) if got[0])
     print(f"\n{pressed} key presses for {ACTIONS} actions: {pressed / ACTIONS:.2f} each")

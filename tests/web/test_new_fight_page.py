@@ -9,15 +9,16 @@ from typing import Any
 
 import pytest
 
-from cliplib.core.errors import (
+from cliplib import (
     BusyError,
     FightFolderError,
     FootageError,
     InputError,
+    Library,
+    NewFight,
     NotFoundError,
     StorageError,
 )
-from cliplib.library.library import Library, NewFight
 from cliplib.library.logging import fights as library_new
 from tests.media import footage
 from tests.web import served
@@ -47,39 +48,39 @@ def held(library: Library) -> list[str]:
 
 
 def send(library: Library, data: bytes, size: int = 100_000) -> str:
-    upload = library.new_fights.begin(len(data))
+    upload = library.logging.new_fights.begin(len(data))
     for start in range(0, len(data), size):
-        upload = library.new_fights.append(upload.key, start, data[start : start + size])
+        upload = library.logging.new_fights.append(upload.key, start, data[start : start + size])
     assert upload.complete
     return upload.key
 
 
 def test_from_the_footage_roots_whatever_it_is_called(library: Library) -> None:
-    (path,) = library.new_fights.candidates()
+    (path,) = library.logging.new_fights.candidates()
     assert Path(path).name == "no ending"
-    fight_id = library.new_fights.make(NEW, footage=path)
-    fight = library.fight(fight_id)
+    fight_id = library.logging.new_fights.make(NEW, footage=path)
+    fight = library.finding.fight(fight_id)
     assert (fight.title, fight.info.red.name, fight.info.round_starts_us) == (
         "Okoro v Visser", "Ada Okoro", (1_000_000,),
     )  # fmt: skip
-    assert len(library.logging.timeline(fight_id)) == len(footage.make("closed gop"))
-    line = library.logging.add(fight_id, "MK", 60, "jab landed", fighter="Ada Okoro")
-    assert library.find("jab").clips[0].fight == "Okoro v Visser"
-    library.ingest([fight.folder])
-    assert library.logging.lines(fight_id, "MK")[0].id == line.id
+    assert len(library.logging.live.timeline(fight_id)) == len(footage.make("closed gop"))
+    line = library.logging.live.add(fight_id, "MK", 60, "jab landed", fighter="Ada Okoro")
+    assert library.finding.find("jab").clips[0].fight == "Okoro v Visser"
+    library.logging.ingest([fight.folder])
+    assert library.logging.live.lines(fight_id, "MK")[0].id == line.id
 
 
 def test_sent_in_pieces(library: Library) -> None:
     data = footage.make("matroska").path.read_bytes()
-    fight_id = library.new_fights.make(NEW, upload=send(library, data))
-    kept = library.fight(fight_id).footage
+    fight_id = library.logging.new_fights.make(NEW, upload=send(library, data))
+    kept = library.finding.fight(fight_id).footage
     assert kept is not None
     assert (kept.suffix, kept.read_bytes()) == (".mkv", data)
     assert [name for name in held(library) if name.startswith("uploads")] == []
 
 
 def test_pieces_that_do_not_fit(library: Library) -> None:
-    uploads = library.new_fights
+    uploads = library.logging.new_fights
     key = uploads.begin(10).key
     assert uploads.append(key, 0, b"abcd").offset == 4
     for offset in (0, 3, 5):
@@ -98,16 +99,16 @@ def test_pieces_that_do_not_fit(library: Library) -> None:
 @pytest.mark.parametrize("key", ["", "../../catalogue.db", "x" * 20, "a/b", "..", "%2e%2e"])
 def test_keys_that_are_none(library: Library, key: str) -> None:
     with pytest.raises(NotFoundError):
-        library.new_fights.upload(key)
+        library.logging.new_fights.upload(key)
 
 
 def test_too_large_or_no_room(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
     for size in (0, -1, library_new.LARGEST + 1):
         with pytest.raises(InputError):
-            library.new_fights.begin(size)
+            library.logging.new_fights.begin(size)
     monkeypatch.setattr(library_new, "SPARE", 1 << 62)
     with pytest.raises(StorageError, match="room"):
-        library.new_fights.begin(10)
+        library.logging.new_fights.begin(10)
     assert held(library) == []
 
 
@@ -117,18 +118,18 @@ def test_room_is_promised_to_one_only(library: Library, monkeypatch: pytest.Monk
     monkeypatch.setattr(
         "cliplib.library.logging.fights.shutil.disk_usage", lambda _: type("Usage", (), {"free": free[0]})()
     )
-    first = library.new_fights.begin(600)
+    first = library.logging.new_fights.begin(600)
     with pytest.raises(StorageError, match="not enough room"):
-        library.new_fights.begin(600)
-    assert library.new_fights.append(first.key, 0, b"x" * 500).offset == 500
+        library.logging.new_fights.begin(600)
+    assert library.logging.new_fights.append(first.key, 0, b"x" * 500).offset == 500
     free[0] -= 500
-    second = library.new_fights.begin(400)
+    second = library.logging.new_fights.begin(400)
     free[0] -= 450
-    assert library.new_fights.append(second.key, 0, b"x" * 50).offset == 50
+    assert library.logging.new_fights.append(second.key, 0, b"x" * 50).offset == 50
     with pytest.raises(StorageError, match="not enough room"):
-        library.new_fights.append(second.key, 50, b"x" * 100)
-    assert library.new_fights.upload(second.key).offset == 50
-    library.new_fights.drop(first.key)
+        library.logging.new_fights.append(second.key, 50, b"x" * 100)
+    assert library.logging.new_fights.upload(second.key).offset == 50
+    library.logging.new_fights.drop(first.key)
 
 
 @pytest.mark.parametrize(
@@ -146,9 +147,9 @@ def test_what_is_no_footage_is_refused(library: Library, data: bytes) -> None:
     key = send(library, data)
     before = held(library)
     with pytest.raises(FootageError):
-        library.new_fights.make(NEW, upload=key)
+        library.logging.new_fights.make(NEW, upload=key)
     assert held(library) == before
-    assert library.fights() == ()
+    assert library.finding.fights() == ()
 
 
 @pytest.mark.parametrize(
@@ -163,33 +164,33 @@ def test_what_a_fight_cannot_be_leaves_nothing(library: Library, changes: dict[s
     key = send(library, footage.make("closed gop").path.read_bytes())
     before = held(library)
     with pytest.raises(FightFolderError):
-        library.new_fights.make(replace(NEW, **changes), upload=key)
+        library.logging.new_fights.make(replace(NEW, **changes), upload=key)
     assert held(library) == before
-    assert library.fights() == ()
-    library.new_fights.make(NEW, upload=key)
+    assert library.finding.fights() == ()
+    library.logging.new_fights.make(NEW, upload=key)
     with pytest.raises(FightFolderError, match="already"):
-        library.new_fights.make(NEW)
-    assert len(library.fights()) == 1
+        library.logging.new_fights.make(NEW)
+    assert len(library.finding.fights()) == 1
 
 
 def test_titles_may_hold_anything_printable(library: Library) -> None:
     from dataclasses import replace
 
     title = 'The “last” one: "Ada" \\ v. B\u00fcrgi \U0001f94a'
-    fight_id = library.new_fights.make(replace(NEW, title=title))
-    assert library.fight(fight_id).title == title
+    fight_id = library.logging.new_fights.make(replace(NEW, title=title))
+    assert library.finding.fight(fight_id).title == title
 
 
 @pytest.mark.parametrize("path", ["/etc/passwd", "../films/no ending", "films/../../etc/passwd", "no ending"])
 def test_only_footage_of_the_roots(library: Library, path: str) -> None:
     with pytest.raises(FootageError):
-        library.new_fights.make(NEW, footage=path)
+        library.logging.new_fights.make(NEW, footage=path)
     outside = library.folder.parent / "secret"
     outside.write_bytes(footage.make("closed gop").path.read_bytes())
     link = library.folder.parent / "films" / "link"
     link.symlink_to(outside)
     with pytest.raises(FootageError):
-        library.new_fights.make(NEW, footage=str(link))
+        library.logging.new_fights.make(NEW, footage=str(link))
 
 
 # --- the page -----------------------------------------------------------------------------------------------
@@ -238,6 +239,6 @@ def test_send_break_go_on_and_log(library: Library, browser: Any) -> None:
         page.get_by_label("Who logs?").fill("MK")
         page.keyboard.press("Enter")
         page.wait_for_selector(".logging[data-begun]")
-    (fight,) = library.fights()
+    (fight,) = library.finding.fights()
     assert fight.footage is not None
     assert io.BytesIO(fight.footage.read_bytes()).getvalue() == data

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cliplib.library.library import Library
+from cliplib import Library
 from fixtures import demo, framecode
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -69,7 +69,7 @@ def search(page: Any, address: str, phrase: str) -> None:
 
 def test_a_phrase_is_read_back_and_counted(page: Any, address: str, library: Path) -> None:
     search(page, address, PHRASE)
-    truth = Library(library).find(PHRASE)
+    truth = Library(library).finding.find(PHRASE)
     assert truth.total > 0
     assert truth.reading.said in page.get_by_label("How it was read").inner_text()
     assert page.locator("[data-total]").inner_text() == str(truth.total)
@@ -98,7 +98,7 @@ def test_a_facet_shows_as_many_as_it_says(page: Any, address: str) -> None:
 def test_a_card_plays_from_its_first_frame(page: Any, address: str, library: Path) -> None:
     search(page, address, PHRASE)
     card = page.locator("article.card").first
-    clip = Library(library).clip(int(card.get_attribute("data-clip")))
+    clip = Library(library).finding.clip(int(card.get_attribute("data-clip")))
     card.get_by_role("button", name="Play clip").click()
     video = card.locator("video")
     page.wait_for_function("(v) => v.readyState >= 2 && v.currentTime > 0.2", arg=video.element_handle())
@@ -110,7 +110,7 @@ def test_a_card_plays_from_its_first_frame(page: Any, address: str, library: Pat
 
 
 def test_the_first_picture_is_the_first_frame(page: Any, address: str, library: Path) -> None:
-    for clip in Library(library).find("punch").clips:
+    for clip in Library(library).finding.find("punch").clips:
         page.goto(f"{address}/clip/{clip.id}")
         video = page.locator("video")
         page.wait_for_function("(v) => v.readyState >= 2 && !v.seeking", arg=video.element_handle())
@@ -309,7 +309,7 @@ def test_an_empty_library_says_how_to_begin(page: Any, tmp_path: Path) -> None:
 def test_posters_show_a_frame_of_the_clip(library: Path) -> None:
     from PIL import Image
 
-    for clip in Library(library).find("punch").clips:
+    for clip in Library(library).finding.find("punch").clips:
         assert clip.poster is not None
         picture = np.asarray(Image.open(clip.poster).convert("RGB"))
         scale = picture.shape[1] / footage_width(library)

@@ -9,8 +9,7 @@ from typing import Any
 
 import pytest
 
-from cliplib.core.models import ClipRow
-from cliplib.library.library import Library
+from cliplib import ClipRow, Library
 from fixtures import framecode
 from tests.media import footage
 from tests.web import served
@@ -56,8 +55,8 @@ def page(browser: Any) -> Iterator[Any]:
 
 def first_clip(library: Path, title: str) -> ClipRow:
     lib = Library(library)
-    ids = (c for c in lib.find("punch").clips if c.fight == title)
-    return lib.clip(min(ids, key=lambda c: c.start_us or 0).id)
+    ids = (c for c in lib.finding.find("punch").clips if c.fight == title)
+    return lib.finding.clip(min(ids, key=lambda c: c.start_us or 0).id)
 
 
 def open_clip(page: Any, address: str, clip: int, query: str = "") -> Any:
@@ -232,7 +231,7 @@ def test_in_and_out_are_set_by_frame_and_cut_at_once(page: Any, address: str, li
     page.get_by_text("Set in and out").click()
     page.get_by_role("button", name="Back to the log’s in and out").click()
     page.wait_for_selector("text=Corrected here", state="detached")
-    now = Library(library).clip(clip.id)
+    now = Library(library).finding.clip(clip.id)
     assert (now.start_frame, now.end_frame) == (clip.start_frame, clip.end_frame)
 
 
@@ -250,11 +249,11 @@ def test_an_action_is_corrected_and_a_bad_line_is_kept(browser: Any, address: st
         page.get_by_role("button", name="Correct", exact=True).click()
         page.wait_for_selector("text=Corrected here: actions")
         assert "counter left hook" in page.locator(".side .actions").inner_text()
-        assert Library(library).clip(clip.id).actions[1].technique == "hook"
+        assert Library(library).finding.clip(clip.id).actions[1].technique == "hook"
         page.get_by_text("Correct what happens").click()
         page.get_by_role("button", name="Back to what the log says").click()
         page.wait_for_selector("text=Corrected here", state="detached")
-    assert Library(library).clip(clip.id) == clip
+    assert Library(library).finding.clip(clip.id) == clip
 
 
 def test_on_to_the_next_and_to_others_like_it(page: Any, address: str, library: Path) -> None:

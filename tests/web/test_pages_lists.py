@@ -9,9 +9,8 @@ from typing import Any
 
 import pytest
 
-from cliplib.core.errors import InputError
-from cliplib.core.models import Corner, FightInfo, LogSource, Where
-from cliplib.library.library import Library
+from cliplib import InputError, Library, Where
+from cliplib.core.models import Corner, FightInfo, LogSource
 from cliplib_web import create_app
 from tests import libraries
 from tests.search import archive
@@ -52,7 +51,7 @@ def fights(tmp_path_factory: pytest.TempPathFactory) -> Any:
             event="Harbour Hall" if number % 2 else "Town Gym",
             logs=(LogSource("log.csv"),),
         )
-        library._catalogue.replace_fight(info, [], folder=Path(f"f{number}"), digest=str(number))
+        library.desk.catalogue.replace_fight(info, [], folder=Path(f"f{number}"), digest=str(number))
     library.close()
     return client_of(folder)
 
@@ -92,13 +91,13 @@ def test_fights_are_found_by_name_event_and_year(fights: Any) -> None:
 def long_fight(tmp_path_factory: pytest.TempPathFactory) -> tuple[Library, Any]:
     """Ten rounds of thirty exchanges, about 2,400 actions."""
     library = Library(tmp_path_factory.mktemp("long") / "library", create=True)
-    archive.write_catalogue(library._catalogue, 1)
+    archive.write_catalogue(library.desk.catalogue, 1)
     return library, client_of(library.folder)
 
 
 def test_a_long_fight_is_light_and_lists_a_round_at_a_time(long_fight: tuple[Library, Any]) -> None:
     library, client = long_fight
-    view = library.fight_view(1)
+    view = library.finding.fight_view(1)
     page = get(client, "/fights/1")
     assert len(page) < 200_000
     assert "lane-list" not in page
@@ -119,14 +118,14 @@ def test_a_long_fight_is_light_and_lists_a_round_at_a_time(long_fight: tuple[Lib
 
 def test_every_mark_has_its_action(long_fight: tuple[Library, Any]) -> None:
     library, client = long_fight
-    actions = [a for lane in library.fight_view(1).lanes for clip in lane.clips for a in clip.actions]
+    actions = [a for lane in library.finding.fight_view(1).lanes for clip in lane.clips for a in clip.actions]
     marks = re.findall(r'<use href="#o-(\w+)" x="[\d.]+%"/>', get(client, "/fights/1"))
     assert sorted(marks) == sorted(a.outcome or "unknown" for a in actions)
 
 
 def test_a_number_of_a_table_leads_to_its_exchanges(long_fight: tuple[Library, Any]) -> None:
     library, client = long_fight
-    info = library.fight(1).info
+    info = library.finding.fight(1).info
     page = get(client, "/fights/1")
     cell = re.search(r'href="(1/red/jab/2)">(\d+)', page)
     assert cell
@@ -135,7 +134,7 @@ def test_a_number_of_a_table_leads_to_its_exchanges(long_fight: tuple[Library, A
     found = get(client, answer.location)
     thrown = [
         clip.id
-        for lane in library.fight_view(1).lanes
+        for lane in library.finding.fight_view(1).lanes
         for clip in lane.clips
         if lane.round == 2 and any(a.technique == "jab" and a.fighter == info.red.name for a in clip.actions)
     ]
@@ -151,7 +150,7 @@ def filtered(tmp_path_factory: pytest.TempPathFactory) -> tuple[Library, Any]:
     place = tmp_path_factory.mktemp("filters")
     libraries.make_fight(place / "fight", kind=None)
     library = Library(place / "library", create=True)
-    assert library.ingest([place / "fight"]).exit_code == 0
+    assert library.logging.ingest([place / "fight"]).exit_code == 0
     return library, client_of(library.folder)
 
 
@@ -202,7 +201,7 @@ def test_filters_come_back_as_the_library_has_them(filtered: tuple[Library, Any]
     library, _ = filtered
     given = Where(fighter=" emeka ", outcome="LANDED", technique="lead hook", fight="adeyemi v", rounds=(1,))
     with pytest.raises(InputError, match="“lead hook” is no technique; did you mean “hook”"):
-        library.checked(given)
-    assert library.checked(
+        library.finding.checked(given)
+    assert library.finding.checked(
         Where(fighter=" emeka ", outcome="LANDED", fight="adeyemi v", rounds=(1,))
     ) == Where(fighter=libraries.RED, outcome="landed", fight="Adeyemi v Brandt", rounds=(1,))

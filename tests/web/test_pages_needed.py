@@ -10,8 +10,7 @@ from typing import Any
 
 import pytest
 
-from cliplib.core.models import Unread
-from cliplib.library.library import Library
+from cliplib import Library, Unread
 from cliplib_web import create_app
 from cliplib_web.finding.find import without_word
 from tests import libraries
@@ -38,7 +37,7 @@ def test_a_word_not_understood_can_be_left_out(client: Any) -> None:
     assert (word, link) == ("wibble", "/?q=jab&order=date")
     page = shown(client, link)
     assert "Not understood" not in page
-    assert f"<span data-total>{Library(served.demo_library()).find('jab').total}</span>" in page
+    assert f"<span data-total>{Library(served.demo_library()).finding.find('jab').total}</span>" in page
 
 
 def test_of_two_words_each_goes_from_its_own_place(client: Any) -> None:
@@ -97,7 +96,7 @@ def test_with_several_fights_it_asks_for_one(tmp_path: Path) -> None:
         title = "Return" if name == "c" else "Adeyemi v Brandt"
         libraries.make_fight(tmp_path / "fights" / name, kind=None, rows=rows, date=date, title=title)
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
     client = create_app(library.folder).test_client()
     page = shown(client, "/counts/change?q=jab&of=frequency")
     assert "Still needed: which fight?" in page
@@ -126,7 +125,7 @@ def test_a_line_outside_the_rounds_is_refused_with_what_to_do(tmp_path: Path) ->
         told.replace("round_seconds = 7", "round_seconds = 5"), encoding="utf-8"
     )
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([fight], cut=False).exit_code == 0
+    assert library.logging.ingest([fight], cut=False).exit_code == 0
     client = create_app(library.folder).test_client()
     with client.session_transaction() as session:
         session.update(form_key="k" * 24, by="MK")
@@ -147,4 +146,4 @@ def test_a_line_outside_the_rounds_is_refused_with_what_to_do(tmp_path: Path) ->
     # A line that cannot be read is not told to move.
     assert refused(60, "Brandt wibble").startswith("Not logged: ")
     assert "Move the film" not in refused(60, "Brandt wibble")
-    assert library.logging.lines(1, "MK") == ()
+    assert library.logging.live.lines(1, "MK") == ()

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from axe_playwright_python.base import AXE_FILE_PATH
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import pages
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -29,8 +29,8 @@ PAGES = (*(address for page in pages.PAGES for address in page.samples), "/nowhe
 @pytest.fixture(scope="module")
 def library() -> Path:
     folder = served.demo_library()
-    if not any(reel.name == "made" for reel in Library(folder).reels()):
-        assert Library(folder).make_reel([1, 2], title="Made") == "made"
+    if not any(reel.name == "made" for reel in Library(folder).making.reels()):
+        assert Library(folder).making.make_reel([1, 2], title="Made") == "made"
     return folder
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from cliplib.library.library import Library
+from cliplib import Library
 from tests.media import footage
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -73,7 +73,7 @@ def test_every_exchange_is_in_its_lane(page: Any, address: str, library: Path) -
 
 
 def test_a_count_leads_to_its_exchanges(page: Any, address: str, library: Path) -> None:
-    fight = Library(library).fights()[0]
+    fight = Library(library).finding.fights()[0]
     page.goto(f"{address}/fights/{fight.id}")
     table = page.get_by_label("Counts of Ishaan Velankar").get_by_role("table")
     assert [row.split() for row in table.locator("tbody tr").all_inner_texts()] == [
@@ -93,12 +93,12 @@ def test_a_count_leads_to_its_exchanges(page: Any, address: str, library: Path) 
 
 
 def test_the_log_can_be_taken_along(page: Any, address: str, library: Path) -> None:
-    fight = Library(library).fights()[0]
+    fight = Library(library).finding.fights()[0]
     page.goto(f"{address}/fights/{fight.id}")
     with page.expect_download() as download:
         page.get_by_role("link", name="CSV").click()
     saved = Path(download.value.path()).read_bytes().decode()
-    assert saved == Library(library).export_log(fight.id, "csv")
+    assert saved == Library(library).logging.export_log(fight.id, "csv")
 
 
 def pick_all(page: Any, address: str, phrase: str) -> list[str]:
@@ -150,8 +150,8 @@ def test_arrange_make_and_make_again(page: Any, kinds_address: str, kinds: Path,
     page.get_by_label("Title and end card").uncheck()
     page.get_by_role("button", name="Make the reel").click()
     page.wait_for_selector("video.player", timeout=60_000)
-    reel = Library(kinds).reels()[0]
-    clips = {str(c.id): c for c in Library(kinds).clips([int(ids[0]), int(ids[2])])}
+    reel = Library(kinds).making.reels()[0]
+    clips = {str(c.id): c for c in Library(kinds).finding.clips([int(ids[0]), int(ids[2])])}
     assert {c.fight for c in clips.values()} <= {"closed gop", "ntsc"}
     shown = footage.numbers(reel.file)
     if clips[ids[0]].fight == clips[ids[2]].fight == "closed gop":
@@ -166,7 +166,7 @@ def test_arrange_make_and_make_again(page: Any, kinds_address: str, kinds: Path,
     page.locator(f"[name=last-{ids[2]}]").fill("174")
     page.get_by_role("button", name="Make it again").click()
     page.wait_for_selector("video.player", timeout=60_000)
-    again = Library(kinds).reels()
+    again = Library(kinds).making.reels()
     assert [r.name for r in again] == [reel.name]
     assert max(n for n in footage.numbers(again[0].file) if n is not None) == 174
 
@@ -177,13 +177,13 @@ def test_a_reel_of_a_search_is_made_again_with_what_came_in(
     page.goto(f"{kinds_address}/?q=lead+hook")
     page.get_by_role("button", name="Make a reel of all 2").click()
     page.wait_for_selector("video.player", timeout=60_000)
-    before = Library(kinds).reels()[0]
+    before = Library(kinds).making.reels()[0]
     page.get_by_role("button", name="Make it again").click()
     page.wait_for_url(f"**/reels/{before.name}/", timeout=60_000)
     page.wait_for_selector("video.player")
-    assert Library(kinds).made_reel(before.name).clips == 2
+    assert Library(kinds).making.made_reel(before.name).clips == 2
     page.get_by_text("Throw away").click()
     page.get_by_role("button", name="Yes, throw this reel away").click()
     page.wait_for_url("**/reels/")
-    assert before.name not in [r.name for r in Library(kinds).reels()]
+    assert before.name not in [r.name for r in Library(kinds).making.reels()]
     assert not before.file.exists()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from flask import Flask
 
-from cliplib.library.library import Library
+from cliplib import Library
 from cliplib_web import create_app
 from tests import libraries
 from tests.web.test_sharing import HOME, LOG, LOOK, requests_of, signed_in
@@ -30,20 +30,20 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> Flask:
     toml.write_text("private = true\n" + text, encoding="utf-8")
     libraries.make_fight(place / "fights" / "b")
     library = Library(place / "library", create=True)
-    assert library.ingest([place / "fights"]).exit_code == 0
-    assert library.fight(1).info.private
-    library.make_reel("jab", title="Quiet sparring")
-    open_one = [clip.id for clip in library.find("jab").clips if clip.fight_id != 1]
-    library.make_reel(open_one, title="As Zwentibold should")
-    library.make_reel(open_one, title="For everybody")
+    assert library.logging.ingest([place / "fights"]).exit_code == 0
+    assert library.finding.fight(1).info.private
+    library.making.make_reel("jab", title="Quiet sparring")
+    open_one = [clip.id for clip in library.finding.find("jab").clips if clip.fight_id != 1]
+    library.making.make_reel(open_one, title="As Zwentibold should")
+    library.making.make_reel(open_one, title="For everybody")
     for title in ("Zwentibold", "In Quiet sparring", "Odo's way", "Anybody"):
-        name = library.themes.put(f'phrase = "jab"\ntitle = "{title}"\n')
-        library.themes.build(name)
-    library.themes.put('phrase = "jab"\ntitle = "A third"\nsubtitle = "from Zwentibold\'s book"\n')
+        name = library.making.themes.put(f'phrase = "jab"\ntitle = "{title}"\n')
+        library.making.themes.build(name)
+    library.making.themes.put('phrase = "jab"\ntitle = "A third"\nsubtitle = "from Zwentibold\'s book"\n')
     for phrase in ("jab by Zwentibold", "jab in Quiet sparring"):
-        assert library.find(phrase).total
-    library.passphrases.set("look", LOOK)
-    library.passphrases.set("log", LOG)
+        assert library.finding.find(phrase).total
+    library.care.passphrases.set("look", LOOK)
+    library.care.passphrases.set("log", LOG)
     return create_app(place / "library", hosts=("gym.local",), share=True)
 
 
@@ -127,9 +127,9 @@ def test_a_fight_that_becomes_private_is_gone_at_once(tmp_path: Path) -> None:
     """For a server that has shown it, and has its own index of it."""
     fight = libraries.make_fight(tmp_path / "fights" / "a", title="Quiet sparring")
     library = Library(tmp_path / "library", create=True)
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
-    name = library.make_reel("jab", title="Jabs")
-    library.passphrases.set("look", LOOK)
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
+    name = library.making.make_reel("jab", title="Jabs")
+    library.care.passphrases.set("look", LOOK)
     app = create_app(tmp_path / "library", hosts=("gym.local",), share=True)
     looker = signed_in(app, LOOK)
     asked = ["/?q=jab", "/?q=nice", "/clip/1", "/clips/1.mp4", "/clips/1.jpg", "/fights/1", f"/reels/{name}/"]
@@ -157,5 +157,5 @@ def test_a_fight_that_becomes_private_is_gone_at_once(tmp_path: Path) -> None:
     assert len(told()) >= 9, "it was shown, or this test sees nothing"
     toml = fight / "fight.toml"
     toml.write_text("private = true\n" + toml.read_text(encoding="utf-8"), encoding="utf-8")
-    assert library.ingest([tmp_path / "fights"]).exit_code == 0
+    assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
     assert told() == []

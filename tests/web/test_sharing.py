@@ -14,9 +14,8 @@ import pytest
 from flask import Flask
 from werkzeug.routing import IntegerConverter, Rule
 
-from cliplib.core.errors import InputError, SettingsError
+from cliplib import InputError, Library, SettingsError
 from cliplib.library.care.passphrases import Passphrases
-from cliplib.library.library import Library
 from cliplib_web import create_app
 from cliplib_web.pages import only_for_logs
 from cliplib_web.site import signin
@@ -32,9 +31,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("sharing")
     libraries.make_fight(folder / "fight")
     library = Library(folder / "library", create=True)
-    library.ingest([folder / "fight"])
-    library.passphrases.set("look", LOOK)
-    library.passphrases.set("log", LOG)
+    library.logging.ingest([folder / "fight"])
+    library.care.passphrases.set("look", LOOK)
+    library.care.passphrases.set("log", LOG)
     return folder / "library"
 
 
@@ -129,7 +128,7 @@ def test_a_looker_cannot_log(app: Flask, folder: Path) -> None:
     said = {"frame": 60, "action": "bolo", "fighter": RED}
     answer = client.post("/api/fights/1/lines", json=said, base_url=HOME, headers={"X-Form-Key": "k" * 24})
     assert answer.status_code == 403
-    assert Library(folder).logging.logs(1) == ()
+    assert Library(folder).logging.live.logs(1) == ()
 
 
 def test_a_log_is_kept_under_the_name_of_who_signed_in(app: Flask, folder: Path) -> None:
@@ -143,7 +142,7 @@ def test_a_log_is_kept_under_the_name_of_who_signed_in(app: Flask, folder: Path)
 
     assert log(by="JL").status_code == 400
     assert log().status_code == 201
-    assert [entry.by for entry in Library(folder).logging.logs(1)] == ["TB"]
+    assert [entry.by for entry in Library(folder).logging.live.logs(1)] == ["TB"]
 
 
 # --- signing in ------------------------------------------------------------------------------------------
@@ -388,4 +387,4 @@ def test_a_log_file_by_command(folder: Path, tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout.split()[0]) == (0, "1")
     assert subprocess.run(command, capture_output=True, check=False).returncode == 2  # there is one already
-    assert Library(folder).find("shovel hook", second_opinions=True).total == 1
+    assert Library(folder).finding.find("shovel hook", second_opinions=True).total == 1

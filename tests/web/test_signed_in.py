@@ -13,9 +13,8 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from cliplib.core.errors import NotFoundError
+from cliplib import Library, NotFoundError
 from cliplib.library.care.signedin import DAYS, SignedIn
-from cliplib.library.library import Library
 from cliplib_web import create_app
 from tests.web.test_sharing import HOME, LOG, LOOK, client_of, key_of, signed_in
 
@@ -23,8 +22,8 @@ from tests.web.test_sharing import HOME, LOG, LOOK, client_of, key_of, signed_in
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     library = Library(tmp_path / "library", create=True)
-    library.passphrases.set("look", LOOK)
-    library.passphrases.set("log", LOG)
+    library.care.passphrases.set("look", LOOK)
+    library.care.passphrases.set("log", LOG)
     library.close()
     return library.folder
 
@@ -66,10 +65,10 @@ def test_a_new_pass_phrase_ends_those_of_its_role(app: Flask, folder: Path) -> N
     looker, logger = signed_in(app, LOOK), signed_in(app, LOG)
     thief = copied(app, looker)
     library = Library(folder)
-    library.passphrases.set("look", "another quiet corner")
+    library.care.passphrases.set("look", "another quiet corner")
     assert [inside(one) for one in (looker, thief, logger)] == [False, False, True]
-    assert [s.role for s in library.signed_in.all()] == ["log"]
-    library.passphrases.set("look", LOOK)  # the same words again are another pass phrase
+    assert [s.role for s in library.care.signed_in.all()] == ["log"]
+    library.care.passphrases.set("look", LOOK)  # the same words again are another pass phrase
     assert not inside(thief)
 
 
@@ -135,27 +134,27 @@ def test_there_is_an_end_to_sessions(folder: Path, monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(signedin, "MOST", 3)
     library = Library(folder)
-    opened = library.passphrases.check(LOOK)
+    opened = library.care.passphrases.check(LOOK)
     assert opened is not None
     keys = []
     for number in range(5):
-        keys.append(library.signed_in.begin("look", opened.seal, f"P{number}"))
+        keys.append(library.care.signed_in.begin("look", opened.seal, f"P{number}"))
         then = time.time() - 1000 + number
         for path in (folder / "signed-in").iterdir():
             if path.stat().st_mtime > then + 500:
                 os.utime(path, (then, then))
-    library.signed_in.begin("look", opened.seal, "last")
-    assert [s.by for s in library.signed_in.all()] == ["last", "P4", "P3"]
+    library.care.signed_in.begin("look", opened.seal, "last")
+    assert [s.by for s in library.care.signed_in.all()] == ["last", "P4", "P3"]
     with pytest.raises(NotFoundError):
-        library.signed_in.end_number("")
+        library.care.signed_in.end_number("")
 
 
 def test_where_nothing_can_be_written_sessions_are_in_memory(folder: Path) -> None:
     library = Library(folder)
-    opened = library.passphrases.check(LOOK)
+    opened = library.care.passphrases.check(LOOK)
     assert opened is not None
     (folder / "signed-in").write_text("a file where the folder should be", encoding="utf-8")
-    kept = SignedIn(folder, library.passphrases)
+    kept = SignedIn(folder, library.care.passphrases)
     key = kept.begin("look", opened.seal, "MK")
     found = kept.of(key)
     assert found is not None

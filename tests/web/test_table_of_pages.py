@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 import pytest
 
+from cliplib import Library
 from cliplib.cli.main import cli
-from cliplib.library.library import Library
 from cliplib_web import create_app, pages
 from tests.libraries import make_fight
 
@@ -17,7 +17,9 @@ from tests.libraries import make_fight
 @pytest.fixture
 def library(tmp_path: Path) -> Path:
     folder = tmp_path / "library"
-    report = Library(folder, create=True).ingest([make_fight(tmp_path / "fight", kind=None)], cut=False)
+    report = Library(folder, create=True).logging.ingest(
+        [make_fight(tmp_path / "fight", kind=None)], cut=False
+    )
     assert report.exit_code == 0
     return folder
 

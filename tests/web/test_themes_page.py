@@ -14,9 +14,8 @@ import opentimelineio
 import pytest
 import webvtt
 
+from cliplib import InputError, Library, NotFoundError, ThemeError, text_of_fields
 from cliplib.cli import main
-from cliplib.core.errors import InputError, NotFoundError, ThemeError
-from cliplib.library.library import Library, text_of_fields
 from cliplib_web import create_app
 from tests import libraries
 from tests.web import served
@@ -33,8 +32,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def folder(whole: Path) -> Iterator[Path]:
     yield whole
-    for one in (library := Library(whole)).themes.all():
-        library.themes.remove(one.name)
+    for one in (library := Library(whole)).making.themes.all():
+        library.making.themes.remove(one.name)
     library.close()
 
 
@@ -120,7 +119,7 @@ def test_what_the_form_does_not_show_is_kept(client: Any, folder: Path) -> None:
     assert post(client, "/themes/new", text=PLAIN).location == "/themes/jab-2/"
     assert (folder / "themes" / "jab.toml").read_text(encoding="utf-8") == text  # to the letter
     post(client, "/themes/jab/", **{".phrase": "jab", ".order": "round"})
-    theme = Library(folder).themes.read("jab")
+    theme = Library(folder).making.themes.read("jab")
     assert theme.order == "round"
     assert [(c.id, c.caption, c.slow) for c in theme.changes] == [(1, ("Look at the feet",), False)]
 
@@ -145,7 +144,7 @@ def test_what_is_wrong_is_said_and_nothing_is_kept(
     assert answer.status_code == 400
     told = answer.text.split('role="alert">')[1].split("</p>")[0]
     assert said in told.replace("&#34;", '"').replace("&#39;", "'")
-    assert Library(folder).themes.all() == []
+    assert Library(folder).making.themes.all() == []
 
 
 def test_checking_keeps_nothing_and_counts(client: Any, folder: Path) -> None:
@@ -153,7 +152,7 @@ def test_checking_keeps_nothing_and_counts(client: Any, folder: Path) -> None:
     assert answer.status_code == 200
     assert "It would show 1 clip now." in answer.text
     assert 'value="jab"' in answer.text
-    assert Library(folder).themes.all() == []
+    assert Library(folder).making.themes.all() == []
     answer = post(client, "/themes/new", **{".phrase": "bolo punch", "check": "1"})
     assert "It would show nothing now" in answer.text
 
@@ -177,7 +176,7 @@ def test_a_reel_is_made_kept_and_made_anew_when_the_theme_changes(client: Any, f
     assert "<li>added: " in page
     # The command sees the same theme, and finds its reel up to date.
     assert main._run(["--library", str(folder), "themes", "build"]) == 0
-    last = Library(folder).themes.one("jab").last
+    last = Library(folder).making.themes.one("jab").last
     assert last is not None
     assert (last.clips, bool(last.checked)) == (2, True)
     assert post(client, "/themes/jab/remove").status_code == 303
@@ -187,20 +186,20 @@ def test_a_reel_is_made_kept_and_made_anew_when_the_theme_changes(client: Any, f
 
 def test_a_theme_never_takes_the_place_of_a_kept_reel(client: Any, folder: Path) -> None:
     library = Library(folder)
-    name = library.make_reel([1], title="Jab")
-    before = library.made_reel(name).file.read_bytes()
-    assert library.themes.put(PLAIN) == "jab-2"
+    name = library.making.make_reel([1], title="Jab")
+    before = library.making.made_reel(name).file.read_bytes()
+    assert library.making.themes.put(PLAIN) == "jab-2"
     (folder / "themes" / "jab.toml").write_text(PLAIN, encoding="utf-8")
     with pytest.raises(InputError, match=r"rename themes/jab\.toml"):
-        library.themes.build("jab")
-    library.themes.remove("jab")
-    assert library.made_reel(name).file.read_bytes() == before
-    library.remove_reel(name)
+        library.making.themes.build("jab")
+    library.making.themes.remove("jab")
+    assert library.making.made_reel(name).file.read_bytes() == before
+    library.making.remove_reel(name)
 
 
 @pytest.mark.parametrize("name", ["..", "../catalogue", "a/b", "none", "", "x\0y"])
 def test_a_name_never_leads_outside_the_folder(folder: Path, name: str) -> None:
-    themes = Library(folder).themes
+    themes = Library(folder).making.themes
     for act in (themes.one, themes.text, themes.read, themes.remove, lambda n: themes.put(PLAIN, n)):
         with pytest.raises(NotFoundError):
             act(name)
@@ -215,9 +214,9 @@ def test_a_file_that_cannot_be_read_is_shown_as_text(client: Any, folder: Path) 
     assert 'name="text"' in page
     assert 'name=".phrase"' not in page
     with pytest.raises(ThemeError):
-        Library(folder).themes.build("bad one")
+        Library(folder).making.themes.build("bad one")
     assert post(client, "/themes/bad one/", text=PLAIN).status_code == 303
-    assert Library(folder).themes.one("bad one").problem == ""
+    assert Library(folder).making.themes.one("bad one").problem == ""
 
 
 def test_fields_become_a_file_that_says_the_same() -> None:
@@ -251,13 +250,13 @@ def test_themes_on_the_command_line(folder: Path, tmp_path: Path, capsys: pytest
 def test_a_reel_and_a_theme_are_handed_over(client: Any, folder: Path) -> None:
     """Every kind, read by libraries that are not ours where there is one."""
     library = Library(folder)
-    name = library.make_reel("jab", title="Jab & more")
-    library.themes.put(PLAIN)
+    name = library.making.make_reel("jab", title="Jab & more")
+    library.making.themes.put(PLAIN)
     assert f"/handover/reel/{name}/" in client.get(f"/reels/{name}/").text
-    clip = library.find("jab").clips[0]
+    clip = library.finding.find("jab").clips[0]
     for of, what in (("reel", name), ("theme", "jab")):
         files = {}
-        for kind in library.handover.kinds:
+        for kind in library.making.handover.kinds:
             path = f"/handover/{of}/{what}/{kind}"
             assert client.get(f"/handover/{of}/{what}/").text.count(f'action="{path}"') == 1
             to = finished(client, post(client, path))
@@ -281,17 +280,17 @@ def test_a_reel_and_a_theme_are_handed_over(client: Any, folder: Path) -> None:
         assert held == listed
     assert post(client, f"/handover/reel/{name}/fax").status_code == 404
     assert client.get(f"/handover/fight/{name}/").status_code == 404
-    library.remove_reel(name)
+    library.making.remove_reel(name)
 
 
 def test_what_is_drawn_is_in_a_bundle_of_the_same_reel(tmp_path: Path) -> None:
     """Reel and hand-over are made of the same parts."""
     libraries.make_fight(tmp_path / "fights" / "one")
     library = Library(tmp_path / "library", create=True)
-    library.ingest([tmp_path / "fights"])
-    library.drawings.add(1, {"kind": "line", "points": [[0.2, 0.2], [0.8, 0.8]]})
-    library.reel([1], tmp_path / "reel.mp4")
-    made = library.handover.bundle([1], tmp_path / "bundle")
+    library.logging.ingest([tmp_path / "fights"])
+    library.making.drawings.add(1, {"kind": "line", "points": [[0.2, 0.2], [0.8, 0.8]]})
+    library.making.reel([1], tmp_path / "reel.mp4")
+    made = library.making.handover.bundle([1], tmp_path / "bundle")
     assert (made.reel.made, made.reel.reused) == (0, 1)
 
 
@@ -302,18 +301,21 @@ def test_who_may_only_look_sees_no_private_clip_in_a_theme(tmp_path: Path) -> No
             toml = fight / "fight.toml"
             toml.write_text("private = true\n" + toml.read_text(encoding="utf-8"), encoding="utf-8")
     library = Library(tmp_path / "library", create=True)
-    library.ingest([tmp_path / "fights"])
-    library.themes.put(PLAIN)
-    library.themes.put(PLAIN.replace("jab", "jab in two"), None)
-    for one in library.themes.all():
-        library.themes.build(one.name)
-        library.handover.of_theme(one.name, "shots")
-    assert [one.last.clips for one in library.themes.all() if one.last] == [2, 1]
-    library.drawings.add(1, {"kind": "line", "points": [[0.2, 0.2], [0.8, 0.8]]})
+    library.logging.ingest([tmp_path / "fights"])
+    library.making.themes.put(PLAIN)
+    library.making.themes.put(PLAIN.replace("jab", "jab in two"), None)
+    for one in library.making.themes.all():
+        library.making.themes.build(one.name)
+        library.making.handover.of_theme(one.name, "shots")
+    assert [one.last.clips for one in library.making.themes.all() if one.last] == [2, 1]
+    library.making.drawings.add(1, {"kind": "line", "points": [[0.2, 0.2], [0.8, 0.8]]})
     looking = Library(tmp_path / "library", hide_private=True)
-    everything, open_one = looking.themes.all()
+    everything, open_one = looking.making.themes.all()
     assert (everything.reel, everything.last) == (None, None)
     assert open_one.reel is not None
-    for act in (lambda: looking.handover.ready("theme", "jab", "shots"), lambda: looking.drawings.of(1)):
+    for act in (
+        lambda: looking.making.handover.ready("theme", "jab", "shots"),
+        lambda: looking.making.drawings.of(1),
+    ):
         with pytest.raises(NotFoundError):
             act()

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
+from cliplib import InputError
 from cliplib.library.evidence.forms import fill_agreement
 from cliplib.library.evidence.registry import TABLES, EvidenceTable, check
 

@@ -6,10 +6,7 @@ import numpy as np
 from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError, LogError
-from cliplib.core.models import JSON
-from cliplib.core.timebase import RoundClock, to_seconds
-from cliplib.library.library import LogLine, Offers
+from cliplib import JSON, InputError, LogError, LogLine, Offers, RoundClock, to_seconds
 
 from ..site.here import cuts, library
 from ..site.signin import who
@@ -21,7 +18,7 @@ page = Blueprint("api_log", __name__, url_prefix="/api/fights/<int:fight_id>")
 @page.get("/frames")
 def frames(fight_id: int) -> ResponseReturnValue:
     """When each frame of the footage is shown, as runs of equal steps: [ticks, how often]."""
-    timeline = library().logging.timeline(fight_id)
+    timeline = library().logging.live.timeline(fight_id)
     steps = np.diff(np.append(timeline.pts, timeline.end))
     starts = np.flatnonzero(np.diff(steps, prepend=steps[:1] - 1))
     sizes = np.diff(np.append(starts, len(steps)))
@@ -36,7 +33,7 @@ def frames(fight_id: int) -> ResponseReturnValue:
 
 @page.get("/lines")
 def lines(fight_id: int) -> ResponseReturnValue:
-    log = library().logging
+    log = library().logging.live
     return jsonify(
         {
             "lines": [_line(line) for line in log.lines(fight_id, who(request.args.get("by", "")))],
@@ -53,7 +50,7 @@ def add(fight_id: int) -> ResponseReturnValue:
     if "frame" not in said or "action" not in said:
         raise InputError("A line needs its frame and its action.")
     try:
-        line = library().logging.add(
+        line = library().logging.live.add(
             fight_id,
             by,
             said["frame"],
@@ -72,7 +69,7 @@ def change(fight_id: int, line_id: int) -> ResponseReturnValue:
     said = body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
     by = who(said.pop("by", ""))
     try:
-        line = library().logging.change(fight_id, by, line_id, **said)
+        line = library().logging.live.change(fight_id, by, line_id, **said)
     except LogError as refused:
         raise _in_words("Not changed", refused, fight_id, said.get("frame")) from refused
     cuts().later(fight_id)
@@ -81,7 +78,7 @@ def change(fight_id: int, line_id: int) -> ResponseReturnValue:
 
 @page.delete("/lines/<int:line_id>")
 def remove(fight_id: int, line_id: int) -> ResponseReturnValue:
-    library().logging.remove(fight_id, who(request.args.get("by", "")), line_id)
+    library().logging.live.remove(fight_id, who(request.args.get("by", "")), line_id)
     cuts().later(fight_id)
     return "", 204
 
@@ -90,7 +87,7 @@ def remove(fight_id: int, line_id: int) -> ResponseReturnValue:
 def check(fight_id: int) -> ResponseReturnValue:
     """How a line would be read; offsets count characters of the text (Unicode code points)."""
     text = request.args.get("text", "")
-    checked = library().logging.check(fight_id, text, request.args.get("fighter", ""))
+    checked = library().logging.live.check(fight_id, text, request.args.get("fighter", ""))
     return jsonify(
         {
             "complete": checked.complete,
@@ -115,7 +112,7 @@ def coming(fight_id: int) -> ResponseReturnValue:
 @page.post("/cut")
 def cut(fight_id: int) -> ResponseReturnValue:
     """Cut what is waiting, now instead of after a pause; `lines` tells how many still wait."""
-    waiting = library().logging.waiting(fight_id)
+    waiting = library().logging.live.waiting(fight_id)
     if waiting:
         cuts().now(fight_id)
     return jsonify({"waiting": waiting}), 202
@@ -126,9 +123,9 @@ def _in_words(what: str, refused: LogError, fight_id: int, frame: int | None) ->
     why = "; ".join(
         f"{p.message} (did you mean “{p.meant}”?)" if p.meant else p.message for p in refused.problems
     )
-    info = library().fight(fight_id).info
+    info = library().finding.fight(fight_id).info
     if frame is not None and info.round_starts_us and info.round_us is not None:
-        us = library().logging.timeline(fight_id).us_of(frame)
+        us = library().logging.live.timeline(fight_id).us_of(frame)
         if RoundClock(info.round_starts_us, info.round_us).from_footage(us) is None:
             return InputError(
                 f"{what}: {why}. Move the film into a round; “Round” above the strip jumps to a bell. "
@@ -151,9 +148,9 @@ def _line(line: LogLine) -> JSON:
 
 
 def _offers(fight_id: int, by: str, frame: int) -> JSON:
-    timeline = library().logging.timeline(fight_id)
+    timeline = library().logging.live.timeline(fight_id)
     us = timeline.us_of(min(frame, len(timeline) - 1))
-    offers: Offers = library().next_lines.after(fight_id, by, us)
+    offers: Offers = library().logging.next_lines.after(fight_id, by, us)
     return {
         "going_on": [list(one) for one in offers.going_on],
         "opening": [list(one) for one in offers.opening],

@@ -8,9 +8,7 @@ from __future__ import annotations
 from flask import Blueprint, current_app, jsonify, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.models import JSON
-from cliplib.core.timebase import to_seconds
-from cliplib.library.library import FightRow, MadeReel, clip_json, reading_json
+from cliplib import JSON, FightRow, MadeReel, clip_json, reading_json, to_seconds
 
 from ..site.guards import form_key
 from ..site.here import library
@@ -34,17 +32,17 @@ def mine() -> ResponseReturnValue:
 
 @page.get("/explain")
 def explain() -> ResponseReturnValue:
-    return jsonify(reading_json(library().explain(request.args.get("q", "")[:500])))
+    return jsonify(reading_json(library().finding.explain(request.args.get("q", "")[:500])))
 
 
 @page.get("/clips/<int:clip_id>")
 def clip(clip_id: int) -> ResponseReturnValue:
-    return jsonify(served_clip(clip_json(library().clip(clip_id, request.args.get("q", "")[:500]))))
+    return jsonify(served_clip(clip_json(library().finding.clip(clip_id, request.args.get("q", "")[:500]))))
 
 
 @page.get("/clips/<int:clip_id>/similar")
 def similar(clip_id: int) -> ResponseReturnValue:
-    found = library().similar(clip_id, whole("limit", 10, most=100))
+    found = library().finding.similar(clip_id, whole("limit", 10, most=100))
     return jsonify(
         [{"id": one.exchange_id, "distance": one.distance, "explanation": one.explanation} for one in found]
     )
@@ -52,25 +50,27 @@ def similar(clip_id: int) -> ResponseReturnValue:
 
 @page.get("/fights")
 def fights() -> ResponseReturnValue:
-    return jsonify([_fight(row) for row in library().fights()])
+    return jsonify([_fight(row) for row in library().finding.fights()])
 
 
 @page.get("/fights/<int:fight_id>")
 def fight(fight_id: int) -> ResponseReturnValue:
-    row = library().fight(fight_id)
-    clips = [clip.id for lane in library().fight_view(fight_id).lanes for clip in lane.clips]
+    row = library().finding.fight(fight_id)
+    clips = [clip.id for lane in library().finding.fight_view(fight_id).lanes for clip in lane.clips]
     return jsonify({**_fight(row), "clip_ids": clips})
 
 
 @page.get("/reels")
 def reels() -> ResponseReturnValue:
-    return jsonify([_reel(reel) for reel in library().reels()])
+    return jsonify([_reel(reel) for reel in library().making.reels()])
 
 
 @page.get("/offers")
 def offers() -> ResponseReturnValue:
     """What can be picked on the log page; `next` gives places in this list."""
-    return jsonify([{"text": offer.text, "number": offer.number} for offer in library().next_lines.offers()])
+    return jsonify(
+        [{"text": offer.text, "number": offer.number} for offer in library().logging.next_lines.offers()]
+    )
 
 
 def _fight(row: FightRow) -> JSON:

@@ -6,8 +6,7 @@ from typing import Any
 
 from flask import abort, request, url_for
 
-from cliplib.core.errors import InputError
-from cliplib.core.models import JSON
+from cliplib import JSON, InputError
 
 
 def served_clip(clip: JSON) -> JSON:

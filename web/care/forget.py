@@ -9,8 +9,7 @@ from typing import cast
 from flask import Blueprint, abort, current_app, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.progress import Progress
-from cliplib.library.library import Forgotten
+from cliplib import Forgotten, Progress
 
 from ..site.here import jobs, library
 
@@ -25,16 +24,16 @@ def show(fight_id: int) -> ResponseReturnValue:
     """What would go. Nothing is changed by looking."""
     lib = library()
     return render_template(
-        "forget.html", fight=lib.fight(fight_id), going=lib.what_goes(fight_id), problem=""
+        "forget.html", fight=lib.finding.fight(fight_id), going=lib.care.what_goes([fight_id]), problem=""
     )
 
 
 @page.post("/<int:fight_id>/forget")
 def forget(fight_id: int) -> ResponseReturnValue:
     lib = library()
-    fight = lib.fight(fight_id)
+    fight = lib.finding.fight(fight_id)
     if request.form.get("sure") != str(fight_id):
-        going = lib.what_goes(fight_id)
+        going = lib.care.what_goes([fight_id])
         problem = "Nothing was taken out. Tick the box first, if you mean it."
         return render_template("forget.html", fight=fight, going=going, problem=problem), 400
 
@@ -43,7 +42,7 @@ def forget(fight_id: int) -> ResponseReturnValue:
     told = _told()
 
     def work(progress: Progress) -> str:
-        told[key] = lib.forget(fight_id, progress)
+        told[key] = lib.care.forget([fight_id], progress)
         while len(told) > _TOLD:
             told.popitem(last=False)
         return after

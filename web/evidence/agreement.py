@@ -8,10 +8,9 @@ from typing import Any
 from flask import Blueprint, Response, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
+from cliplib import InputError, log_forms
 from cliplib.library.evidence.agreement import DECISIONS
 from cliplib.library.evidence.forms import fill_agreement
-from cliplib.library.library import log_forms
 
 from ..site.here import library
 from .clips import show_clips

@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import request, url_for
 
-from cliplib.core.errors import InputError
+from cliplib import InputError
 from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter, choice, keys
 
 DATES = ("from", "to")

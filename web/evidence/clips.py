@@ -21,7 +21,7 @@ def show_clips(opened: Opened, phrase: str, only: Mapping[str, str], *, back: st
         words=opened.words,
         tries=opened.tries,
         numbers=opened.clips,
-        clips=library().clips(opened.clips[:_MOST_CARDS]),
+        clips=library().finding.clips(opened.clips[:_MOST_CARDS]),
         joined=",".join(map(str, opened.clips)),
         back=back,
     )

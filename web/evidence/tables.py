@@ -9,7 +9,7 @@ from typing import Any
 from flask import Blueprint, Response, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
+from cliplib import InputError
 from cliplib.library.evidence.registry import (
     TABLES,
     Column,
@@ -76,10 +76,12 @@ def _page(table: EvidenceTable) -> Callable[[], ResponseReturnValue]:
             key_link=here.clips,
             charts=[here.link("evidence.chart", kind=kind) for kind in table.charts] if _drawn(found) else [],
             choices=_choices,
-            fights=library().fights() if table.parameter("fight") else [],
+            fights=library().finding.fights() if table.parameter("fight") else [],
             dates=DATES,
             swapped=_swapped(here),
-            two_logged=[f for f in library().fights() if len(f.info.logs) > 1] if found is None else [],
+            two_logged=[f for f in library().finding.fights() if len(f.info.logs) > 1]
+            if found is None
+            else [],
         )
 
     return show
@@ -119,18 +121,18 @@ def _linked(here: Asked, row: ShownRow, column: Column, pieces: tuple[Piece, ...
 def _fights_with(here: Asked, fight: Parameter) -> list[tuple[Any, int, str]]:
     """(fight, tries, the address of the table for it) of the fights that have any, the most first."""
     tried = library().evidence.fights_with(here.phrase, only=here.only)
-    rows = {row.id: row for row in library().fights()}
+    rows = {row.id: row for row in library().finding.fights()}
     return [(rows[one], count, here.link("", **{fight.name: one})) for one, count in tried if one in rows]
 
 
 def _choices() -> list[tuple[str, list[tuple[str, str]]]]:
     """What a side can be: (key, [(value, words)])."""
     lib = library()
-    fights = lib.fights()
+    fights = lib.finding.fights()
     rounds = min(_MOST_ROUNDS, max((f.info.rounds or 12 for f in fights), default=12))
     dated = [f"{f.title}{f', {f.info.date.isoformat()}' if f.info.date else ''}" for f in fights]
     return [
-        ("fighter", [(row.name, row.name) for row in lib.fighters()]),
+        ("fighter", [(row.name, row.name) for row in lib.finding.fighters()]),
         ("fight", [(str(f.id), words) for f, words in zip(fights, dated, strict=True)]),
         ("round", [(str(n), str(n)) for n in range(1, rounds + 1)]),
         ("stance match", [("open", "open"), ("closed", "closed")]),

@@ -8,11 +8,7 @@ from typing import Any
 from flask import Blueprint, Response, jsonify, redirect, render_template, request, send_file, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError, NotFoundError
-from cliplib.core.models import ClipRow
-from cliplib.core.progress import Progress
-from cliplib.core.timebase import format_time
-from cliplib.library.library import Line
+from cliplib import ClipRow, InputError, Line, NotFoundError, Progress, format_time
 
 from ..site.here import jobs, library
 
@@ -46,21 +42,21 @@ def show(clip_id: int) -> ResponseReturnValue:
 def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = "") -> ResponseReturnValue:
     lib = library()
     phrase = request.args.get("q", "").strip()[:500]
-    clip = lib.clip(clip_id, phrase)
-    alike = lib.similar(clip_id, ALIKE)
+    clip = lib.finding.clip(clip_id, phrase)
+    alike = lib.finding.similar(clip_id, ALIKE)
     why = {one.exchange_id: one.explanation for one in alike}
-    earlier, later = lib.neighbours(clip_id)
-    recut, reworded = lib.corrections.of(clip_id)
+    earlier, later = lib.finding.neighbours(clip_id)
+    recut, reworded = lib.logging.corrections.of(clip_id)
     here = ClipPage(
         clip=clip,
         phrase=phrase,
-        fighters=lib.fight(clip.fight_id).info.fighters,
+        fighters=lib.finding.fight(clip.fight_id).info.fighters,
         earlier=earlier,
         later=later,
-        alike=tuple((row, why[row.id]) for row in lib.clips([one.exchange_id for one in alike])),
+        alike=tuple((row, why[row.id]) for row in lib.finding.clips([one.exchange_id for one in alike])),
         recut=recut,
         reworded=reworded,
-        lines=lib.corrections.lines(clip_id) if lines is None else lines,
+        lines=lib.logging.corrections.lines(clip_id) if lines is None else lines,
         problem=problem,
     )
     return render_template("clip.html", here=here, clip=clip, speeds=SPEEDS), 400 if problem else 200
@@ -74,7 +70,7 @@ def frames(clip_id: int) -> ResponseReturnValue:
     clip time at which each frame is first shown, and the end; `footage`, `exact`: footage time as text, short
     and whole; `clocks`: the round clock as text, or null outside rounds.
     """
-    told = library().frames(clip_id)
+    told = library().finding.frames(clip_id)
     zero = told.times_us[0]
     data: dict[str, Any] = {
         "first": told.first,
@@ -92,7 +88,7 @@ def frames(clip_id: int) -> ResponseReturnValue:
 def still(clip_id: int, frame: int) -> Response:
     """Any frame of the clip's footage, for setting in and out."""
     lib = library()
-    path = lib.still(lib.clip(clip_id).fight_id, frame)
+    path = lib.making.still(lib.finding.clip(clip_id).fight_id, frame)
     answer = send_file(path, mimetype="image/jpeg", conditional=True)
     answer.headers["Cache-Control"] = "private, no-cache"
     return answer
@@ -107,13 +103,13 @@ def cut(clip_id: int) -> ResponseReturnValue:
     """Set in and out by frame, and cut at once. `last` is the last frame that is shown."""
     lib = library()
     if "as-logged" in request.form:
-        lib.corrections.cut_as_logged(clip_id)
+        lib.logging.corrections.cut_as_logged(clip_id)
         return _back(clip_id)
     try:
         first, last = (int(request.form[name]) for name in ("first", "last"))
     except ValueError:
         raise InputError("A frame is a whole number; set the first and the last frame again.") from None
-    lib.corrections.recut(clip_id, first, last + 1)
+    lib.logging.corrections.recut(clip_id, first, last + 1)
     return _back(clip_id)
 
 
@@ -122,13 +118,13 @@ def actions(clip_id: int) -> ResponseReturnValue:
     """Put other actions in the place of the logged ones, a line each, read as a log is."""
     lib = library()
     if "as-logged" in request.form:
-        lib.corrections.as_logged(clip_id)
+        lib.logging.corrections.as_logged(clip_id)
         return _back(clip_id)
     columns = [request.form.getlist(name)[:100] for name in ("time", "fighter", "action", "note")]
     rows = (tuple(text.strip()[:500] for text in row) for row in zip(*columns, strict=False))
     lines = tuple(Line(*row) for row in rows if row[2])
     try:
-        lib.corrections.reword(clip_id, lines)
+        lib.logging.corrections.reword(clip_id, lines)
     except NotFoundError:
         raise
     except InputError as wrong:
@@ -140,11 +136,11 @@ def actions(clip_id: int) -> ResponseReturnValue:
 def export(clip_id: int) -> ResponseReturnValue:
     """Make the portable copy, which may take seconds, then offer it."""
     lib = library()
-    clip = lib.clip(clip_id)
+    clip = lib.finding.clip(clip_id)
     target = url_for("clip.portable", clip_id=clip_id)
 
     def work(progress: Progress) -> str:
-        lib.portable(clip_id, progress)
+        lib.making.portable(clip_id, progress)
         return target
 
     job = jobs().start(f"Copy of clip {clip_id} to hand on: {clip.fight}", work)
@@ -153,13 +149,13 @@ def export(clip_id: int) -> ResponseReturnValue:
 
 @page.get("/<int:clip_id>/portable")
 def portable(clip_id: int) -> ResponseReturnValue:
-    return render_template("portable.html", clip=library().clip(clip_id))
+    return render_template("portable.html", clip=library().finding.clip(clip_id))
 
 
 @page.get("/<int:clip_id>/portable.mp4")
 def portable_file(clip_id: int) -> Response:
     return send_file(
-        library().portable(clip_id),
+        library().making.portable(clip_id),
         mimetype="video/mp4",
         conditional=True,
         as_attachment=True,

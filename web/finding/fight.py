@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from flask import Blueprint, Response, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.models import ClipRow
-from cliplib.library.library import FightRow, FightView, Lane, log_forms
+from cliplib import ClipRow, FightRow, FightView, Lane, log_forms
 
 from ..site.here import library
 
@@ -51,7 +50,7 @@ def index() -> ResponseReturnValue:
     """The fights, the latest first; `q`: words of their titles, names and events, `year`: of their date."""
     asked = " ".join(request.args.get("q", "").split())[:200]
     year = request.args.get("year", "")[:10]
-    everything = library().fights()
+    everything = library().finding.fights()
     years = Counter(_year(fight) for fight in everything)
     words = asked.casefold().split()
     found = [
@@ -99,7 +98,7 @@ def _words(fight: FightRow) -> str:
 @page.get("/<int:fight_id>")
 def show(fight_id: int) -> ResponseReturnValue:
     """`round`: whose exchanges are listed, where a fight has too many to list all: numbers, “none”, “all”."""
-    view = library().fight_view(fight_id)
+    view = library().finding.fight_view(fight_id)
     rounds = [lane.round for lane in view.lanes if lane.clips or lane.round is not None]
     short = sum(len(lane.clips) for lane in view.lanes) <= LISTED
     wanted = request.args.getlist("round")
@@ -125,7 +124,7 @@ def _name(number: int | None) -> str:
 @page.get("/<int:fight_id>/<any(red, blue):corner>/<technique>/<number>")
 def did(fight_id: int, corner: str, technique: str, number: str) -> ResponseReturnValue:
     """On to the exchanges behind a number of the fight's tables: what somebody did in a round."""
-    info = library().fight(fight_id).info
+    info = library().finding.fight(fight_id).info
     name = info.red.name if corner == "red" else info.blue.name
     there = "unknown" if number == "none" else number
     return redirect(
@@ -137,7 +136,7 @@ def did(fight_id: int, corner: str, technique: str, number: str) -> ResponseRetu
 def log(fight_id: int, form: str) -> Response:
     """The fight's log, corrections and all, to keep or to ingest elsewhere."""
     media_type = log_forms.form_named(form).media_type
-    text = library().export_log(fight_id, form, log=request.args.get("log"))
+    text = library().logging.export_log(fight_id, form, log=request.args.get("log"))
     answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=media_type)
     answer.headers["Content-Disposition"] = f"attachment; filename=fight-{fight_id}.{form}"
     return answer

@@ -10,9 +10,7 @@ from urllib.parse import urlencode
 from flask import Blueprint, jsonify, make_response, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
-from cliplib.core.models import Found, Reading, Unread, Where
-from cliplib.library.library import Library
+from cliplib import Found, InputError, Library, Reading, Unread, Where
 
 from ..api.shapes import served_found
 from ..site.here import library
@@ -131,7 +129,7 @@ def find() -> ResponseReturnValue:
         try:
             where = where_from(filters)
             filters = {key: getattr(where, key, None) or text for key, text in filters.items()}
-            found = lib.find(
+            found = lib.finding.find(
                 phrase,
                 where=where,
                 order=order,
@@ -195,7 +193,7 @@ EXAMPLES = (
 
 
 def totals(lib: Library) -> dict[str, int]:
-    return {"fights": len(lib.fights()), "fighters": len(lib.fighters())}
+    return {"fights": len(lib.finding.fights()), "fighters": len(lib.finding.fighters())}
 
 
 def filters_of(values: dict[str, str]) -> dict[str, str]:
@@ -212,7 +210,7 @@ def where_from(filters: dict[str, str]) -> Where:
         if not number and text not in ("last", "unknown"):
             raise InputError(f"“{text}” is not a round; write a number, “last” or “unknown”.")
         where = replace(where, rounds=(int(text) if number else text,))
-    return library().checked(where)
+    return library().finding.checked(where)
 
 
 def parts_of(reading: Reading, link: Link) -> Iterator[Part]:
@@ -237,7 +235,9 @@ def leaving_out(lib: Library, phrase: str, reading: Reading) -> Iterator[tuple[U
         rest = without_word(phrase, word)
         for _ in range(MOST_DANGLING if number < MOST_REREAD else 0):
             dangling = (
-                next((w for w in lib.explain(rest).unread if w.text not in known), None) if rest else None
+                next((w for w in lib.finding.explain(rest).unread if w.text not in known), None)
+                if rest
+                else None
             )
             if dangling is None:
                 break
@@ -263,7 +263,7 @@ def highlights(lib: Library, found: Found) -> dict[int, tuple[tuple[str, bool], 
     """By clip: pieces of its note, True for words that were looked for in notes."""
     if not found.reading.unread:
         return {}
-    hits = lib.words(" ".join(u.text for u in found.reading.unread), limit=500).hits
+    hits = lib.finding.words(" ".join(u.text for u in found.reading.unread), limit=500).hits
     return {hit.exchange_id: hit.snippet for hit in hits if hit.exchange_id is not None}
 
 
@@ -293,9 +293,9 @@ def facets_of(found: Found, filters: dict[str, str], link: Link) -> Iterator[Fac
 @page.get("/api/find")
 def api_find() -> ResponseReturnValue:
     """`cliplib find --json` over HTTP: q, the filters, order, offset, limit (at most 200)."""
-    from cliplib.library.library import found_json
+    from cliplib import found_json
 
-    found = library().find(
+    found = library().finding.find(
         request.args.get("q", "")[:500],
         where=where_from(filters_of(request.args)),
         order=request.args.get("order", "fit"),
@@ -307,4 +307,4 @@ def api_find() -> ResponseReturnValue:
 
 @page.get("/api/complete")
 def api_complete() -> ResponseReturnValue:
-    return jsonify(library().complete(request.args.get("q", "")[:200]))
+    return jsonify(library().finding.complete(request.args.get("q", "")[:200]))

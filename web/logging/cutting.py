@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from cliplib.core.errors import BusyError, ClipLibError
-from cliplib.core.progress import Progress
-from cliplib.library.library import Library
+from cliplib import BusyError, ClipLibError, Library, Progress
 
 from ..site.jobs import Jobs
 
@@ -48,7 +46,7 @@ class Cuts:
 
     def _cut(self, fight_id: int, progress: Progress) -> str:
         try:
-            self._library.logging.cut(fight_id, progress)
+            self._library.logging.live.cut(fight_id, progress)
         except BusyError:  # an ingest is at work; it cuts these clips too, if it comes to this fight
             self.later(fight_id, 30)
         except ClipLibError:

@@ -7,10 +7,7 @@ from dataclasses import dataclass
 from flask import Blueprint, Response, redirect, render_template, request, send_file, session, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import FootageError, InputError, NotFoundError
-from cliplib.core.progress import Progress
-from cliplib.core.timebase import to_seconds
-from cliplib.library.library import FightRow, Offer, log_forms
+from cliplib import FightRow, FootageError, InputError, NotFoundError, Offer, Progress, log_forms, to_seconds
 
 from ..site.here import cuts, jobs, library
 from ..site.signin import by as signed_by
@@ -39,11 +36,11 @@ class LogPage:
 @page.get("/log")
 def show(fight_id: int) -> ResponseReturnValue:
     lib = library()
-    fight = lib.fight(fight_id)
+    fight = lib.finding.fight(fight_id)
     by = signed_by()
     ready, why_not = False, ""
     try:
-        ready = lib.logging.footage(fight_id) is not None
+        ready = lib.logging.live.footage(fight_id) is not None
     except FootageError as problem:
         why_not = str(problem)
     here = LogPage(
@@ -53,9 +50,9 @@ def show(fight_id: int) -> ResponseReturnValue:
         ready=ready,
         why_not=why_not,
         rounds=tuple((n, to_seconds(us)) for n, us in enumerate(fight.info.round_starts_us, 1)),
-        offers=lib.next_lines.offers() if by and ready else (),
-        log_file=lib.logging.log_name(by) if by else "",
-        others=tuple((log.by, len(log.lines)) for log in lib.logging.logs(fight_id) if log.by != by),
+        offers=lib.logging.next_lines.offers() if by and ready else (),
+        log_file=lib.logging.live.log_name(by) if by else "",
+        others=tuple((log.by, len(log.lines)) for log in lib.logging.live.logs(fight_id) if log.by != by),
         imported=request.args.get("imported", type=int),
     )
     return render_template("log.html", here=here)
@@ -73,11 +70,11 @@ def name(fight_id: int) -> ResponseReturnValue:
 def make_ready(fight_id: int) -> ResponseReturnValue:
     """Make the copy of the footage that browsers can play frame for frame."""
     lib = library()
-    lib.fight(fight_id)
+    lib.finding.fight(fight_id)
     back = url_for("log.show", fight_id=fight_id)
 
     def work(progress: Progress) -> str:
-        lib.logging.make_ready(fight_id, progress)
+        lib.logging.live.make_ready(fight_id, progress)
         return back
 
     job = jobs().start("Getting the footage ready", work)
@@ -93,7 +90,7 @@ def take_in(fight_id: int) -> ResponseReturnValue:
     form = sent.filename.rpartition(".")[2].casefold()
     text = sent.read().decode("utf-8-sig", "surrogateescape")
     by = who(request.form.get("by", ""))
-    count = library().logging.import_log(fight_id, by, text, form, instead="instead" in request.form)
+    count = library().logging.live.import_log(fight_id, by, text, form, instead="instead" in request.form)
     cuts().later(fight_id)
     return redirect(url_for("log.show", fight_id=fight_id, imported=count), 303)
 
@@ -101,7 +98,7 @@ def take_in(fight_id: int) -> ResponseReturnValue:
 @page.get("/footage.mp4")
 def footage(fight_id: int) -> Response:
     """The whole fight, as browsers can play it."""
-    path = library().logging.footage(fight_id)
+    path = library().logging.live.footage(fight_id)
     if path is None:
         raise NotFoundError("This footage has to be made ready first, on the page where it is logged.")
     answer = send_file(path, mimetype="video/mp4", conditional=True, max_age=3600)

@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, abort, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
+from cliplib import InputError
 
 from ..api.shapes import sent
 from ..site.here import library
@@ -38,7 +38,7 @@ LASTS = (("2", "from this frame for 2 seconds"), ("frame", "on this frame only")
 
 @page.get("/<int:clip_id>/draw")
 def show(clip_id: int) -> ResponseReturnValue:
-    clip = library().clip(clip_id)
+    clip = library().finding.clip(clip_id)
     if clip.file is None:
         raise InputError("This fight has no footage yet; there is no picture to draw on.")
     return render_template("draw.html", clip=clip, tools=TOOLS, colours=COLOURS, widths=WIDTHS, lasts=LASTS)
@@ -51,30 +51,30 @@ def drawings(clip_id: int) -> ResponseReturnValue:
     lib = library()
     return jsonify(
         {
-            "zero": lib.frames(clip_id).times_us[0],
-            "drawings": [_told(kept) for kept in lib.drawings.of(clip_id)],
+            "zero": lib.finding.frames(clip_id).times_us[0],
+            "drawings": [_told(kept) for kept in lib.making.drawings.of(clip_id)],
         }
     )
 
 
 @page.post("/<int:clip_id>/drawings")
 def add(clip_id: int) -> ResponseReturnValue:
-    return jsonify(_told(library().drawings.add(clip_id, _sent()))), 201
+    return jsonify(_told(library().making.drawings.add(clip_id, _sent()))), 201
 
 
 @page.post("/<int:clip_id>/drawings/<int:drawing_id>")
 def change(clip_id: int, drawing_id: int) -> ResponseReturnValue:
-    return jsonify(_told(library().drawings.change(clip_id, drawing_id, _sent())))
+    return jsonify(_told(library().making.drawings.change(clip_id, drawing_id, _sent())))
 
 
 @page.post("/<int:clip_id>/drawings/<int:drawing_id>/remove")
 def remove(clip_id: int, drawing_id: int) -> ResponseReturnValue:
-    return jsonify(_told(library().drawings.remove(clip_id, drawing_id)))
+    return jsonify(_told(library().making.drawings.remove(clip_id, drawing_id)))
 
 
 @page.post("/<int:clip_id>/drawings/<int:drawing_id>/restore")
 def restore(clip_id: int, drawing_id: int) -> ResponseReturnValue:
-    return jsonify(_told(library().drawings.bring_back(clip_id, drawing_id)))
+    return jsonify(_told(library().making.drawings.bring_back(clip_id, drawing_id)))
 
 
 @page.get("/<int:clip_id>/drawings/share.json")
@@ -84,7 +84,7 @@ def share(clip_id: int) -> ResponseReturnValue:
         three = [int(request.args[name]) for name in ("first", "second", "of")]
     except ValueError:
         raise InputError("Choose three of the lines that are drawn here.") from None
-    return jsonify({"share": library().drawings.share(clip_id, *three)})
+    return jsonify({"share": library().making.drawings.share(clip_id, *three)})
 
 
 def _sent() -> dict[str, Any]:

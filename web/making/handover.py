@@ -8,8 +8,7 @@ from pathlib import Path
 from flask import Blueprint, Response, redirect, render_template, request, send_file, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError, NotFoundError
-from cliplib.core.progress import Progress
+from cliplib import InputError, NotFoundError, Progress
 
 from ..site.here import jobs, library
 
@@ -54,20 +53,20 @@ def make(of: str, name: str, kind: str) -> ResponseReturnValue:
 @page.get("/<of>/<name>/<kind>")
 def download(of: str, name: str, kind: str) -> Response:
     _title(of, name)
-    path = library().handover.ready(of, name, kind)
+    path = library().making.handover.ready(of, name, kind)
     return send_file(path, as_attachment=True, download_name=path.name.removeprefix(f"{of}-"))
 
 
 def _title(of: str, name: str) -> str:
     if of == "reel":
-        return library().made_reel(name).title
+        return library().making.made_reel(name).title
     if of == "theme":
-        return library().themes.one(name).title
+        return library().making.themes.one(name).title
     raise NotFoundError("Only a reel or a theme can be handed over.")
 
 
 def _writer(of: str) -> Callable[[str, str, Progress], Path]:
-    handing = library().handover
+    handing = library().making.handover
     if of == "reel":
         return handing.of_reel
     if of == "theme":

@@ -8,10 +8,7 @@ from dataclasses import dataclass
 from flask import Blueprint, Response, redirect, render_template, request, send_file, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
-from cliplib.core.models import ClipRow, Where
-from cliplib.core.progress import Progress
-from cliplib.library.library import ClipChange, ReelSettings
+from cliplib import ClipChange, ClipRow, InputError, Progress, ReelSettings, Where
 
 from ..finding.find import LONGEST_REEL, filters_of, where_from
 from ..site.here import jobs, library
@@ -46,7 +43,7 @@ class ArrangePage:
 
 @page.get("/")
 def index() -> ResponseReturnValue:
-    return render_template("reels.html", reels=library().reels())
+    return render_template("reels.html", reels=library().making.reels())
 
 
 @page.post("/")
@@ -61,16 +58,16 @@ def build() -> ResponseReturnValue:
         raise InputError("Pick some clips first, or search for something and make a reel of all of it.")
     again = form.get("again") or None
     if again:
-        lib.made_reel(again)  # says so at once if it is gone
+        lib.making.made_reel(again)  # says so at once if it is gone
     if not clips:
-        found = lib.find(phrase, where=where, order="fit", limit=LONGEST_REEL)
+        found = lib.finding.find(phrase, where=where, order="fit", limit=LONGEST_REEL)
         if found.total > LONGEST_REEL:
             clips = [clip.id for clip in found.clips if clip.file]
     settings = _settings(title) if "arranged" in form else ReelSettings(title=title)
     changes = tuple(_change(clip) for clip in clips) if "arranged" in form else ()
 
     def work(progress: Progress) -> str:
-        return lib.make_reel(
+        return lib.making.make_reel(
             clips or phrase,
             title=title,
             where=Where() if clips else where,
@@ -139,12 +136,12 @@ def arrange() -> ResponseReturnValue:
 def rearrange(name: str) -> ResponseReturnValue:
     """The same for a reel that is there already; a reel of a search becomes one of its clips now."""
     lib = library()
-    reel = lib.made_reel(name)
+    reel = lib.making.made_reel(name)
     made_of = reel.ingredients()
     clips, matching = made_of["source"], made_of["matching"]
     if isinstance(clips, str):
         matching = clips
-        found = lib.find(clips, where=made_of["where"], order="date", limit=LONGEST_REEL)
+        found = lib.finding.find(clips, where=made_of["where"], order="date", limit=LONGEST_REEL)
         clips = [clip.id for clip in found.clips if clip.file]
     return _arrange(reel.title, clips, matching, made_of["changes"], made_of["settings"], name)
 
@@ -159,7 +156,7 @@ def _arrange(
 ) -> ResponseReturnValue:
     changed = {change.id: change for change in changes}
     rows = []
-    for clip in library().clips(clips):
+    for clip in library().finding.clips(clips):
         if clip.start_frame is None or clip.end_frame is None:
             continue
         change = changed.get(clip.id, ClipChange(clip.id))
@@ -181,8 +178,8 @@ def _arrange(
 @page.get("/<name>/")
 def show(name: str) -> ResponseReturnValue:
     lib = library()
-    reel = lib.made_reel(name)
-    clips = lib.clips(reel.shows)
+    reel = lib.making.made_reel(name)
+    clips = lib.finding.clips(reel.shows)
     recipe = reel.recipe or {}
     return render_template(
         "reel.html",
@@ -196,20 +193,20 @@ def show(name: str) -> ResponseReturnValue:
 @page.post("/<name>/again")
 def again(name: str) -> ResponseReturnValue:
     lib = library()
-    reel = lib.made_reel(name)
+    reel = lib.making.made_reel(name)
     reel.ingredients()  # says so at once if they are not known
-    return _begin(reel.title, lambda progress: lib.remake_reel(name, progress))
+    return _begin(reel.title, lambda progress: lib.making.remake_reel(name, progress))
 
 
 @page.post("/<name>/remove")
 def remove(name: str) -> ResponseReturnValue:
-    library().remove_reel(name)
+    library().making.remove_reel(name)
     return redirect(url_for("reels.index"), 303)
 
 
 @page.get("/<name>/reel.mp4")
 def play(name: str) -> Response:
-    reel = library().made_reel(name)
+    reel = library().making.made_reel(name)
     answer = send_file(
         reel.file,
         mimetype="video/mp4",

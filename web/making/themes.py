@@ -10,9 +10,7 @@ from typing import Any
 from flask import Blueprint, Response, redirect, render_template, request, send_file, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError, NotFoundError
-from cliplib.core.progress import Progress
-from cliplib.library.library import ThemeFile, text_of_fields
+from cliplib import InputError, NotFoundError, Progress, ThemeFile, text_of_fields
 
 from ..site.here import jobs, library
 
@@ -208,7 +206,7 @@ class ThemePage:
 
 @page.get("/")
 def index() -> ResponseReturnValue:
-    return render_template("themes.html", themes=library().themes.all())
+    return render_template("themes.html", themes=library().making.themes.all())
 
 
 @page.get("/new")
@@ -224,7 +222,7 @@ def create() -> ResponseReturnValue:
 
 @page.get("/<name>/")
 def show(name: str) -> ResponseReturnValue:
-    themes = library().themes
+    themes = library().making.themes
     text = themes.text(name)
     kept = themes.one(name)
     return _page(name, _values(tomllib.loads(text)) if kept.theme else {}, text, kept.problem)
@@ -232,12 +230,12 @@ def show(name: str) -> ResponseReturnValue:
 
 @page.post("/<name>/")
 def change(name: str) -> ResponseReturnValue:
-    library().themes.text(name)
+    library().making.themes.text(name)
     return _save(name)
 
 
 def _save(name: str) -> ResponseReturnValue:
-    themes, form = library().themes, request.form
+    themes, form = library().making.themes, request.form
     if "text" in form:
         text, values = form["text"].replace("\r\n", "\n"), {}
     else:
@@ -257,7 +255,7 @@ def _save(name: str) -> ResponseReturnValue:
 
 
 def _page(name: str, values: Mapping[str, Any], text: str, problem: str = "") -> str:
-    themes = library().themes
+    themes = library().making.themes
     said, clips = "", None
     if text and not problem:
         said, clips = themes.shows(themes.check(text))
@@ -267,7 +265,7 @@ def _page(name: str, values: Mapping[str, Any], text: str, problem: str = "") ->
         "theme.html",
         here=here,
         sections=SECTIONS,
-        kinds=library().handover.kinds,
+        kinds=library().making.handover.kinds,
         as_text="text" in request.form,
     )
 
@@ -328,12 +326,12 @@ def _number(text: str) -> Any:
 @page.post("/<name>/build")
 def build(name: str) -> ResponseReturnValue:
     lib = library()
-    title = lib.themes.one(name).title
-    lib.themes.read(name)  # says so at once if it cannot be read
+    title = lib.making.themes.one(name).title
+    lib.making.themes.read(name)  # says so at once if it cannot be read
     target = url_for("themes.show", name=name)
 
     def work(progress: Progress) -> str:
-        lib.themes.build(name, progress)
+        lib.making.themes.build(name, progress)
         return target
 
     return redirect(url_for("work.watch", key=jobs().start(title, work).key), 303)
@@ -345,7 +343,7 @@ def build_all() -> ResponseReturnValue:
     target = url_for("themes.index")
 
     def work(progress: Progress) -> str:
-        bad = [one.said() for one in lib.themes.build_all(progress=progress) if one.report is None]
+        bad = [one.said() for one in lib.making.themes.build_all(progress=progress) if one.report is None]
         if bad:
             raise InputError("The others are up to date. " + "\n".join(bad))
         return target
@@ -355,13 +353,13 @@ def build_all() -> ResponseReturnValue:
 
 @page.post("/<name>/remove")
 def remove(name: str) -> ResponseReturnValue:
-    library().themes.remove(name)
+    library().making.themes.remove(name)
     return redirect(url_for("themes.index"), 303)
 
 
 @page.get("/<name>/reel.mp4")
 def play(name: str) -> Response:
-    film = library().themes.one(name).reel
+    film = library().making.themes.one(name).reel
     if film is None:
         raise NotFoundError("This theme's reel has not been made yet.")
     answer = send_file(

@@ -6,7 +6,7 @@ from typing import cast
 
 from flask import current_app, g
 
-from cliplib.library.library import Library
+from cliplib import Library
 
 from ..logging.cutting import Cuts
 from .jobs import Jobs

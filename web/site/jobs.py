@@ -8,8 +8,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from cliplib.core.errors import BusyError, Cancelled, ClipLibError
-from cliplib.core.progress import Progress
+from cliplib import BusyError, Cancelled, ClipLibError, Progress
 
 KEPT = 50
 WAITING = 8

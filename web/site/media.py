@@ -6,7 +6,7 @@ from pathlib import Path
 
 from flask import Blueprint, Response, send_file
 
-from cliplib.core.errors import NotFoundError
+from cliplib import NotFoundError
 
 from .here import library
 
@@ -15,12 +15,12 @@ page = Blueprint("media", __name__)
 
 @page.get("/clips/<int:clip_id>.mp4")
 def clip_file(clip_id: int) -> Response:
-    return _send(library().clip(clip_id).file, "video/mp4", "has not been cut yet")
+    return _send(library().finding.clip(clip_id).file, "video/mp4", "has not been cut yet")
 
 
 @page.get("/clips/<int:clip_id>.jpg")
 def poster_file(clip_id: int) -> Response:
-    return _send(library().clip(clip_id).poster, "image/jpeg", "has no poster yet")
+    return _send(library().finding.clip(clip_id).poster, "image/jpeg", "has no poster yet")
 
 
 def _send(path: Path | None, kind: str, lacking: str) -> Response:

@@ -24,8 +24,7 @@ from flask import (
 )
 from flask.typing import ResponseReturnValue
 
-from cliplib.core.errors import InputError
-from cliplib.library.care.signedin import Session
+from cliplib import InputError, Session
 
 from .here import library
 
@@ -64,7 +63,7 @@ def signed_in() -> Session | None:
     """Who asks, as the server's own table has it; None for nobody, and where nobody needs to sign in."""
     if "signed_in" not in g:
         key = session.get("key", "") if current_app.config["SHARE"] else ""
-        g.signed_in = library().signed_in.of(str(key)) if key else None
+        g.signed_in = library().care.signed_in.of(str(key)) if key else None
     return cast("Session | None", g.signed_in)
 
 
@@ -90,10 +89,10 @@ def who(given: str = "") -> str:
     """
     if current_app.config["SHARE"]:
         own = by()
-        if given and library().logging.logger_name(given) != own:
+        if given and library().logging.live.logger_name(given) != own:
             raise InputError(f"you are signed in as “{own}”; sign in anew to log under another name")
-        return library().logging.logger_name(own)
-    return library().logging.logger_name(given or by())
+        return library().logging.live.logger_name(own)
+    return library().logging.live.logger_name(given or by())
 
 
 def _check_role() -> ResponseReturnValue | None:
@@ -128,7 +127,7 @@ def enter() -> ResponseReturnValue:
         return render_template("signin.html", next=target, problem=problem), status
 
     try:
-        name = library().logging.logger_name(request.form.get("by", ""))
+        name = library().logging.live.logger_name(request.form.get("by", ""))
     except InputError as problem:
         return refuse(str(problem), 400)
     wait = tries.begin(address)
@@ -136,14 +135,14 @@ def enter() -> ResponseReturnValue:
         why = f"Too many wrong pass phrases. Try again in {-(-wait // 60)} minutes."
         page = render_template("signin.html", next=target, problem=why)
         return page, 429, {"Retry-After": str(wait)}
-    opened = library().passphrases.check(request.form.get("phrase", ""))
+    opened = library().care.passphrases.check(request.form.get("phrase", ""))
     if opened is None:
         return refuse("That is not a pass phrase of this library.", 403)
     # Who may only look could guess the other phrase without end, signing in between: no guess but this one is
     # taken back.
     tries.right(address, all_own=opened.role == "log")
     _end()  # a session that somebody else may know (fixation) ends here
-    session["key"] = library().signed_in.begin(opened.role, opened.seal, name)
+    session["key"] = library().care.signed_in.begin(opened.role, opened.seal, name)
     session.permanent = True
     return redirect(target, 303)
 
@@ -156,7 +155,7 @@ def leave() -> ResponseReturnValue:
 
 def _end() -> None:
     if current_app.config["SHARE"] and session.get("key"):
-        library().signed_in.end(str(session["key"]))
+        library().care.signed_in.end(str(session["key"]))
     session.clear()
 
 

@@ -7,9 +7,7 @@ from dataclasses import replace
 
 from flask import Flask
 
-from cliplib.core.models import ClipRow
-from cliplib.core.timebase import format_clock, format_time
-from cliplib.library.library import log_forms
+from cliplib import ClipRow, format_clock, format_time, log_forms
 
 from .here import library
 
@@ -55,7 +53,7 @@ def happened(clip: ClipRow, most: int | None = None) -> list[dict[str, object]]:
             {
                 "who": short.get(a.fighter or "", "?"),
                 "name": a.fighter,
-                "words": lib.say(replace(a, place=None) if a.place == place else a),
+                "words": lib.finding.say(replace(a, place=None) if a.place == place else a),
                 "outcome": a.outcome or "",
                 "expected": lib.vocabulary.is_punch(a.technique),
                 "inferred": "outcome" in a.inferred,

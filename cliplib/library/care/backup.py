@@ -20,15 +20,13 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
-from cliplib import __version__
 from cliplib.core.errors import InputError
 from cliplib.core.progress import Progress, silent
+from cliplib.core.version import __version__
+from cliplib.library.desk import Desk
 from cliplib.media.files import replacing, settle, settle_names, writing
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
 
 MANIFEST = "backup.json"
 FORM = "cliplib backup 1"
@@ -51,20 +49,20 @@ class BackedUp:
     missing: int
 
 
-def back_up(library: Library, out: Path, *, clips: bool = False, progress: Progress = silent) -> BackedUp:
+def back_up(desk: Desk, out: Path, *, clips: bool = False, progress: Progress = silent) -> BackedUp:
     """Write a backup: a tar file if `out` ends in .tar, else a new folder. InputError if it exists already;
     StorageError if there is no room. The catalogue is as at one moment; nobody has to stop."""
     if out.exists():
         raise InputError(f"{out} exists already; give a backup a name of its own")
     if not out.absolute().parent.is_dir():
         raise InputError(f"{out.absolute().parent} does not exist; make that folder first")
-    if out.absolute().resolve().is_relative_to(library.folder.resolve()):
+    if out.absolute().resolve().is_relative_to(desk.folder.resolve()):
         raise InputError(f"{out} lies inside the library; a backup belongs somewhere else, on another disk")
     with writing(out), tempfile.TemporaryDirectory(dir=out.absolute().parent, prefix=".backup-") as place:
         copy = Path(place, CATALOGUE)
-        library._catalogue.care.copy_to(copy)
+        desk.catalogue.care.copy_to(copy)
         patterns = _ALWAYS + (_WITH_CLIPS if clips else ())
-        root = library.folder
+        root = desk.folder
         files = {CATALOGUE: copy}
         files |= {
             path.relative_to(root).as_posix(): path
@@ -79,7 +77,7 @@ def back_up(library: Library, out: Path, *, clips: bool = False, progress: Progr
                 with contextlib.suppress(FileNotFoundError):  # recut a moment ago: it can be cut again
                     noted[name] = put(name, path)
             progress("backing up", len(files), len(files))
-            fights = library._catalogue.revisions()
+            fights = desk.catalogue.revisions()
             manifest = {
                 "form": FORM,
                 "cliplib": __version__,
@@ -91,7 +89,7 @@ def back_up(library: Library, out: Path, *, clips: bool = False, progress: Progr
             put(MANIFEST, text)
     settle([out] if out.is_file() else [out / name for name in (*noted, MANIFEST)])
     settle_names([out.absolute().parent])
-    wanted = {kept.place for kept in library._catalogue.care.files() if kept.kind != "working copy"}
+    wanted = {kept.place for kept in desk.catalogue.care.files() if kept.kind != "working copy"}
     return BackedUp(out, len(noted), len(fights), len(wanted - noted.keys()))
 
 

@@ -12,7 +12,6 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from cliplib.catalogue.care import KeptFile
 from cliplib.catalogue.rows import FightRow
@@ -25,19 +24,18 @@ from cliplib.ingest.cut import CLIPS, POSTERS, WORKING
 from cliplib.ingest.footage import FootageFinder
 from cliplib.ingest.ingest import LOCK, Ingest
 from cliplib.ingest.lock import only_one
+from cliplib.library.desk import Desk
+from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.media import ffmpeg
 from cliplib.media.probe import fingerprint
 from cliplib.media.working import table_timeline
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
 
 _ROOM = 1 << 30
 _DERIVED = ("index", "columns", "looking", "cache")
 
 
 @dataclass(slots=True)
-class Finding:
+class Fault:
     """Something wrong. `done`: what was done about it, or empty: it is left."""
 
     what: str
@@ -51,22 +49,23 @@ class Finding:
 class Check:
     """One look over a library. With `repair`, only one at a time, and not beside an ingest (BusyError)."""
 
-    library: Library
+    desk: Desk
+    reels: ReelMaker
     repair: bool = False
     deep: bool = False
     progress: Progress = silent
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[Fault] = field(default_factory=list)
 
-    def run(self) -> list[Finding]:
+    def run(self) -> list[Fault]:
         """Everything found, with what was done about it."""
         self.findings = [
-            Finding(f"catalogue: {problem}; restore a backup, or ingest the fight folders into a new library")
-            for problem in self.library._catalogue.care.problems()
+            Fault(f"catalogue: {problem}; restore a backup, or ingest the fight folders into a new library")
+            for problem in self.desk.catalogue.care.problems()
         ]
         if not self.findings:  # rows that cannot be trusted are no reason to remove a file
             self._footage()
             try:
-                with only_one(self.library.folder / LOCK):
+                with only_one(self.desk.folder / LOCK):
                     self._files()
                     self._strays()
             except BusyError:
@@ -79,13 +78,13 @@ class Check:
         return self.findings
 
     def _say(self, what: str, done: str = "") -> None:
-        self.findings.append(Finding(what, done))
+        self.findings.append(Fault(what, done))
 
     # --- footage ------------------------------------------------------------------------------------------
 
     def _footage(self) -> None:
-        fights = self.library._catalogue.fights()
-        finder = FootageFinder(self.library.settings.footage_roots)
+        fights = self.desk.catalogue.fights()
+        finder = FootageFinder(self.desk.settings.footage_roots)
         for number, fight in enumerate(fights):
             self.progress("looking at footage", number, len(fights))
             if not fight.folder.is_dir():
@@ -93,7 +92,7 @@ class Check:
                     f"“{fight.title}”: its folder {fight.folder} is gone; the library keeps what it says, "
                     "ingest it from where it is now"
                 )
-            stored = self.library._catalogue.footage(fight.id)
+            stored = self.desk.catalogue.footage(fight.id)
             if stored is None:
                 continue
             if not stored.path.is_file():
@@ -110,15 +109,15 @@ class Check:
                 if not same:
                     self._changed(fight, stored.path)
                 elif touched and self.repair:
-                    self.library._catalogue.set_footage_place(fight.id, stored.path, now.st_mtime_ns)
+                    self.desk.catalogue.set_footage_place(fight.id, stored.path, now.st_mtime_ns)
 
     def _moved(self, fight: FightRow, finder: FootageFinder) -> None:
-        stored = self.library._catalogue.footage(fight.id)
+        stored = self.desk.catalogue.footage(fight.id)
         assert stored is not None
-        finding = Finding(f"“{fight.title}”: its footage is not at {stored.path}")
+        finding = Fault(f"“{fight.title}”: its footage is not at {stored.path}")
         self.findings.append(finding)
         try:
-            folder = read_fight_folder(fight.folder, self.library.settings.footage_roots)
+            folder = read_fight_folder(fight.folder, self.desk.settings.footage_roots)
         except FightFolderError:
             return
         located = finder.locate(folder, stored)
@@ -128,22 +127,22 @@ class Check:
             finding.what += f", and {located.path} is other footage"
             self._again(fight, finding)
         elif self.repair:
-            self.library._catalogue.set_footage_place(fight.id, located.path, located.mtime_ns)
+            self.desk.catalogue.set_footage_place(fight.id, located.path, located.mtime_ns)
             finding.done = f"found again at {located.path}"
         else:
             finding.what += f" but at {located.path}"
 
     def _changed(self, fight: FightRow, path: Path) -> None:
-        finding = Finding(f"“{fight.title}”: {path} has changed since its clips were cut")
+        finding = Fault(f"“{fight.title}”: {path} has changed since its clips were cut")
         self.findings.append(finding)
         self._again(fight, finding)
 
-    def _again(self, fight: FightRow, finding: Finding) -> None:
+    def _again(self, fight: FightRow, finding: Fault) -> None:
         """Ingest a fight again, as its footage is another."""
         if not self.repair or not fight.folder.is_dir():
             return
-        lib = self.library
-        run = Ingest(lib.folder, lib._catalogue, lib.settings, lib.vocabulary, self.progress)
+        desk = self.desk
+        run = Ingest(desk.folder, desk.catalogue, desk.settings, desk.vocabulary, self.progress)
         (report,) = run.run([fight.folder]).fights
         if report.errors:
             finding.what += f"; {report.errors[0]}"
@@ -153,7 +152,7 @@ class Check:
     # --- files that rows point to -------------------------------------------------------------------------
 
     def _files(self) -> None:
-        files = self.library._catalogue.care.files()
+        files = self.desk.catalogue.care.files()
         bad: defaultdict[int, list[tuple[KeptFile, str]]] = defaultdict(list)
         seen: set[str] = set()
         for number, kept in enumerate(files):
@@ -166,11 +165,11 @@ class Check:
             if wrong:
                 bad[kept.fight_id].append((kept, wrong))
         for fight_id, some in bad.items():
-            self._mend_files(self.library._catalogue.fight(fight_id), some)
+            self._mend_files(self.desk.catalogue.fight(fight_id), some)
 
     def _wrong(self, kept: KeptFile) -> str:
         """What is wrong with a file, or empty."""
-        path = self.library.folder / kept.place
+        path = self.desk.folder / kept.place
         try:
             size = path.stat().st_size
         except OSError:
@@ -193,13 +192,12 @@ class Check:
         for kept, wrong in bad:
             told[kept.kind, wrong] += 1
         found = [
-            Finding(f"“{fight.title}”: {_count(count, kind)} {wrong}")
-            for (kind, wrong), count in told.items()
+            Fault(f"“{fight.title}”: {_count(count, kind)} {wrong}") for (kind, wrong), count in told.items()
         ]
         self.findings += found
         if not self.repair:
             return
-        catalogue, root = self.library._catalogue, self.library.folder
+        catalogue, root = self.desk.catalogue, self.desk.folder
         footage = catalogue.footage(fight.id)
         if footage is None or not footage.path.is_file():
             for finding in found:
@@ -211,7 +209,7 @@ class Check:
                 finding.what += f"; {stays}"
             return
         try:
-            prepared = self.library._prepared(fight.id, fight.title, self.progress)
+            prepared = self.desk.prepared(fight.id, fight.title, self.progress)
             if prepared.sliced != footage.sliced or any(k.kind == "working copy" for k, _ in bad):
                 catalogue.set_footage(
                     fight.id,
@@ -234,8 +232,8 @@ class Check:
     # --- files that no row points to ----------------------------------------------------------------------
 
     def _strays(self) -> None:
-        root = self.library.folder
-        rows = {kept.place for kept in self.library._catalogue.care.files()}
+        root = self.desk.folder
+        rows = {kept.place for kept in self.desk.catalogue.care.files()}
         strays: defaultdict[str, list[Path]] = defaultdict(list)
         for kind in (CLIPS, POSTERS):
             for path in (root / kind).glob("*/*"):
@@ -249,7 +247,7 @@ class Check:
         for kind, paths in strays.items():
             if not paths:
                 continue
-            finding = Finding(_count(len(paths), kind))
+            finding = Fault(_count(len(paths), kind))
             self.findings.append(finding)
             if self.repair:
                 stays = _removed(paths)
@@ -259,17 +257,17 @@ class Check:
                     finding.done = "removed"
         if self.repair:
             ingest_cut.remove_empty(root)
-            self.library._catalogue.care.scrub()
+            self.desk.catalogue.care.scrub()
 
     # --- reels, and what is derived -----------------------------------------------------------------------
 
     def _reels(self) -> None:
-        for facts in sorted((self.library.folder / "reels").glob("[!.]*.json")):
+        for facts in sorted((self.desk.folder / "reels").glob("[!.]*.json")):
             try:
                 said = json.loads(facts.read_text(encoding="utf-8"))
                 title, size = str(said["title"]), said.get("bytes")
             except (OSError, ValueError, KeyError, TypeError, AttributeError):
-                finding = Finding(f"reel {facts.stem}: what it is cannot be read")
+                finding = Fault(f"reel {facts.stem}: what it is cannot be read")
                 self.findings.append(finding)
                 if self.repair:
                     facts.unlink(missing_ok=True)
@@ -279,13 +277,13 @@ class Check:
             now = film.stat().st_size if film.is_file() else -1
             if now == size or (size is None and now > 0):
                 continue
-            finding = Finding(f"the reel “{title}” is {'missing' if now < 0 else 'altered'}")
+            finding = Fault(f"the reel “{title}” is {'missing' if now < 0 else 'altered'}")
             self.findings.append(finding)
             if not self.repair:
                 continue
             try:
                 film.touch()  # a list entry needs its file
-                self.library.remake_reel(facts.stem, self.progress)
+                self.reels.remake_reel(facts.stem, self.progress)
                 finding.done = "made again"
             except ClipLibError as error:
                 if now <= 0:
@@ -297,26 +295,26 @@ class Check:
 
     def _derived(self) -> None:
         for name in _DERIVED:
-            path = self.library.folder / name
+            path = self.desk.folder / name
             if path.is_file():
-                finding = Finding(f"{path} is a file where a folder belongs")
+                finding = Fault(f"{path} is a file where a folder belongs")
                 self.findings.append(finding)
                 if self.repair and not (stays := _removed([path])):
                     finding.done = "removed; what belongs there is made anew"
                 elif self.repair:
                     finding.what += f"; {stays}"
-        for what in self.library._search.behind():
-            finding = Finding(what)
+        for what in self.desk.search.behind():
+            finding = Fault(what)
             self.findings.append(finding)
             if self.repair:
-                self.library._search.rebuild(self.progress)
+                self.desk.search.rebuild(self.progress)
                 finding.done = "made again"
 
     def _machine(self) -> None:
         missing = ffmpeg.capabilities().missing
         if missing:
             self._say(f"{ffmpeg.binary()} lacks {', '.join(missing)}; some footage cannot be prepared")
-        free = shutil.disk_usage(self.library.folder).free
+        free = shutil.disk_usage(self.desk.folder).free
         if free < _ROOM:
             self._say(f"only {free >> 20} MB are free where the library is")
 

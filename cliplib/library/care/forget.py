@@ -16,21 +16,21 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
+from cliplib.catalogue.rows import FightRow
 from cliplib.core.errors import Cancelled, NotFoundError, StorageError
 from cliplib.core.progress import Progress, silent
 from cliplib.ingest import cut as ingest_cut
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
+from cliplib.library.desk import Desk
+from cliplib.library.finding.history import PhraseHistory
 from cliplib.library.logging.fights import FIGHTS, UPLOADS
+from cliplib.library.logging.logging import Logging
 from cliplib.library.making.filmlock import nobody_shows
 from cliplib.media.files import replacing, settle_names
 from cliplib.reels.build import digest_of
-
-if TYPE_CHECKING:
-    from cliplib.catalogue.rows import FightRow
-    from cliplib.library.library import Library
 
 _CATALOGUE = "catalogue.db"
 _LARGEST_LOG = 256 << 20
@@ -56,19 +56,19 @@ class Going:
     reels: tuple[str, ...]
 
 
-def what_goes(library: Library, fight_ids: Sequence[int]) -> Going:
+def what_goes(desk: Desk, fight_ids: Sequence[int]) -> Going:
     """What `forget_fights` would take out; NotFoundError for a fight there isn't. Nothing is changed."""
-    fights = tuple(library.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
+    fights = tuple(desk.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
     logs = tuple(
         OwnLog(fight, log.by, log.file, len(log.lines))
         for fight in fights
-        for log in library.logging.logs(fight.id)
+        for log in desk.catalogue.live.logs(fight.id)
         if log.lines
     )
-    return Going(fights, logs, tuple(t for _, t in _reels_of(library, {fight.id for fight in fights})))
+    return Going(fights, logs, tuple(t for _, t in _reels_of(desk, {fight.id for fight in fights})))
 
 
-def save_logs(library: Library, logs: Sequence[OwnLog], folder: Path) -> list[Path]:
+def save_logs(logging: Logging, logs: Sequence[OwnLog], folder: Path) -> list[Path]:
     """Write logs as CSV files into a folder, made if need be; nothing there is overwritten."""
     made: list[Path] = []
     folder.mkdir(parents=True, exist_ok=True)
@@ -79,7 +79,7 @@ def save_logs(library: Library, logs: Sequence[OwnLog], folder: Path) -> list[Pa
             for number in range(1, 10_000)
             if not (path := folder / f"{stem or 'log'}{f'-{number}' if number > 1 else ''}.csv").exists()
         )
-        text = library.export_log(log.fight.id, "csv", log=log.file)
+        text = logging.export_log(log.fight.id, "csv", log=log.file)
         with replacing(out) as temporary:
             temporary.write_bytes(text.encode("utf-8", "surrogateescape"))
         made.append(out)
@@ -96,7 +96,9 @@ class Forgotten:
     left: tuple[str, ...] = ()
 
 
-def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress = silent) -> Forgotten:
+def forget_fights(
+    desk: Desk, history: PhraseHistory, fight_ids: Sequence[int], progress: Progress = silent
+) -> Forgotten:
     """Take fights out, and fighters who then have none. When it returns, no power cut brings anything back.
     It waits for reels that are being made; from then on it is not interrupted by `progress`: what is half
     forgotten is half there.
@@ -104,7 +106,7 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
     NotFoundError for a fight there isn't; BusyError while an ingest is at work; StorageError if a file could
     not be written anew: then forget again, or `check --repair` if the fights are gone.
     """
-    catalogue, root = library._catalogue, library.folder
+    catalogue, root = desk.catalogue, desk.folder
 
     def told(stage: str, done: int, total: int) -> None:
         with contextlib.suppress(Cancelled):
@@ -113,7 +115,7 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
     with nobody_shows(root, progress), only_one(root / LOCK), _removing(root):
         fights = tuple(catalogue.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
         before = {fighter.name for fighter in catalogue.fighters()}
-        reels = _remove_reels(library, {fight.id for fight in fights})
+        reels = _remove_reels(desk, {fight.id for fight in fights})
         # What could show them goes first: if this is cut short, the rows still say that it is to be done.
         for derived in ("cache", "looking"):
             with contextlib.suppress(FileNotFoundError):
@@ -125,9 +127,9 @@ def forget_fights(library: Library, fight_ids: Sequence[int], progress: Progress
             ingest_cut.sweep_fight(root, fight.id, {})
         ingest_cut.sweep_working(root, catalogue.sliced_files())
         ingest_cut.sweep_leftovers(root)  # what somebody was killed at may be of one of them
-        library._search.rebuild(told)
+        desk.search.rebuild(told)
         left = (*(f.name for f in catalogue.fighters()), *(f.title for f in catalogue.fights()))
-        library.past.keep_only(left)
+        history.keep_only(left)
         complete = catalogue.care.scrub()
         settle_names(_folders(root, fights))
     gone = before - {fighter.name for fighter in catalogue.fighters()}
@@ -154,9 +156,9 @@ def _removing(root: Path) -> Iterator[None]:
         ) from error
 
 
-def fights_of(library: Library, fighter: str) -> tuple[FightRow, ...]:
+def fights_of(desk: Desk, fighter: str) -> tuple[FightRow, ...]:
     """A fighter's fights; NotFoundError if nobody has that very name."""
-    fights = tuple(library.fight(i) for i in library._catalogue.care.fights_of(fighter))
+    fights = tuple(desk.fight(i) for i in desk.catalogue.care.fights_of(fighter))
     if not fights:
         raise NotFoundError(f"nobody called “{fighter}” has a fight in this library; give the whole name")
     return fights
@@ -175,18 +177,18 @@ def _telling(title: str) -> bool:
     return len(title) >= 8
 
 
-def _remove_reels(library: Library, fight_ids: set[int]) -> tuple[str, ...]:
+def _remove_reels(desk: Desk, fight_ids: set[int]) -> tuple[str, ...]:
     """Remove kept reels that show one of the fights; their titles."""
-    found = _reels_of(library, fight_ids)
+    found = _reels_of(desk, fight_ids)
     for film, _ in found:
         film.with_suffix(".json").unlink(missing_ok=True)
         film.unlink(missing_ok=True)
     return tuple(title for _, title in found)
 
 
-def _reels_of(library: Library, fight_ids: set[int]) -> list[tuple[Path, str]]:
+def _reels_of(desk: Desk, fight_ids: set[int]) -> list[tuple[Path, str]]:
     """(file, title) of kept reels that show one of the fights, or that do not say what they show."""
-    folder, found = library.folder / "reels", []
+    folder, found = desk.folder / "reels", []
     # Also what an interrupted removal left: a description without its video.
     for film in sorted(
         {path.with_suffix(".mp4") for kind in ("mp4", "json") for path in folder.glob(f"*.{kind}")}
@@ -198,7 +200,7 @@ def _reels_of(library: Library, fight_ids: set[int]) -> list[tuple[Path, str]]:
             said = json.loads(facts.read_text(encoding="utf-8"))
             title = str(said["title"])
             if said.get("shows"):
-                fights = library._catalogue.care.clip_fights(int(i) for i in said["shows"])
+                fights = desk.catalogue.care.clip_fights(int(i) for i in said["shows"])
                 # A clip that is gone may have been of any fight.
                 shows = set(fights.values()) if len(fights) == len(set(said["shows"])) else None
         except (OSError, ValueError, KeyError, TypeError):

@@ -1,4 +1,4 @@
-"""The evidence behind a claim, as `Library.evidence`: counts, what comes next, changes, answers.
+"""The evidence behind a claim, as `library.evidence`: counts, what comes next, changes, answers.
 
 `cliplib.tally` counts; this module reads the phrase, finds the tries, works out how much round clock they
 were looked for in, and says with each result what exactly was counted.
@@ -10,15 +10,15 @@ import difflib
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 import numpy as np
 
 from cliplib import report
-from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import FightRow
 from cliplib.core.errors import InputError
-from cliplib.core.models import Reading, Settings, Step, Where
+from cliplib.core.models import Reading, Step, Where
+from cliplib.library.desk import Desk
 from cliplib.library.evidence.agreement import Decision, TwoLogs, agreed_log, two_logs
 from cliplib.library.evidence.definitions import (
     ANSWERS,
@@ -37,8 +37,8 @@ from cliplib.library.evidence.definitions import (
 from cliplib.library.evidence.registry import named
 from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Next, Tally
 from cliplib.library.finding.dates import period
+from cliplib.library.finding.finding import Finding
 from cliplib.report import content
-from cliplib.search.engine import Search
 from cliplib.search.patterns import Columns, Pattern, limits
 from cliplib.tally import (
     KEYS,
@@ -60,34 +60,17 @@ from cliplib.tally.near import next_of
 from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.table import Filled
 from cliplib.tally.tries import fight_words
-from cliplib.vocabulary import Vocabulary
 
 ChartKind = Literal["counts", "rates", "next"]
 MOST_ROWS = 40
 """More bars than these are no picture any more; the table has them all."""
 
 
-class Names(Protocol):
-    """What the evidence asks of the library it belongs to."""
-
-    def explain(self, phrase: str, *, strict: bool = False) -> Reading: ...
-    def fighter_named(self, text: str) -> str: ...
-    def fight(self, which: int | str) -> FightRow: ...
-
-
 class Evidence:
     """See the top of this file. Every method reads the library as it is now, from any number of threads."""
 
-    def __init__(
-        self,
-        names: Names,
-        catalogue: Catalogue,
-        search: Search,
-        vocabulary: Vocabulary,
-        settings: Settings,
-    ):
-        self._names, self._catalogue, self._search = names, catalogue, search
-        self._vocabulary, self._settings = vocabulary, settings
+    def __init__(self, desk: Desk, finding: Finding):
+        self._desk, self._finding = desk, finding
         self._lock = threading.Lock()
         self._clocks: tuple[int, dict[int, FightClock]] | None = None
 
@@ -175,7 +158,7 @@ class Evidence:
         only: Mapping[str, str] | None = None,
     ) -> ChangeFound:
         """The most likely change in one fight, of the share that landed or of how often it was tried."""
-        row = self._names.fight(fight)
+        row = self._desk.fight(fight)
         chosen = {**(only or {}), "fight": self._fight_word(row)}
         if where is None or where.fight is None:
             where = replace(where or Where(), fight=row.title)  # nothing else need be searched
@@ -214,7 +197,7 @@ class Evidence:
     ) -> Answered:
         """Which responses beat an attack, by stance match."""
         reading, found = self._found(phrase, where, only)
-        window = self._settings.step_window_us
+        window = self._desk.settings.step_window_us
         result = answers(found, window, stances=stances)
         return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
 
@@ -223,7 +206,7 @@ class Evidence:
     ) -> Caught:
         """Which attacks a defence is caught by."""
         reading, found = self._found(phrase, where, only)
-        rows = caught(found, self._vocabulary.is_punch, self._settings.step_window_us)
+        rows = caught(found, self._desk.vocabulary.is_punch, self._desk.settings.step_window_us)
         return Caught(reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, ONE_FIGHT))
 
     def two_logs(
@@ -237,9 +220,9 @@ class Evidence:
     ) -> TwoLogs:
         """How far two logs of a fight agree, and where they do not; see `library_agreement.two_logs`."""
         return two_logs(
-            self._catalogue,
-            self._vocabulary,
-            self._names.fight(fight),
+            self._desk.catalogue,
+            self._desk.vocabulary,
+            self._desk.fight(fight),
             one,
             two,
             window_us=window_us,
@@ -248,7 +231,7 @@ class Evidence:
 
     def agreed_log(self, compared: TwoLogs, decisions: Mapping[str, Decision], form: str) -> str:
         """One log out of two, decision by decision; see `library_agreement.agreed_log`."""
-        return agreed_log(compared, self._catalogue, decisions, form)
+        return agreed_log(compared, self._desk.catalogue, decisions, form)
 
     def chart(
         self,
@@ -273,10 +256,10 @@ class Evidence:
     def _found(
         self, phrase: str, where: Where | None, only: Mapping[str, str] | None
     ) -> tuple[Reading, Tries]:
-        reading = self._names.explain(phrase, strict=True)
+        reading = self._finding.explain(phrase, strict=True)
         where, only = _within(where, only or {})
-        columns = self._search.columns()
-        found = tries_of(self._matches(reading.steps, reading, where, columns), self._vocabulary)
+        columns = self._desk.search.columns()
+        found = tries_of(self._matches(reading.steps, reading, where, columns), self._desk.vocabulary)
         return reading, found.only(self._chosen(only, columns)) if only else found
 
     def _tries(
@@ -290,7 +273,7 @@ class Evidence:
 
     def _matches(self, steps: Sequence[Step], reading: Reading, where: Where | None, columns: Columns):  # type: ignore[no-untyped-def]
         limit = limits((reading.where, where or Where()), columns)
-        return Pattern(steps, columns, self._vocabulary, self._settings, limit).match()
+        return Pattern(steps, columns, self._desk.vocabulary, self._desk.settings, limit).match()
 
     def _watched(self, reading: Reading, where: Where, columns: Columns) -> Watched | None:
         """The rounds in which a try could have been found; None if the filters turn on stances."""
@@ -314,7 +297,7 @@ class Evidence:
         return watched(columns, self._all_clocks(), there)
 
     def _all_clocks(self) -> dict[int, FightClock]:
-        revision = self._catalogue.revision()
+        revision = self._desk.catalogue.revision()
         with self._lock:
             if self._clocks is None or self._clocks[0] != revision:
                 clocks = {
@@ -323,7 +306,7 @@ class Evidence:
                         row.round_starts_us,
                         row.last_us if row.method in EARLY_ENDS else None,
                     )
-                    for fight_id, row in self._catalogue.clocks().items()
+                    for fight_id, row in self._desk.catalogue.clocks().items()
                 }
                 self._clocks = revision, clocks
             return self._clocks[1]
@@ -338,7 +321,7 @@ class Evidence:
                 a.time_us if a.time_us is not None else stored.exchange.start_us
                 for a in stored.exchange.actions
             )
-            for stored in self._catalogue.exchanges(fight_id)
+            for stored in self._desk.catalogue.exchanges(fight_id)
         }
 
     def _situation(self, reading: Reading, found: Tries, row: FightRow, where: Where | None) -> Tries | None:
@@ -350,17 +333,18 @@ class Evidence:
         if len(present) > 1:
             last, before = reading.steps[present[-1]], reading.steps[present[-2]]
             matches = self._matches(reading.steps[: present[-2] + 1], reading, where, columns)
-            start = tries_of(matches, self._vocabulary)
+            start = tries_of(matches, self._desk.vocabulary)
             start = start.some(here[start.fight])
             rows = next_of(columns, start.rows, own=last.by == before.by)
             return replace(start, rows=np.unique(rows[rows >= 0]))
         if not len(found):
             return None
+        kind = self._desk.vocabulary.kind
         kinds = {
-            self._vocabulary.kind(columns.words["technique"][code - 1])
+            kind(columns.words["technique"][code - 1])
             for code in np.unique(columns.of_kind("technique")[found.kind]).tolist()
         }
-        fits = np.array([False, *(self._vocabulary.kind(w) in kinds for w in columns.words["technique"])])
+        fits = np.array([False, *(kind(w) in kinds for w in columns.words["technique"])])
         bounds = columns.first_exchange[found.fight[0] : found.fight[0] + 2]
         rows = np.arange(*columns.first_action[bounds].tolist())
         rows = rows[~columns.second[columns.exchange_of[rows]]]
@@ -370,7 +354,7 @@ class Evidence:
     # --- what is chosen -----------------------------------------------------------------------------------
 
     def _fight_word(self, row: FightRow) -> str:
-        columns = self._search.columns()
+        columns = self._desk.search.columns()
         words = fight_words(columns)
         return next((words[i] for i, f in enumerate(columns.fights) if f.id == row.id), row.title)
 
@@ -386,11 +370,11 @@ class Evidence:
             if value.casefold() == "unknown":
                 chosen[key] = "unknown"
             elif key in ("fighter", "opponent"):
-                chosen[key] = self._names.fighter_named(value)
+                chosen[key] = self._finding.fighter_named(value)
             elif key == "fight":
                 words = fight_words(columns)
                 exact = [word for word in words if word.casefold() == value.casefold()]
-                chosen[key] = exact[0] if exact else self._fight_word(self._names.fight(value))
+                chosen[key] = exact[0] if exact else self._fight_word(self._desk.fight(value))
             else:
                 chosen[key] = self._known(key, value, columns)
         return chosen
@@ -402,10 +386,10 @@ class Evidence:
             return str(int(value))
         known: tuple[str, ...] = {
             "stance match": ("open", "closed"),
-            "technique": (*self._vocabulary.names, *columns.words["technique"]),
+            "technique": (*self._desk.vocabulary.names, *columns.words["technique"]),
             "target": ("head", "body", *columns.words["target"]),
-            "outcome": (*self._vocabulary.outcomes, "no punch"),
-            "place": (*self._vocabulary.places, *columns.words["place"]),
+            "outcome": (*self._desk.vocabulary.outcomes, "no punch"),
+            "place": (*self._desk.vocabulary.places, *columns.words["place"]),
         }[key]
         found = [word for word in known if word.casefold() == value.casefold()]
         if not found:

@@ -1,4 +1,4 @@
-"""What `Library.evidence` hands out: a table each, with the reading it is about and what was counted.
+"""What `library.evidence` hands out: a table each, with the reading it is about and what was counted.
 
 `definitions`: what exactly was counted, a sentence each.
 """

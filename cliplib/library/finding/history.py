@@ -36,7 +36,7 @@ class _Past:
     names: frozenset[str]
 
 
-class PastPhrases:
+class PhraseHistory:
     """The file of one library. Any number of threads and processes may add to it."""
 
     def __init__(self, folder: Path):

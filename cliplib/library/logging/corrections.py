@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from cliplib.core.errors import FootageError, InputError
 from cliplib.core.models import ClipRow
@@ -11,25 +10,23 @@ from cliplib.core.progress import silent
 from cliplib.ingest.correct import Corrector, Line, lines_of
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
+from cliplib.library.desk import Desk
 
 SHORTEST = 1  # frames of a clip
 
 
 class Corrections:
-    """`library.corrections`: what is corrected stands when the fight is ingested again, is written by
-    `library.export_log`, and can be taken back. The log files themselves are never touched."""
+    """`library.logging.corrections`: what is corrected stands when the fight is ingested again, is written by
+    `library.logging.export_log`, and can be taken back. The log files themselves are never touched."""
 
-    def __init__(self, library: Library):
-        self._library = library
+    def __init__(self, desk: Desk):
+        self._desk = desk
 
     def recut(self, clip_id: int, first: int, last: int) -> ClipRow:
         """Cut a clip anew as the footage's frames [first, last). InputError for frames there are not."""
-        library = self._library
-        clip = library.clip(clip_id)
-        footage = library._catalogue.footage(clip.fight_id)
+        desk = self._desk
+        clip = desk.clip(clip_id)
+        footage = desk.catalogue.footage(clip.fight_id)
         if footage is None:
             raise FootageError(f"“{clip.fight}” has no footage yet; ingest it again when it has")
         line = footage.timeline
@@ -44,41 +41,41 @@ class Corrections:
 
     def cut_as_logged(self, clip_id: int) -> ClipRow:
         """Cut a clip as its log and the settings have it."""
-        clip = self._library.clip(clip_id)
+        clip = self._desk.clip(clip_id)
         return self._do(clip, lambda c: c.respan(clip.fight_id, clip_id, None))
 
     def lines(self, clip_id: int) -> tuple[Line, ...]:
         """An exchange's actions, a line each, as `reword` takes them."""
-        return lines_of(self._library.clip(clip_id).actions, self._library.vocabulary)
+        return lines_of(self._desk.clip(clip_id).actions, self._desk.vocabulary)
 
     def reword(self, clip_id: int, lines: Sequence[Line]) -> ClipRow:
         """Put other actions in an exchange's place, and cut its clip anew if that moves it.
 
         LogError for lines that cannot be read; nothing is changed then.
         """
-        clip = self._library.clip(clip_id)
+        clip = self._desk.clip(clip_id)
         return self._do(clip, lambda c: c.reword(clip.fight_id, clip_id, lines))
 
     def as_logged(self, clip_id: int) -> ClipRow:
         """The actions as the log has them."""
-        clip = self._library.clip(clip_id)
+        clip = self._desk.clip(clip_id)
         return self._do(clip, lambda c: c.reword(clip.fight_id, clip_id, None))
 
     def of(self, clip_id: int) -> tuple[bool, bool]:
         """Whether a clip's in and out, and whether its actions, were corrected."""
-        clip = self._library.clip(clip_id)
-        for correction in self._library._catalogue.corrections(clip.fight_id):
+        clip = self._desk.clip(clip_id)
+        for correction in self._desk.catalogue.corrections(clip.fight_id):
             if correction.exchange_id == clip_id:
                 return correction.in_us is not None, correction.actions is not None
         return False, False
 
     def _do(self, clip: ClipRow, step: Callable[[Corrector], None]) -> ClipRow:
-        library = self._library
-        with only_one(library.folder / LOCK):
-            corrector = Corrector(library.folder, library._catalogue, library.settings, library.vocabulary)
+        desk = self._desk
+        with only_one(desk.folder / LOCK):
+            corrector = Corrector(desk.folder, desk.catalogue, desk.settings, desk.vocabulary)
             step(corrector)
             if clip.file is not None:
-                source = library._prepared(clip.fight_id, clip.fight, silent)
+                source = desk.prepared(clip.fight_id, clip.fight, silent)
                 corrector.recut(clip.fight_id, clip.id, source, silent)
-            library._catalogue.care.settle()
-        return library.clip(clip.id)
+            desk.catalogue.care.settle()
+        return desk.clip(clip.id)

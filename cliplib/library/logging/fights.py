@@ -1,4 +1,5 @@
-"""New fights made in the library: `library.new_fights`. From footage in the footage roots, or sent in pieces.
+"""New fights made in the library: `library.logging.new_fights`. Of footage in the footage roots, or sent in
+pieces.
 
 A fight made here gets a fight folder like any other, in the library's `fights/`, and comes in by ingest; its
 log file is empty until somebody logs. Footage is looked into before anything is kept: what cannot be probed
@@ -15,10 +16,9 @@ import secrets
 import shutil
 import time
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from cliplib.core.errors import (
     BusyError,
@@ -29,11 +29,10 @@ from cliplib.core.errors import (
     StorageError,
 )
 from cliplib.fightfolder.reading import NAME, may_read, read_fight_folder
+from cliplib.ingest.report import IngestReport
+from cliplib.library.desk import Desk
 from cliplib.logs import forms
 from cliplib.media.probe import probe
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
 
 FIGHTS, UPLOADS = "fights", "uploads"
 LARGEST = 64 << 30
@@ -83,18 +82,18 @@ class NewFight:
 
 
 class NewFights:
-    """`library.new_fights`."""
+    """`library.logging.new_fights`. `ingest`: brings one fight folder in."""
 
-    def __init__(self, library: Library):
-        self._library = library
-        self._folder = library.folder / UPLOADS
+    def __init__(self, desk: Desk, ingest: Callable[[Path], IngestReport]):
+        self._desk, self._ingest = desk, ingest
+        self._folder = desk.folder / UPLOADS
 
     # --- footage that is here -----------------------------------------------------------------------------
 
     def candidates(self) -> list[str]:
         """Files in the footage roots that may be footage, by name; no more than some hundreds."""
         found: list[str] = []
-        for root in self._library.settings.footage_roots:
+        for root in self._desk.settings.footage_roots:
             for parent, folders, names in os.walk(root):
                 folders[:] = sorted(f for f in folders if not f.startswith("."))
                 found += [
@@ -214,7 +213,7 @@ class NewFights:
             container = probe(path).info.container
             ending = next((e for name, e in _ENDINGS.items() if name in container), ".video")
         file = f"fight{ending}" if sent else str(path or "")
-        root = self._library.folder / FIGHTS
+        root = self._desk.folder / FIGHTS
         slug = _slug(new.title)
         folder = next(
             f for n in range(1, 10_000) if not (f := root / (f"{slug}-{n}" if n > 1 else slug)).exists()
@@ -226,15 +225,17 @@ class NewFights:
         try:
             (folder / NAME).write_text(_toml(new, file), encoding="utf-8")
             (folder / "log.csv").write_text("time,fighter,action,outcome,note\n", encoding="utf-8")
-            info = read_fight_folder(folder, self._library.settings.footage_roots).info
-            known = [f for f in self._library.fights() if (f.title, f.info.date) == (info.title, info.date)]
+            info = read_fight_folder(folder, self._desk.settings.footage_roots).info
+            known = [
+                f for f in self._desk.catalogue.fights() if (f.title, f.info.date) == (info.title, info.date)
+            ]
             if known:
                 raise FightFolderError(
                     f"there is a fight “{info.title}” of that date already; give another title or date"
                 )
             if sent and path is not None:
                 os.replace(path, folder / file)
-            report = self._library.ingest([folder]).fights[0]
+            report = self._ingest(folder).fights[0]
             if report.fight_id is None:
                 raise report.errors[0]
         except BaseException as error:
@@ -258,7 +259,7 @@ class NewFights:
         if not footage:
             return None, False
         path = Path(footage)
-        roots = self._library.settings.footage_roots
+        roots = self._desk.settings.footage_roots
         if not path.is_absolute() or not roots or not may_read(path, roots[0], roots):
             raise FootageError("choose footage from the list: it lies in none of the library's footage_roots")
         return path, False

@@ -1,4 +1,4 @@
-"""Logging in the library itself, while the fight plays: `library.logging`.
+"""Logging in the library itself, while the fight plays: `library.logging.live`.
 
 Everybody has a log of their own for each fight, told apart by name. A line is on the disk, and its exchange
 can be found, when the call returns; clips are cut later, by `cut` or by the next ingest.
@@ -13,7 +13,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from cliplib import logs, phrases
 from cliplib.catalogue.live import LineEditor, LiveLog, name_of
@@ -24,12 +23,10 @@ from cliplib.core.timebase import Timeline, format_time, parse_time
 from cliplib.ingest import live as ingest_live
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
+from cliplib.library.desk import Desk
 from cliplib.library.finding.saying import say_action
 from cliplib.logs import LogReading
 from cliplib.logs.forms import form_named
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
 
 LONGEST_LINE = 500  # characters
 LONGEST_NAME = 60
@@ -67,12 +64,12 @@ class CheckedLine:
         return bool(self.actions) and not self.unread and all(who for who, _ in self.actions)
 
 
-class Logging:
-    """`library.logging`. NotFoundError for a fight or line that isn't there, InputError for a name that
+class LiveLogging:
+    """`library.logging.live`. NotFoundError for a fight or line that isn't there, InputError for a name that
     cannot be one, LogError for a line that cannot be read; nothing is changed then."""
 
-    def __init__(self, library: Library):
-        self._library = library
+    def __init__(self, desk: Desk):
+        self._desk = desk
         self._known: OrderedDict[int, tuple[object, ingest_live.Known]] = OrderedDict()
 
     def log_name(self, by: str) -> str:
@@ -88,16 +85,16 @@ class Logging:
 
     def logs(self, fight_id: int) -> tuple[LiveLog, ...]:
         """Everybody's live logs of a fight."""
-        self._library.fight(fight_id)
-        return self._library._catalogue.live.logs(fight_id)
+        self._desk.fight(fight_id)
+        return self._desk.catalogue.live.logs(fight_id)
 
     def lines(self, fight_id: int, by: str) -> tuple[LogLine, ...]:
         """One person's lines in order of time, then of writing; empty if they have none."""
         log = self._log(fight_id, by)
         if log is None:
             return ()
-        info = self._library.fight(fight_id).info
-        words, settings = self._library.vocabulary, self._library.settings
+        info = self._desk.fight(fight_id).info
+        words, settings = self._desk.vocabulary, self._desk.settings
         _, problems = ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))
         timeline = self._timeline(fight_id)
         found = [_line(one.id, one.said, timeline, problems.get(one.id)) for one in log.lines]
@@ -108,14 +105,14 @@ class Logging:
         log = self._log(fight_id, by)
         if log is None:
             return ()
-        info = self._library.fight(fight_id).info
-        words, settings = self._library.vocabulary, self._library.settings
+        info = self._desk.fight(fight_id).info
+        words, settings = self._desk.vocabulary, self._desk.settings
         return ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))[0].exchanges
 
     def check(self, fight_id: int, text: str, fighter: str = "") -> CheckedLine:
         """How a line would be read, as it is written."""
-        info = self._library.fight(fight_id).info
-        words = self._library.vocabulary
+        info = self._desk.fight(fight_id).info
+        words = self._desk.vocabulary
         who = _fighter(info, fighter) or None
         read = phrases.read_log(text[:LONGEST_LINE], words, info, fighter=who)
         said = tuple(
@@ -166,12 +163,12 @@ class Logging:
         return next(one for one in self.lines(fight_id, by) if one.id == line_id)
 
     def _change(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> int:
-        library = self._library
-        info = library.fight(fight_id).info
+        desk = self._desk
+        info = desk.fight(fight_id).info
         derive = ingest_live.deriver(
-            library._catalogue, fight_id, library.settings, library.vocabulary, self._before(fight_id, info)
+            desk.catalogue, fight_id, desk.settings, desk.vocabulary, self._before(fight_id, info)
         )
-        return library._catalogue.live.edit(fight_id, logger_name(by), derive, change)
+        return desk.catalogue.live.edit(fight_id, logger_name(by), derive, change)
 
     def _said(
         self,
@@ -184,7 +181,7 @@ class Logging:
         time_us: int | None = None,
     ) -> dict[str, str]:
         """A line as a row, after it has been read as one."""
-        info = self._library.fight(fight_id).info
+        info = self._desk.fight(fight_id).info
         action, note = " ".join(action.split()), " ".join(note.split())
         if len(action) > LONGEST_LINE or len(note) > LONGEST_LINE:
             raise InputError(f"a line has at most {LONGEST_LINE} characters; make two of it")
@@ -197,7 +194,7 @@ class Logging:
             said["time"] = format_time(timeline.us_of(frame) if time_us is None else time_us)
         said |= {"fighter": _fighter(info, fighter), "action": action, "note": note}
         said = {column: text for column, text in said.items() if text}
-        words, settings = self._library.vocabulary, self._library.settings
+        words, settings = self._desk.vocabulary, self._desk.settings
         read = logs.read_lines([said], info, words, settings, file_label="line")
         if read.problems:
             raise LogError(read.problems)
@@ -214,12 +211,12 @@ class Logging:
         that cannot be read.
         """
         form_named(form)
-        library = self._library
-        info = library.fight(fight_id).info
+        desk = self._desk
+        info = desk.fight(fight_id).info
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / f"log.{form}"
             path.write_bytes(text.encode("utf-8", "surrogateescape"))
-            read = logs.read_log(path, info, library.vocabulary, library.settings, file_label=path.name)
+            read = logs.read_log(path, info, desk.vocabulary, desk.settings, file_label=path.name)
         if read.problems:
             raise LogError(read.problems)
         rows = self._rows(read, info)
@@ -240,7 +237,7 @@ class Logging:
     def _rows(self, told: LogReading, info: FightInfo) -> list[dict[str, str]]:
         """Rows that read to the same exchanges and marks; without numbers for those that pauses alone tell
         apart, so that a line added later joins the exchange that it belongs to."""
-        words, settings = self._library.vocabulary, self._library.settings
+        words, settings = self._desk.vocabulary, self._desk.settings
         text = logs.write_log(told.exchanges, info, "jsonl", vocabulary=words, marks=told.marks)
         rows: list[dict[str, str]] = [json.loads(line) for line in text.splitlines()]
         plain = [
@@ -260,8 +257,8 @@ class Logging:
 
         FootageError if the fight has no footage, or it is not where it was.
         """
-        fight = self._library.fight(fight_id)
-        row = self._library._catalogue.footage(fight_id)
+        fight = self._desk.fight(fight_id)
+        row = self._desk.catalogue.footage(fight_id)
         if row is None or not row.path.is_file():
             raise FootageError(f"“{fight.title}” has no footage here; ingest it again when it has")
         if row.info.sliceable:
@@ -270,13 +267,13 @@ class Logging:
 
     def make_ready(self, fight_id: int, progress: Progress = silent) -> None:
         """Make the file that `footage` gives. MediaError if none can be made of this footage."""
-        library = self._library
-        fight = library.fight(fight_id)
-        with only_one(library.folder / LOCK):
-            prepared = library._prepared(fight_id, fight.title, progress)
-            row = library._catalogue.footage(fight_id)
+        desk = self._desk
+        fight = desk.fight(fight_id)
+        with only_one(desk.folder / LOCK):
+            prepared = desk.prepared(fight_id, fight.title, progress)
+            row = desk.catalogue.footage(fight_id)
             assert row is not None
-            library._catalogue.set_footage(
+            desk.catalogue.set_footage(
                 fight_id,
                 row.path,
                 prepared.info,
@@ -290,27 +287,27 @@ class Logging:
 
     def timeline(self, fight_id: int) -> Timeline:
         """The presentation times of the footage's frames; FootageError without footage."""
-        self._library.fight(fight_id)
+        self._desk.fight(fight_id)
         return self._timeline(fight_id)
 
     def waiting(self, fight_id: int) -> int:
         """How many of the fight's exchanges wait for `cut`."""
-        self._library.fight(fight_id)
-        return ingest_live.waiting(self._library._catalogue, self._library.folder, fight_id)
+        self._desk.fight(fight_id)
+        return ingest_live.waiting(self._desk.catalogue, self._desk.folder, fight_id)
 
     def cut(self, fight_id: int, progress: Progress = silent) -> int:
         """Cut the fight's exchanges that have no clip yet; how many. BusyError while something else cuts."""
-        library = self._library
-        title = library.fight(fight_id).title
-        with only_one(library.folder / LOCK):
+        desk = self._desk
+        title = desk.fight(fight_id).title
+        with only_one(desk.folder / LOCK):
             done = ingest_live.cut_fight(
-                library._catalogue,
-                library.folder,
+                desk.catalogue,
+                desk.folder,
                 fight_id,
-                lambda: library._prepared(fight_id, title, progress),
+                lambda: desk.prepared(fight_id, title, progress),
                 progress,
             )
-        library._search.refresh(progress)
+        desk.search.refresh(progress)
         return done
 
     # --- helpers ------------------------------------------------------------------------------------------
@@ -320,9 +317,9 @@ class Logging:
         return next((log for log in self.logs(fight_id) if log.file == wanted), None)
 
     def _timeline(self, fight_id: int) -> Timeline:
-        row = self._library._catalogue.footage(fight_id)
+        row = self._desk.catalogue.footage(fight_id)
         if row is None:
-            title = self._library.fight(fight_id).title
+            title = self._desk.fight(fight_id).title
             raise FootageError(f"“{title}” has no footage yet; it can be logged here when it has")
         return row.timeline
 

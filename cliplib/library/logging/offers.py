@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from cliplib.core.models import Action, Exchange, FightInfo
+from cliplib.library.desk import Desk
 from cliplib.library.finding.saying import say_action
+from cliplib.library.logging.live import LiveLogging
 from cliplib.search.following import NextUp, Said, learn, said_of
 from cliplib.vocabulary import Vocabulary
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
 
 _FRESH_S = 300.0  # how old the model may grow while the library changes
 _OFFERED = 200
@@ -38,10 +36,10 @@ class Offers:
 
 
 class NextLines:
-    """`library.next_lines`: learned from the library's own sequences, at most every five minutes."""
+    """`library.logging.next_lines`: learned from the library's own sequences, at most every five minutes."""
 
-    def __init__(self, library: Library):
-        self._library = library
+    def __init__(self, desk: Desk, live: LiveLogging):
+        self._desk, self._live = desk, live
         self._model: tuple[float, NextUp, tuple[Offer, ...]] | None = None
 
     def offers(self) -> tuple[Offer, ...]:
@@ -50,12 +48,11 @@ class NextLines:
 
     def after(self, fight_id: int, by: str, us: int) -> Offers:
         """What usually comes next at a moment of the footage, after the lines that `by` logged before it."""
-        library = self._library
-        info = library.fight(fight_id).info
+        info = self._desk.fight(fight_id).info
         model = self._current()[0]
-        earlier = [e for e in library.logging.exchanges(fight_id, by) if e.start_us is not None]
+        earlier = [e for e in self._live.exchanges(fight_id, by) if e.start_us is not None]
         earlier = [e for e in earlier if (e.start_us or 0) <= us]
-        told = [(_course(e, library.vocabulary), _until(e, us)) for e in earlier]
+        told = [(_course(e, self._desk.vocabulary), _until(e, us)) for e in earlier]
         recent = [step for course, _ in told[-12:] for step in course]
         openers = [course[0] for course, _ in told if course]
         opening = []
@@ -71,14 +68,14 @@ class NextLines:
             (1 - who if what >= n else who, what % n) for what in model.after(course, recent)[:_OFFERED]
         )
         latest = max((a.until_us or a.time_us or 0 for a in earlier[-1].actions), default=0)
-        return Offers(going_on, tuple(opening), latest + library.settings.exchange_gap_us)
+        return Offers(going_on, tuple(opening), latest + self._desk.settings.exchange_gap_us)
 
     def _current(self, *, fresh: bool = False) -> tuple[NextUp, tuple[Offer, ...]]:
         known = self._model
         if known is None or (fresh and time.monotonic() - known[0] > _FRESH_S):
-            columns = self._library._search.columns()
-            model = learn(columns, self._library.vocabulary)
-            offers = tuple(_offer(said, self._library.vocabulary) for said in model.said)
+            columns = self._desk.search.columns()
+            model = learn(columns, self._desk.vocabulary)
+            offers = tuple(_offer(said, self._desk.vocabulary) for said in model.said)
             known = self._model = time.monotonic(), model, offers
         return known[1], known[2]
 

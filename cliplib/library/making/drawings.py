@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from cliplib.catalogue.drawings import StoredDrawing
 from cliplib.core.errors import InputError, NotFoundError
 from cliplib.core.models import JSON, ClipRow
+from cliplib.library.desk import Desk
 from cliplib.media.frames import upright_size
 from cliplib.reels.drawings import horizontal_share
 from cliplib.reels.parts import Drawing
 from cliplib.reels.theme_reading import drawings_from
 from cliplib.reels.theme_writing import drawing_values
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
 
 MOST = 200
 """Drawings on one clip."""
@@ -37,15 +35,15 @@ class KeptDrawing:
 
 
 class Drawings:
-    """`library.drawings`: what is drawn on clips. Places are shares of the upright picture as it was filmed,
-    (0, 0) top left; times are footage time."""
+    """`library.making.drawings`: what is drawn on clips. Places are shares of the upright picture as it
+    was filmed, (0, 0) top left; times are footage time."""
 
-    def __init__(self, library: Library):
-        self._library = library
+    def __init__(self, desk: Desk):
+        self._desk = desk
 
     def of(self, clip_id: int) -> tuple[KeptDrawing, ...]:
         """A clip's drawings in the order they were drawn; NotFoundError for no such clip."""
-        return self._of(self._library.clip(clip_id))
+        return self._of(self._desk.clip(clip_id))
 
     def shown_on(self, clip: ClipRow) -> tuple[Drawing, ...]:
         """The same without numbers, for a reel."""
@@ -53,7 +51,7 @@ class Drawings:
 
     def one(self, clip_id: int, drawing_id: int) -> KeptDrawing:
         """One of them; NotFoundError if the clip has no such drawing."""
-        return self._find(self._library.clip(clip_id), drawing_id)
+        return self._find(self._desk.clip(clip_id), drawing_id)
 
     def add(self, clip_id: int, values: Mapping[str, Any]) -> KeptDrawing:
         """Keep one drawing, given by the keys of a theme file: `kind`, `points`, `from`, `until` (seconds;
@@ -62,7 +60,7 @@ class Drawings:
         if len(self._of(clip)) >= MOST:
             raise InputError(f"clip {clip_id} has {MOST} drawings already; remove some first")
         drawing, span = self._read(clip, values)
-        stored = self._library._catalogue.drawings.add(clip.fight_id, clip.id, *span, _shape(drawing))
+        stored = self._desk.catalogue.drawings.add(clip.fight_id, clip.id, *span, _shape(drawing))
         return _kept(stored)
 
     def change(self, clip_id: int, drawing_id: int, values: Mapping[str, Any]) -> KeptDrawing:
@@ -71,19 +69,19 @@ class Drawings:
         self._find(clip, drawing_id)
         drawing, span = self._read(clip, values)
         stored = StoredDrawing(drawing_id, *span, _shape(drawing))
-        self._library._catalogue.drawings.change(stored)
+        self._desk.catalogue.drawings.change(stored)
         return _kept(stored)
 
     def remove(self, clip_id: int, drawing_id: int) -> KeptDrawing:
         """Take a drawing off a clip."""
-        gone = self._find(self._library.clip(clip_id), drawing_id)
-        self._library._catalogue.drawings.remove(drawing_id)
+        gone = self._find(self._desk.clip(clip_id), drawing_id)
+        self._desk.catalogue.drawings.remove(drawing_id)
         return gone
 
     def bring_back(self, clip_id: int, drawing_id: int) -> KeptDrawing:
         """Undo a removal."""
-        clip = self._library.clip(clip_id)
-        return _kept(self._library._catalogue.drawings.bring_back(clip.fight_id, drawing_id))
+        clip = self._desk.clip(clip_id)
+        return _kept(self._desk.catalogue.drawings.bring_back(clip.fight_id, drawing_id))
 
     def share(self, clip_id: int, first: int, second: int, measure: int) -> float:
         """How far two drawn lines lie apart from left to right, as a share of a third one's length: the
@@ -93,7 +91,7 @@ class Drawings:
         for one in drawings:
             if one.kind not in _LINES:
                 raise InputError(f"a {one.kind} cannot be measured with; draw a line")
-        footage = self._library._catalogue.footage(clip.fight_id)
+        footage = self._desk.catalogue.footage(clip.fight_id)
         if footage is None:
             raise InputError(f"“{clip.fight}” has no footage yet; ingest it again when it has")
         width, height = upright_size(footage.info)
@@ -105,7 +103,7 @@ class Drawings:
     def _of(self, clip: ClipRow) -> tuple[KeptDrawing, ...]:
         if clip.start_us is None or clip.end_us is None:
             return ()
-        stored = self._library._catalogue.drawings.of(clip.fight_id, clip.id, clip.start_us, clip.end_us)
+        stored = self._desk.catalogue.drawings.of(clip.fight_id, clip.id, clip.start_us, clip.end_us)
         return tuple(map(_kept, stored))
 
     def _find(self, clip: ClipRow, drawing_id: int) -> KeptDrawing:
@@ -115,7 +113,7 @@ class Drawings:
         raise NotFoundError(f"clip {clip.id} has no drawing {drawing_id}")
 
     def _drawable(self, clip_id: int) -> ClipRow:
-        clip = self._library.clip(clip_id)
+        clip = self._desk.clip(clip_id)
         if clip.start_us is None or clip.end_us is None or clip.start_frame is None:
             raise InputError(f"clip {clip_id} has no footage yet; ingest its fight again when it has")
         return clip

@@ -5,23 +5,19 @@ from __future__ import annotations
 import tempfile
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from cliplib.core.errors import InputError, NotFoundError
 from cliplib.core.progress import Progress, silent
+from cliplib.library.desk import Desk
 from cliplib.library.making.filmlock import showing
+from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.reels import MadeReel, Shown, Source
+from cliplib.library.making.themes import Themes
 from cliplib.media.files import replacing
-from cliplib.media.working import Prepared
 from cliplib.reels import handover
-from cliplib.reels.captions import part_for
 from cliplib.reels.handover import KINDS as KINDS
 from cliplib.reels.handover import Bundle
-from cliplib.reels.parts import ReelPart, ReelSettings
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
-
+from cliplib.reels.parts import ReelSettings
 
 ENDINGS = {
     "captions": "-captions.vtt",
@@ -36,10 +32,10 @@ ENDINGS = {
 
 
 class HandOver:
-    """`library.handover`. Raises what `Library.reel` does for the same source."""
+    """`library.making.handover`. Raises what `Making.reel` does for the same source."""
 
-    def __init__(self, library: Library):
-        self._library = library
+    def __init__(self, desk: Desk, maker: ReelMaker, themes: Themes):
+        self._desk, self._maker, self._themes = desk, maker, themes
         self.kinds = tuple(ENDINGS)
 
     def write(
@@ -51,10 +47,10 @@ class HandOver:
         settings: ReelSettings | None = None,
         progress: Progress = silent,
     ) -> None:
-        """Write one of `KINDS` for the reel that `Library.reel` would make of `source`, or for a kept one."""
+        """Write one of `KINDS` for the reel that `Making.reel` would make of `source`, or for a kept one."""
         shown = self._shown(source, settings)
-        parts = parts_of(self._library, shown, progress)
-        self._library.check_out(out)
+        parts = self._maker.parts(shown, progress)
+        self._maker.check_out(out)
         handover.hand_over(kind, parts, shown.theme.settings, out)
 
     def bundle(
@@ -67,33 +63,31 @@ class HandOver:
     ) -> Bundle:
         """A folder with the reel, its clips, all hand-over files and a manifest; see
         `handover.write_bundle`."""
-        library = self._library
-        with showing(library.folder):
+        with showing(self._desk.folder):
             shown = self._shown(source, settings)
-            parts = parts_of(library, shown, progress)
-            library.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
-            cache = library.folder / "cache"
-            return handover.write_bundle(parts, shown.theme.settings, folder, cache, progress)
+            parts = self._maker.parts(shown, progress)
+            self._maker.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
+            return handover.write_bundle(parts, shown.theme.settings, folder, self._desk.cache, progress)
 
     def of_reel(self, name: str, kind: str, progress: Progress = silent) -> Path:
         """One of `ENDINGS` for a kept reel as it would be if it were made now, in the library's cache.
         InputError if what the reel was made of is not known."""
-        with showing(self._library.folder):
-            shown = self._shown(self._library.made_reel(name), None)
+        with showing(self._desk.folder):
+            shown = self._shown(self._maker.made_reel(name), None)
             return self._kept(f"reel-{name}", kind, shown, progress)
 
     def of_theme(self, name: str, kind: str, progress: Progress = silent) -> Path:
         """The same for one of the library's own themes."""
-        with showing(self._library.folder):
-            shown = self._shown(self._library.themes.read(name), None)
+        with showing(self._desk.folder):
+            shown = self._shown(self._themes.read(name), None)
             return self._kept(f"theme-{name}", kind, shown, progress)
 
     def _shown(self, source: Source | MadeReel, settings: ReelSettings | None) -> Shown:
         """What a reel shows; a kept one as it was made, but with what is in the library now."""
         if not isinstance(source, MadeReel):
-            return self._library._shown(source, settings, None, (), "")
+            return self._maker.shown(source, settings)
         made = source.ingredients()
-        return self._library._shown(
+        return self._maker.shown(
             made["source"], settings or made["settings"], made["where"], made["changes"], made["matching"]
         )
 
@@ -101,38 +95,27 @@ class HandOver:
         """What `of_reel` (`of` is reel) or `of_theme` (theme) made last; NotFoundError if it is not there."""
         out = self._place(f"{of}-{name}", kind)
         # Written for somebody who sees private fights, perhaps.
-        if self._library._hides or not out.is_file():
+        if self._desk.hiding.active or not out.is_file():
             raise NotFoundError("that is not there any more; have it written again")
         return out
 
     def _place(self, name: str, kind: str) -> Path:
         if kind not in ENDINGS:
             raise InputError(f"“{kind}” cannot be handed over; take one of {', '.join(ENDINGS)}")
-        return self._library.folder / "cache" / "handover" / f"{name}{ENDINGS[kind]}"
+        return self._desk.cache / "handover" / f"{name}{ENDINGS[kind]}"
 
     def _kept(self, name: str, kind: str, shown: Shown, progress: Progress) -> Path:
-        cache = self._library.folder / "cache"
         out = self._place(name, kind)
         out.parent.mkdir(parents=True, exist_ok=True)
-        parts = parts_of(self._library, shown, progress)
+        parts = self._maker.parts(shown, progress)
         if kind != "bundle":
             handover.hand_over(kind, parts, shown.theme.settings, out)
             return out
         with tempfile.TemporaryDirectory(dir=out.parent, prefix=".bundle-") as folder:
-            made = handover.write_bundle(parts, shown.theme.settings, Path(folder) / name, cache, progress)
+            made = handover.write_bundle(
+                parts, shown.theme.settings, Path(folder) / name, self._desk.cache, progress
+            )
             with replacing(out) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED) as packed:
                 for file in made.files:
                     packed.write(made.folder / file, f"{name}/{file}")
         return out
-
-
-def parts_of(library: Library, shown: Shown, progress: Progress) -> list[ReelPart]:
-    """The parts of a reel: each clip with its footage, treatment and what is drawn on it."""
-    prepared: dict[int, Prepared] = {}
-    parts = []
-    for clip in shown.clips:
-        if clip.fight_id not in prepared:
-            prepared[clip.fight_id] = library._prepared(clip.fight_id, clip.fight, progress)
-        drawings = library.drawings.shown_on(clip)
-        parts.append(part_for(clip, prepared[clip.fight_id], shown.theme, drawings))
-    return parts

@@ -1,39 +1,23 @@
-"""Footage as the library knows it, ready to be cut, shown and handed out."""
+"""Single clips and stills, handed out or kept for those who ask twice."""
 
 from __future__ import annotations
 
 import hashlib
 from pathlib import Path
 
-from cliplib.catalogue.catalogue import Catalogue
-from cliplib.core.errors import FootageError, InputError
+from cliplib.core.errors import InputError
 from cliplib.core.models import ClipRow
 from cliplib.core.progress import Progress
-from cliplib.ingest.cut import WORKING
 from cliplib.media.cut import CutResult, export_portable
 from cliplib.media.poster import Posters
-from cliplib.media.probe import Probe
-from cliplib.media.working import Prepared, prepare
+from cliplib.media.working import Prepared
 
 _KEPT = 20
 """Portable copies kept for those who download one twice."""
 
 
-def prepared(catalogue: Catalogue, root: Path, fight_id: int, title: str, progress: Progress) -> Prepared:
-    """A fight's footage; FootageError if it is not where it was."""
-    row = catalogue.footage(fight_id)
-    if row is None:
-        raise FootageError(f"“{title}” has no footage yet; ingest it again when it has")
-    if not row.path.is_file():
-        raise FootageError(
-            f"the footage of “{title}” is not at {row.path} any more; ingest the fight again, "
-            "and name the folder where the footage is now"
-        )
-    return prepare(Probe(row.path, row.info, row.timeline), root / WORKING, progress)
-
-
 def export_clip(clip: ClipRow, source: Prepared, out: Path, progress: Progress) -> CutResult:
-    """See `Library.export_clip`."""
+    """See `Making.export_clip`."""
     if clip.start_frame is None or clip.end_frame is None:
         raise InputError(f"clip {clip.id} has no footage yet; ingest its fight again when it has")
     return export_portable(source, clip.start_frame, clip.end_frame, out, progress)

@@ -82,7 +82,7 @@ class MadeReel:
     notes: tuple[str, ...] = ()  # what is not as one might expect, by part
 
     def ingredients(self) -> dict[str, Any]:
-        """The arguments with which `Library.make_reel` makes it again; InputError if nobody noted them."""
+        """The arguments with which `Making.make_reel` makes it again; InputError if nobody noted them."""
         r = self.recipe
         if r is None:
             raise InputError(

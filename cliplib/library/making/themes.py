@@ -8,24 +8,23 @@ import re
 import unicodedata
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from cliplib.core.errors import InputError, NotFoundError, ThemeError
+from cliplib.core.errors import InputError, ThemeError
 from cliplib.core.progress import Progress, silent
+from cliplib.library.desk import Desk
+from cliplib.library.finding.finding import Finding
 from cliplib.library.making.filmlock import showing
+from cliplib.library.making.reelmaker import ReelMaker
+from cliplib.library.themefiles import FOLDER, ThemeFiles
 from cliplib.media.files import replacing
 from cliplib.reels import rebuild
 from cliplib.reels.parts import ReelReport
 from cliplib.reels.rebuild import Rebuilt
 from cliplib.reels.rebuild import failed as failed
-from cliplib.reels.theme import Theme, read_theme, theme_from
+from cliplib.reels.theme import Theme
+from cliplib.reels.theme_reading import read_theme, theme_from
 from cliplib.reels.theme_writing import text_of_fields as text_of_fields
 
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
-
-FOLDER = "themes"
-_LONGEST_NAME = 240  # bytes: with its ending it fits into a file name
 LONGEST = 200_000
 """Letters of a theme's text."""
 
@@ -59,32 +58,23 @@ class ThemeFile:
 
 
 class Themes:
-    """`library.themes`."""
+    """`library.making.themes`."""
 
-    def __init__(self, library: Library):
-        self._library = library
-        self.folder = library.folder / FOLDER
-        self._phrases: tuple[dict[Path, int], list[str]] | None = None
+    def __init__(self, desk: Desk, finding: Finding, maker: ReelMaker, files: ThemeFiles):
+        self._desk, self._finding, self._maker, self._files = desk, finding, maker, files
+        self.folder = files.folder
 
     def all(self) -> list[ThemeFile]:
         """Every theme, by name; one that cannot be read too."""
-        return [self.one(path.stem) for path in self._files()]
-
-    def phrases(self) -> list[str]:
-        """What they look for, each once; files that cannot be read are passed over."""
-        files = {path: path.stat().st_mtime_ns for path in self._files()}
-        if self._phrases is None or self._phrases[0] != files:
-            said = (one.theme.phrase for one in self.all() if one.theme)
-            self._phrases = files, list(dict.fromkeys(said))
-        return self._phrases[1]
+        return [self.one(path.stem) for path in self._files.all()]
 
     def one(self, name: str) -> ThemeFile:
         """A theme by name; NotFoundError if there is none."""
-        path = self._path(name)
+        path = self._files.one(name)
         reel = self._reel(name)
         film = reel if reel.is_file() and not reel.with_suffix(".json").exists() else None
         last = self._last(name)
-        if not self._library._hiding.all_seen(last.shows if last else ()):
+        if not self._desk.hiding.all_seen(last.shows if last else ()):
             film = last = None
         try:
             return ThemeFile(name, read_theme(path), "", film, last)
@@ -93,18 +83,18 @@ class Themes:
 
     def read(self, name: str) -> Theme:
         """The theme; ThemeError says what is wrong with its file."""
-        return read_theme(self._path(name))
+        return read_theme(self._files.one(name))
 
     def text(self, name: str) -> str:
         """Its file as it is written."""
-        return self._path(name).read_text(encoding="utf-8-sig", errors="replace")
+        return self._files.one(name).read_text(encoding="utf-8-sig", errors="replace")
 
     def check(self, text: str, name: str = "theme") -> Theme:
         """The theme that a text is; ThemeError with every problem and its line."""
         if len(text) > LONGEST:
             raise InputError(f"a theme of {len(text)} letters is too long; {LONGEST} are enough for any")
         theme = theme_from(text, name)
-        self._library.explain(theme.phrase, strict=theme.strict)
+        self._finding.explain(theme.phrase, strict=theme.strict)
         return theme
 
     def put(self, text: str, name: str | None = None) -> str:
@@ -114,7 +104,7 @@ class Themes:
         if name is None:
             name = self._free_name(theme.settings.title or theme.phrase)
         else:
-            self._path(name)
+            self._files.one(name)
         self.folder.mkdir(parents=True, exist_ok=True)
         with replacing(self.folder / f"{name}.toml") as temporary:
             temporary.write_text(text, encoding="utf-8")
@@ -126,7 +116,7 @@ class Themes:
         if theme.reel is not None:
             theme.reel.unlink(missing_ok=True)
         self._note(name).unlink(missing_ok=True)
-        self._path(name).unlink(missing_ok=True)
+        self._files.one(name).unlink(missing_ok=True)
 
     def build(self, name: str, progress: Progress = silent) -> ReelReport:
         """Make a theme's reel if its result has changed; the report says what changed."""
@@ -135,9 +125,9 @@ class Themes:
     def shows(self, theme: Theme) -> tuple[str, int]:
         """How a theme's phrase is read, in plain English, and how many clips its reel would show now."""
         try:
-            shown = self._library._shown(theme, None, None, (), "")
+            shown = self._maker.shown(theme)
         except InputError:
-            return self._library.explain(theme.phrase).said, 0
+            return self._finding.explain(theme.phrase).said, 0
         return shown.said, len(shown.clips)
 
     def build_all(
@@ -152,15 +142,15 @@ class Themes:
         def make(theme: Theme, reel: Path) -> ReelReport:
             if own:
                 return self._make(reel.stem, theme, progress)
-            return self._library.reel(theme, reel, only_if_changed=True, progress=progress)
+            return self._maker.reel(theme, reel, only_if_changed=True, progress=progress)
 
-        return rebuild.rebuild(themes or self.folder, out or themes or self._library.folder / "reels", make)
+        return rebuild.rebuild(themes or self.folder, out or themes or self._desk.reels, make)
 
     def _make(self, name: str, theme: Theme, progress: Progress) -> ReelReport:
         film = self._film(name)
-        with showing(self._library.folder):
-            shown = self._library._shown(theme, None, None, (), "")
-            report = self._library._build(shown, shown.theme.settings, film, progress, True)
+        with showing(self._desk.folder):
+            shown = self._maker.shown(theme)
+            report = self._maker.build(shown, shown.theme.settings, film, progress, only_if_changed=True)
             now = datetime.datetime.now().strftime("%Y-%m-%d %H:%M")
             last = self._last(name)
             if report.changed or last is None:
@@ -173,7 +163,7 @@ class Themes:
             return report
 
     def _note(self, name: str) -> Path:
-        return self._library.folder / "cache" / FOLDER / f"{name}.json"
+        return self._desk.cache / FOLDER / f"{name}.json"
 
     def _last(self, name: str) -> LastBuild | None:
         try:
@@ -188,34 +178,8 @@ class Themes:
         except (OSError, ValueError, LookupError, TypeError):
             return None
 
-    def _files(self) -> list[Path]:
-        """By name; for those who only look without themes that name somebody whom they are not to know of."""
-        files = sorted(self.folder.glob(rebuild.NAME), key=lambda path: path.stem)
-        return [path for path in files if not self._tells(path)]
-
-    def _tells(self, path: Path) -> bool:
-        if not self._library._hides:
-            return False
-        try:
-            text = path.read_text(encoding="utf-8-sig", errors="replace")
-        except OSError:
-            return True
-        return self._library._hiding.told_in(f"{path.stem} {text}")
-
-    def _path(self, name: str) -> Path:
-        path = self.folder / f"{name}.toml"
-        if (
-            len(name.encode("utf-8", "surrogatepass")) > _LONGEST_NAME
-            or name in ("", ".", "..")
-            or Path(name).name != name
-            or not path.is_file()
-            or self._tells(path)
-        ):
-            raise NotFoundError(f"there is no theme called “{name}” in this library")
-        return path
-
     def _reel(self, name: str) -> Path:
-        return self._library.folder / "reels" / f"{name}.mp4"
+        return self._desk.reels / f"{name}.mp4"
 
     def _film(self, name: str) -> Path:
         """Where a theme's reel goes; InputError where a reel made by hand has that name."""

@@ -9,49 +9,43 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Collection, Iterable
-from typing import TYPE_CHECKING
 
 from cliplib import phrases
-from cliplib.library.making.reels import MadeReel
+from cliplib.catalogue.catalogue import Catalogue
 from cliplib.phrases.tokens import fold
-
-if TYPE_CHECKING:
-    from cliplib.library.library import Library
+from cliplib.vocabulary import Vocabulary
 
 _WORD = re.compile(r"\w{2,}")
 
 
 class Hiding:
-    """Of a library that hides private fights; of any other everything is seen and nothing told."""
+    """`active`: of a library that hides private fights; of any other everything is seen and nothing told."""
 
-    def __init__(self, library: Library):
-        self._library = library
+    def __init__(self, catalogue: Catalogue, vocabulary: Vocabulary, *, active: bool):
+        self._catalogue, self._vocabulary = catalogue, vocabulary
+        self.active = active
         self._lock = threading.Lock()
         self._trades: dict[str, bool] = {}
         self._known: tuple[int, frozenset[str], tuple[str, ...]] | None = None
 
-    def may_show(self, reel: MadeReel) -> bool:
-        """Not a reel with clips or names that are hidden, or that does not say what it shows."""
-        return self.all_seen(reel.shows) and not self.told_in(f"{reel.title} {reel.said} {reel.recipe}")
-
     def all_seen(self, clips: Collection[int]) -> bool:
         """Whether none of the clips of a film is hidden or gone; not if nobody knows what it shows."""
-        if not self._library._hides:
+        if not self.active:
             return True
         shows = set(clips)
-        return bool(shows) and len(self._library._catalogue.care.clip_fights(shows)) == len(shows)
+        return bool(shows) and len(self._catalogue.care.clip_fights(shows)) == len(shows)
 
     def told_in(self, text: str) -> bool:
         """Whether a text names a fighter who has no other than private fights, by any word of the name that
         nobody else has and that is no trade word; or a private fight by its title."""
-        if not self._library._hides:
+        if not self.active:
             return False
         words, titles = self._names()
         said = _WORD.findall(fold(text))
         return not words.isdisjoint(said) or any(f" {title} " in f" {' '.join(said)} " for title in titles)
 
     def _names(self) -> tuple[frozenset[str], tuple[str, ...]]:
-        catalogue = self._library._catalogue
+        catalogue = self._catalogue
         revision = catalogue.revision()
         with self._lock:
             if self._known is None or self._known[0] != revision:
@@ -67,7 +61,7 @@ class Hiding:
     def _trade(self, words: str) -> bool:
         """Whether they say something in trade language, and so are in texts that mean nobody."""
         if words not in self._trades:
-            self._trades[words] = not phrases.read_search(words, self._library.vocabulary).unread
+            self._trades[words] = not phrases.read_search(words, self._vocabulary).unread
         return self._trades[words]
 
 

@@ -1,0 +1,93 @@
+"""What every service of a library works on: its folder, settings and words, what is stored, what is found.
+
+A service takes the desk, and another service where it needs one; it never takes the library itself.
+"""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+from cliplib.catalogue.catalogue import Catalogue
+from cliplib.catalogue.rows import FightRow
+from cliplib.core.errors import FootageError, NotFoundError, StorageError
+from cliplib.core.models import ClipRow, Settings
+from cliplib.core.progress import Progress
+from cliplib.core.settings import NAME as SETTINGS_FILE
+from cliplib.core.settings import read_settings
+from cliplib.ingest.cut import WORKING
+from cliplib.library.names import fight_named
+from cliplib.library.private import Hiding
+from cliplib.media.probe import Probe
+from cliplib.media.working import Prepared, prepare
+from cliplib.search.engine import Search
+from cliplib.vocabulary import Vocabulary, load_vocabulary
+
+CATALOGUE = "catalogue.db"
+
+
+class Desk:
+    """`create`: make the library if it is not there, else NotFoundError. `hide_private`: as if private fights
+    were not there; nothing can be written then. Raises what `Library` does.
+
+    `hiding`: who may see what. `reels`, `cache`: the folders of kept reels, and of what can be made again.
+    """
+
+    def __init__(self, folder: Path, *, create: bool = False, hide_private: bool = False):
+        self.folder = Path(folder).absolute()
+        if create:
+            try:
+                self.folder.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise StorageError(f"cannot make a library at {folder}: {error.strerror}") from error
+        elif not (self.folder / CATALOGUE).is_file():
+            raise NotFoundError(
+                f"there is no library at {folder}; name one with --library, or make one with “ingest”"
+            )
+        self.reels, self.cache = self.folder / "reels", self.folder / "cache"
+        self.settings: Settings = read_settings(self.folder / SETTINGS_FILE)
+        self.vocabulary: Vocabulary = load_vocabulary(self.folder, self.settings.number_profile)
+        self.catalogue = Catalogue(self.folder / CATALOGUE, create=create, hide_private=hide_private)
+        # What is derived from fewer fights is kept apart.
+        derived = self.folder / "looking" if hide_private else self.folder
+        self.search = Search(self.catalogue, self.vocabulary, derived, self.settings)
+        self.hiding = Hiding(self.catalogue, self.vocabulary, active=hide_private)
+        self._names_lock = threading.Lock()
+        self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
+
+    def fight(self, which: int | str) -> FightRow:
+        """A fight by number, or by any part of its title that only one fight has; NotFoundError otherwise."""
+        if isinstance(which, int):
+            return self.catalogue.fight(which)
+        if which.isdecimal() and len(which) < 10:
+            return self.catalogue.fight(int(which))
+        return fight_named(which, self.catalogue.fights())
+
+    def clip(self, clip_id: int) -> ClipRow:
+        """One exchange by number; NotFoundError if there is none."""
+        rows = self.catalogue.clip_rows([clip_id])
+        if not rows:
+            raise NotFoundError(f"there is no clip {clip_id} in this library")
+        return rows[0]
+
+    def names(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Everybody who has a fight, and the titles of the fights."""
+        revision = self.catalogue.revision()
+        with self._names_lock:
+            if self._names is None or self._names[0] != revision:
+                fighters = tuple(fighter.name for fighter in self.catalogue.fighters())
+                titles = tuple(dict.fromkeys(title for _, title, _, _, _ in self.catalogue.fight_keys()))
+                self._names = revision, fighters, titles
+            return self._names[1], self._names[2]
+
+    def prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
+        """A fight's footage, ready to be cut and shown; FootageError if it is not where it was."""
+        row = self.catalogue.footage(fight_id)
+        if row is None:
+            raise FootageError(f"“{title}” has no footage yet; ingest it again when it has")
+        if not row.path.is_file():
+            raise FootageError(
+                f"the footage of “{title}” is not at {row.path} any more; ingest the fight again, "
+                "and name the folder where the footage is now"
+            )
+        return prepare(Probe(row.path, row.info, row.timeline), self.folder / WORKING, progress)
