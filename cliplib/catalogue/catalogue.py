@@ -422,8 +422,8 @@ class Catalogue:
             db.conn.executemany(
                 "INSERT OR REPLACE INTO clips (exchange_id, start_us, end_us, start_frame, end_frame, file, "
                 "poster, how, why, digest, file_size, file_digest, poster_size, poster_digest) "
-                "SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14 "
-                "WHERE EXISTS (SELECT 1 FROM exchanges WHERE id = ?1)",
+                "SELECT ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? "
+                "WHERE EXISTS (SELECT 1 FROM exchanges WHERE id = ?)",
                 [
                     (
                         c.exchange_id,
@@ -438,6 +438,7 @@ class Catalogue:
                         c.digest,
                         *((c.file_held.size, c.file_held.digest) if c.file_held else (None, None)),
                         *((c.poster_held.size, c.poster_held.digest) if c.poster_held else (None, None)),
+                        c.exchange_id,
                     )
                     for c in clips
                 ],
