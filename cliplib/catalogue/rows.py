@@ -288,7 +288,7 @@ def _periods_to_json(periods: Sequence[Period]) -> str:
     return json.dumps(told, ensure_ascii=False)
 
 
-def _periods_from_json(text: str) -> tuple[Period, ...]:
+def periods_from_json(text: str) -> tuple[Period, ...]:
     return tuple(
         Period(name, *(None if moment is None else parse_moment(moment) for moment in moments))
         for name, *moments in json.loads(text)
@@ -311,7 +311,7 @@ def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...])
         round_starts_us=tuple(json.loads(row["round_starts"])),
         logs=logs,
         private=bool(row["private"]),
-        periods=_periods_from_json(row["periods"]),
+        periods=periods_from_json(row["periods"]),
     )
 
 

@@ -5,27 +5,41 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
+from cliplib.catalogue.rows import periods_from_json
 from cliplib.catalogue.store import Store
+from cliplib.core.periods import Course
 
 
 @dataclass(frozen=True, slots=True)
 class ClockRow:
-    """`last_us`: when the last logged exchange of the fight ends, footage time; None without times."""
+    """`last_us`: when the last logged exchange of the fight ends, footage time; where only a round clock is
+    known, what it showed at the last action of the last round, negated; None without times."""
 
     round_us: int | None
     round_starts_us: tuple[int, ...]
     method: str | None
     last_us: int | None
+    course: Course
 
 
 def clocks(store: Store) -> dict[int, ClockRow]:
     """The clock of every fight, by fight id."""
     rows = store.rows(
-        "SELECT id, round_us, round_starts, method, CASE WHEN method IN ('knockout', 'stoppage', "
-        "'disqualification') THEN (SELECT max(e.end_us) FROM exchanges e WHERE e.fight_id = fights.id "
-        "AND e.second_opinion = 0) END FROM fights"
+        """
+        SELECT id, round_us, round_starts, method,
+          CASE WHEN method IN ('knockout', 'stoppage', 'disqualification') THEN coalesce(
+            (SELECT max(e.end_us) FROM exchanges e WHERE e.fight_id = fights.id AND e.second_opinion = 0),
+            (SELECT max(coalesce(a.until_us, a.time_us))
+             FROM exchanges e JOIN actions a ON a.exchange_id = e.id
+             WHERE e.fight_id = fights.id AND e.second_opinion = 0 AND e.round =
+               (SELECT max(round) FROM exchanges WHERE fight_id = fights.id AND second_opinion = 0)))
+          END,
+          periods FROM fights
+        """
     )
-    return {
-        fight_id: ClockRow(round_us, tuple(json.loads(starts)), method, last_us)
-        for fight_id, round_us, starts, method, last_us in rows
-    }
+    found = {}
+    for fight_id, round_us, starts, method, last_us, periods in rows:
+        bells = tuple(json.loads(starts))
+        course = Course.of(periods_from_json(periods), bells, round_us)
+        found[fight_id] = ClockRow(round_us, bells, method, last_us, course)
+    return found

@@ -12,7 +12,9 @@ An exchange lies in a slot by its first moment. Where that is not known well eno
 
 from __future__ import annotations
 
+import itertools
 import re
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -74,6 +76,18 @@ class TwoLinesError(ValueError):
     """Moments of footage and of a round clock, and nobody knows when the bells rang."""
 
 
+def slots_of(names: Sequence[str], name: str, side: str) -> frozenset[int]:
+    """Of a fight with periods of these names, the slots `before`, `during` or `after` one: before the first
+    of that name, in any of them, after the last. None of the fight's if it has no period of that name."""
+    inside = [2 * i + 1 for i, other in enumerate(names) if other.casefold() == name.casefold()]
+    if not inside:
+        return frozenset()
+    if side == "during":
+        return frozenset(inside)
+    last = 2 * len(names) + 1
+    return frozenset(range(inside[0]) if side == "before" else range(inside[-1] + 1, last))
+
+
 @dataclass(frozen=True)
 class Course:
     """A fight's periods in order, on its line. `edges`: beginning and end of each, in turn."""
@@ -126,6 +140,19 @@ class Course:
         closing = self.bells.span(number)[1] + 1
         return starts[number - 1], starts[number] if number < len(starts) else closing
 
+    def parts(self, number: int, round_us: int, until_us: int) -> list[tuple[int, int, int]]:
+        """A round's first `until_us` cut at the periods' edges: (slot, from, to) in time run."""
+        begin = 0
+        if self.bells is not None and number <= len(self.bells.starts_us):
+            begin = self.bells.starts_us[number - 1]
+        elif self.by_clock:
+            begin = number * _LONGEST - round_us
+        elif self.edges:
+            return [(NOWHERE, 0, until_us)]
+        inside = {edge - begin for edge in self.edges if 0 < edge - begin < until_us}
+        cuts = itertools.pairwise(sorted({0, until_us, *inside}))
+        return [(bisect_right(self.edges, begin + start), start, end) for start, end in cuts]
+
     def slots(self, rounds: Ints, firsts: Ints) -> npt.NDArray[np.int16]:
         """[E] the slot of each exchange, by its round (0: not known) and first time (UNTIMED: not known)."""
         if not self.edges:
@@ -146,3 +173,6 @@ class Course:
                 first, last = np.searchsorted(edges, [begin, end - 1], side="right").tolist()
             slots[~known & (rounds == number)] = first if first == last else NOWHERE
         return slots.astype(np.int16)
+
+
+WITHOUT_PERIODS = Course((), (), None, False)

@@ -7,7 +7,7 @@ one fight finds changes by chance; the p-value is for one look.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -90,10 +90,12 @@ def moments(
     times_us: list[int | None],
     clock: FightClock,
     watched_us: Mapping[int, int],
+    run_in: Callable[[int, int], int] | None = None,
 ) -> list[Moment]:
     """[n] moments from rounds and action times (footage time; negative: left on the round clock, negated).
 
-    `watched_us`: how much of each round counts as watched.
+    `watched_us`: how much of each round counts as watched. `run_in`: how much of that had run in a round when
+    so much of the whole round had; None: as much, since what is watched of it begins with its bell.
     """
     before: dict[int, int] = {}
     run = 0
@@ -102,16 +104,12 @@ def moments(
         run += watched_us[round_no]
     found = []
     for round_no, time in zip(rounds.tolist(), times_us, strict=True):
-        elapsed = None
-        if time is not None and round_no and clock.round_us is not None:
-            if time < 0:
-                elapsed = clock.round_us + time
-            elif round_no <= len(clock.round_starts_us):
-                elapsed = time - clock.round_starts_us[round_no - 1]
+        elapsed = clock.elapsed_us(round_no, time) if time is not None and round_no else None
         so_far = None
         if elapsed is not None and round_no in before:
             # What is logged a moment before the bell or after it belongs to the round all the same.
-            so_far = before[round_no] + min(max(elapsed, 0), watched_us[round_no])
+            run = elapsed if run_in is None else run_in(round_no, elapsed)
+            so_far = before[round_no] + min(max(run, 0), watched_us[round_no])
         found.append(Moment(round_no, elapsed, so_far))
     return found
 

@@ -14,7 +14,18 @@ from cliplib.core.errors import InputError
 from cliplib.search.patterns import UNKNOWN, Columns, Matches
 from cliplib.search.patterns.codes import NEITHER, NO_OUTCOME, SETTING, Array, Ints
 
-KEYS = ("fighter", "opponent", "stance match", "round", "fight", "technique", "target", "outcome", "place")
+KEYS = (
+    "fighter",
+    "opponent",
+    "stance match",
+    "round",
+    "period",
+    "fight",
+    "technique",
+    "target",
+    "outcome",
+    "place",
+)
 """What tries can be grouped by. Each is of the counted action: who did it, to whom, in which round, ..."""
 
 CATEGORIES = ("landed", "partial", "blocked", "missed", "unknown", "other")
@@ -163,6 +174,9 @@ def _values(key: str, columns: Columns, rows: Ints) -> tuple[Array, tuple[str, .
             UNKNOWN,
             *(str(n) for n in range(1, int(columns.round.max(initial=0)) + 1)),
         )
+    if key == "period":
+        codes, words = columns.period
+        return codes[exchange], words
     fight = columns.fight_of[exchange]
     if key == "fight":
         return fight, fight_words(columns)

@@ -163,7 +163,7 @@ def test_a_second_opinion_counts_once(own: Library, tmp_path: Path) -> None:
     own.logging.ingest([fight])
     assert own.finding.find(PHRASE).total == 1
     assert own.finding.find(PHRASE, second_opinions=True).total == 2
-    assert own.finding.find(PHRASE).facets["fighter"] == {BLUE: 1, RED: 1}
+    assert own.finding.find(PHRASE).facets["fighter"] == {BLUE: 1}
 
 
 def test_reels_that_are_kept(own: Library) -> None:

@@ -113,7 +113,7 @@ def courses(draw: st.DrawFn) -> dict[str, object]:
     periods: list[Period] = []
     found: dict[str, object] = {"rounds": 4, "round_us": 40 * SECOND}
     found |= {"round_starts_us": starts} if bells else {}
-    for name in ("one hand", "on the back foot", "One hand") if moments is not None else ():
+    for name in ("one hand", "on the back foot", "one hand") if moments is not None else ():
         one = Period(name, draw(st.none() | moments), draw(st.none() | moments))
         try:
             edges = Course.of([*periods, one], starts if bells else (), 40 * SECOND).edges

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from cliplib.core.models import Action, Settings, Step, Where
+from cliplib.core.models import Action, Exchange, Settings, Step, Where
 from cliplib.vocabulary import Vocabulary
 from tests.search import slow_matcher
 from tests.search.slow_matcher import Bout
@@ -58,6 +58,9 @@ def value(one: Try, key: str, words: Vocabulary) -> str:
         return info.opponent_of(str(action.fighter)) if known else "unknown"
     if key == "round":
         return str(one.round or "unknown")
+    if key == "period":
+        around = slow_matcher.periods_around(Exchange(one.actions, one.round), info)
+        return "unknown" if around is None else (around[1] or ["no period"])[0]
     if key == "fight":
         return info.title
     if key == "outcome":

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from cliplib.core.errors import InputError
 from cliplib.core.models import Action, Corner, Exchange, FightInfo, Settings, Step, Where
+from cliplib.core.periods import Course, Moment, Period
 from cliplib.search.patterns import Pattern, limits
 from cliplib.tally import (
     CATEGORIES,
@@ -259,6 +260,40 @@ def test_an_early_end_counts_to_the_last_logged_exchange() -> None:
     clock = watched(found.columns, clocks)
     assert clock.total_us == MINUTE
     assert tally(found, ["round"], clock).rows[0].per_minute == pytest.approx(1)
+
+
+def test_an_early_end_by_the_round_clock() -> None:
+    """Without bells: the last action came with 1:15 left on the clock of a round of three minutes."""
+    found = counted([bout(exchange((RED, "hook", "knockdown"), round_no=2))], (Step("hook"),))
+    clock = watched(found.columns, {1: FightClock(3 * MINUTE, (), -75 * SECOND)})
+    assert clock.total_us == 105 * SECOND
+
+
+def test_minutes_of_a_period() -> None:
+    """From 1:20 left in round 2 to the end of round 3: 80 s and 180 s of the nine minutes that were watched."""
+    one_hand = Period("one hand", Moment(None, 2, 80 * SECOND), Moment(None, 3))
+    course = Course.of([one_hand], (), 3 * MINUTE)
+    at = -60 * SECOND  # 1:00 left
+    jabs = [Exchange((Action("jab", RED, at),), number) for number in (1, 2, 3)]
+    found = counted([bout(*jabs, periods=(one_hand,), round_us=3 * MINUTE)], (Step("jab"),))
+    clock = watched(found.columns, {1: FightClock(3 * MINUTE, (), None, course)})
+    rows = {row.values: row for row in tally(found, ["period"], clock).rows}
+    assert {key: (row.tried, row.watched_us) for key, row in rows.items()} == {
+        ("one hand",): (2, 260 * SECOND),
+        ("no period",): (1, 280 * SECOND),
+    }
+    by_both = {row.values: row.watched_us for row in tally(found, ["round", "period"], clock).rows}
+    assert by_both == {
+        ("1", "no period"): 180 * SECOND, ("2", "one hand"): 80 * SECOND, ("3", "one hand"): 180 * SECOND
+    }  # fmt: skip
+    during, before, after = (
+        clock.during([Where(**{side: "One hand"})]) for side in ("during", "before", "after")
+    )
+    assert (during.total_us, before.total_us, after.total_us) == (260 * SECOND, 280 * SECOND, 0)
+    assert clock.only({"period": "one hand"}).total_us == 260 * SECOND
+    assert clock.only({"period": "no period"}).total_us == 280 * SECOND
+    # Of round 2 the period holds what comes after 100 s.
+    assert [during.run_us(0, 2, s * SECOND) for s in (90, 100, 130, 180)] == [0, 0, 30 * SECOND, 80 * SECOND]
 
 
 def test_unknown_rounds_and_lengths_have_no_minutes() -> None:

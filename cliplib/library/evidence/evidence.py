@@ -10,6 +10,7 @@ import difflib
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -55,7 +56,7 @@ from cliplib.tally import (
     watched,
 )
 from cliplib.tally.changing import Kind, moments
-from cliplib.tally.clock import EARLY_ENDS
+from cliplib.tally.clock import EARLY_ENDS, SIDES
 from cliplib.tally.near import next_of
 from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.table import Filled
@@ -181,7 +182,8 @@ class Evidence:
             times.get(int(i), ())[int(p)] if int(i) in times else None
             for i, p in zip(ids, position, strict=True)
         ]
-        when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us)
+        run_in = None if at is None or clock is None else partial(clock.run_us, at)
+        when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us, run_in)
         result = adjustment(
             found, when, sum(watched_us.values()), of, situation=self._situation(reading, found, row, where)
         )
@@ -294,7 +296,7 @@ class Evidence:
                 theirs = np.array([bool({f.red, f.blue} & people) for f in columns.fights], np.bool_)
                 mask = theirs[columns.fight_of]
                 there = mask if there is None else there & mask
-        return watched(columns, self._all_clocks(), there)
+        return watched(columns, self._all_clocks(), there).during(stances)
 
     def _all_clocks(self) -> dict[int, FightClock]:
         revision = self._desk.catalogue.revision()
@@ -305,6 +307,7 @@ class Evidence:
                         row.round_us,
                         row.round_starts_us,
                         row.last_us if row.method in EARLY_ENDS else None,
+                        row.course,
                     )
                     for fight_id, row in self._desk.catalogue.clocks().items()
                 }
@@ -390,6 +393,7 @@ class Evidence:
             "target": ("head", "body", *columns.words["target"]),
             "outcome": (*self._desk.vocabulary.outcomes, "no punch"),
             "place": (*self._desk.vocabulary.places, *columns.words["place"]),
+            "period": columns.period_words,
         }[key]
         found = [word for word in known if word.casefold() == value.casefold()]
         if not found:
@@ -399,8 +403,13 @@ class Evidence:
 
 
 def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None, dict[str, str]]:
-    """The dates `from` and `to` out of what is chosen, and into the filters."""
+    """The dates `from` and `to` and the periods out of what is chosen, and into the filters."""
     rest = {" ".join(key.split()).casefold(): value for key, value in only.items()}
+    for side in SIDES:
+        if (name := rest.pop(side, None)) is not None:
+            if where is not None and getattr(where, side) not in (None, name):
+                raise InputError(f"{side} is given twice; one period can be chosen at a time")
+            where = replace(where or Where(), **{side: name})  # type: ignore[arg-type]
     first, last = rest.pop("from", None), rest.pop("to", None)
     dates = period(first, last)
     if dates is None:
@@ -412,6 +421,7 @@ def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None,
 
 def _side(only: Mapping[str, str], where: Where | None) -> str:
     said = [value if key in ("fighter", "fight") else f"{key} {value}" for key, value in only.items()]
+    said += [f"{side} “{name}”" for side in SIDES if where is not None and (name := getattr(where, side))]
     if where is not None and where.dates is not None:
         first, last = where.dates
         said.append(" to ".join(d.isoformat() if d else "now" for d in (first, last)))

@@ -187,17 +187,24 @@ class Columns:
     def period(self) -> tuple[Array, tuple[str, ...]]:
         """([E] codes, the word for each code) of the period that each exchange lies in: 0 where nobody can
         tell, 1 in none of its fight's."""
-        names = tuple(sorted({name for fight in self.fights for name in fight.periods}))
-        code = {name: i for i, name in enumerate(names, 2)}
+        words = self.period_words
+        code = {name.casefold(): i for i, name in enumerate(words)}
         codes = np.where(self.slot == NOWHERE, 0, 1)
         for place, fight in enumerate(self.fights):
             if fight.periods:
                 here = slice(int(self.first_exchange[place]), int(self.first_exchange[place + 1]))
-                of_period = np.array([code[name] for name in fight.periods])
+                of_period = np.array([code[name.casefold()] for name in fight.periods])
                 inside = self.slot[here] % 2 == 1  # NOWHERE is odd, too
                 inside &= self.slot[here] != NOWHERE
                 codes[here][inside] = of_period[self.slot[here][inside] // 2]
-        return codes, (UNKNOWN, NO_PERIOD, *names)
+        return codes, words
+
+    @cached_property
+    def period_words(self) -> tuple[str, ...]:
+        """Names that differ in capital letters alone are one."""
+        every = sorted({name for fight in self.fights for name in fight.periods}, reverse=True)
+        names = {name.casefold(): name for name in every}
+        return (UNKNOWN, NO_PERIOD, *sorted(names.values(), key=str.casefold))
 
     @cached_property
     def _by_id(self) -> tuple[Ints, Ints]:

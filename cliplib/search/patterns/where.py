@@ -20,7 +20,7 @@ from functools import partial
 import numpy as np
 
 from cliplib.core.models import Where
-from cliplib.core.periods import NOWHERE
+from cliplib.core.periods import slots_of
 from cliplib.search.patterns.codes import ABSENT, SETTING, Array
 from cliplib.search.patterns.columns import UNKNOWN, Columns
 from cliplib.search.patterns.steps import FREE, Part, Wanted, any_of, corners_of
@@ -153,19 +153,10 @@ def _fighter(name: str, columns: Columns, out: Limits) -> None:
 
 def _periods(name: str, columns: Columns, out: Limits, side: str) -> None:
     chosen = np.zeros(columns.exchanges, np.bool_)
-    folded = name.casefold()
     for place, fight in enumerate(columns.fights):
-        odd = [2 * i + 1 for i, other in enumerate(fight.periods) if other.casefold() == folded]
-        if not odd:
-            continue
-        here = slice(int(columns.first_exchange[place]), int(columns.first_exchange[place + 1]))
-        slot = columns.slot[here]
-        if side == "during":
-            chosen[here] = np.isin(slot, odd)
-        elif side == "before":
-            chosen[here] = (slot != NOWHERE) & (slot < odd[0])
-        else:
-            chosen[here] = slot > odd[-1]
+        if wanted := slots_of(fight.periods, name, side):
+            here = slice(int(columns.first_exchange[place]), int(columns.first_exchange[place + 1]))
+            chosen[here] = np.isin(columns.slot[here], list(wanted))
     out.only(chosen)
 
 
