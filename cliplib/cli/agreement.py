@@ -67,7 +67,7 @@ def agree(
     if out is not None:
         _write(library, found, decided, otherwise, out)
     elif as_json:
-        terminal.as_json(fill_agreement(found).as_json())
+        terminal.print_json(fill_agreement(found).as_json())
     else:
         show.show(fill_agreement(found))
 

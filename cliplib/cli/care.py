@@ -19,7 +19,8 @@ from cliplib.media.versions import untried
 @click.option("--deep", is_flag=True, help="Read every byte that the library made, instead of sizes only.")
 @click.option("--without", metavar="NAME", help="Also find every file of the library that holds this name.")
 @click.pass_obj
-def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
+@terminal.doing
+def check(folder: Path, repair: bool, deep: bool, without: str | None) -> terminal.Done:
     """Look for damage: catalogue, footage, clips, posters, working copies, reels, indexes, leftovers."""
     library = Library(folder)
     with ProgressLine() as progress:
@@ -27,6 +28,7 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
     left = sum(not finding.done for finding in findings)
     for finding in findings:
         terminal.say(str(finding))
+    holding: tuple[Path, ...] = ()
     if without:
         holding = mentions(library.folder, without)
         for path in holding:
@@ -38,14 +40,20 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> int:
         terminal.say(remark)
     if not findings and not left:
         terminal.say("all is well")
-    return 1 if left else 0
+    return terminal.Done(
+        1 if left else 0,
+        findings=[{"what": finding.what, "mended": finding.done or None} for finding in findings],
+        holding=[str(path) for path in holding],
+        untried=list(untried()),
+    )
 
 
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path))
 @click.option("--clips", is_flag=True, help="With clips, posters and reels; else they are cut again.")
 @click.pass_obj
-def backup(folder: Path, out: Path, clips: bool) -> None:
+@terminal.doing
+def backup(folder: Path, out: Path, clips: bool) -> terminal.Done:
     """Copy the library into OUT (a .tar file, or a new folder) while people go on logging."""
     with ProgressLine() as progress:
         made = Library(folder).care.backup(out, clips=clips, progress=progress)
@@ -55,12 +63,16 @@ def backup(folder: Path, out: Path, clips: bool) -> None:
             f"{made.missing} clips and posters are not in it; footage and fight folders make them again"
         )
     terminal.say("Fight folders and footage are not part of it: keep copies of them too.")
+    return terminal.Done(
+        file=str(Path(made.out).absolute()), fights=made.fights, files=made.files, missing=made.missing
+    )
 
 
 @click.command()
 @click.argument("backup", type=click.Path(path_type=Path))
 @click.pass_obj
-def restore(folder: Path, backup: Path) -> None:
+@terminal.doing
+def restore(folder: Path, backup: Path) -> terminal.Done:
     """Make a library of a backup, at --library, where there must be none yet."""
     with ProgressLine() as progress:
         count = restore_backup(backup, folder, progress)
@@ -69,6 +81,12 @@ def restore(folder: Path, backup: Path) -> None:
     lacking = [f for f in library.care.check() if not f.done]
     if lacking:
         terminal.say("“check” tells what is still missing, and “check --repair” makes it again")
+    return terminal.Done(
+        library=str(folder.absolute()),
+        fights=len(library.finding.fights()),
+        files=count,
+        missing=len(lacking),
+    )
 
 
 @click.command()
@@ -83,7 +101,10 @@ def restore(folder: Path, backup: Path) -> None:
 )
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @click.pass_obj
-def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: Path | None, yes: bool) -> int:
+@terminal.doing
+def forget(
+    folder: Path, fight: str | None, fighter: str | None, save_logs_to: Path | None, yes: bool
+) -> terminal.Done:
     """Take a fight, or a fighter with all fights, out of the library: rows, clips, reels, every name.
 
     Fight folders and footage stay untouched, and so do backups and files that were written elsewhere.
@@ -107,7 +128,7 @@ def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: P
         for title in going.reels:
             terminal.say(f"the reel “{title}” shows it, and goes as well")
         terminal.say("What was corrected or drawn here goes with it.")
-        click.confirm("Take this out of the library?", abort=True)
+        click.confirm("Take this out of the library?", abort=True, err=terminal.asking())
     with ProgressLine() as progress:
         done = library.care.forget([row.id for row in rows], progress)
     for row in done.fights:
@@ -117,7 +138,12 @@ def forget(folder: Path, fight: str | None, fighter: str | None, save_logs_to: P
     for left in done.left:
         terminal.say(left)
     terminal.say("Backups, and files written elsewhere, are not changed: remove them yourself.")
-    return 1 if done.left else 0
+    return terminal.Done(
+        1 if done.left else 0,
+        fights=[{"id": row.id, "fight": row.title, "folder": str(row.folder)} for row in done.fights],
+        reels=list(done.reels),
+        left=list(done.left),
+    )
 
 
 COMMANDS = (check, backup, restore, forget)

@@ -15,6 +15,7 @@ from cliplib.cli import terminal
 _clip = click.argument("clip_id", type=int, metavar="CLIP")
 _id = click.argument("drawing_id", type=int, metavar="DRAWING")
 _shape = click.argument("shape", type=click.File(encoding="utf-8"), metavar="JSON")
+_json = click.option("--json", is_flag=True, expose_value=False, help="Print JSON, as it does anyway.")
 
 
 @click.group()
@@ -30,6 +31,7 @@ def draw() -> None:
 @draw.command()
 @_clip
 @_shape
+@_json
 @click.pass_obj
 def add(folder: Path, clip_id: int, shape: TextIO) -> None:
     """Draw on a clip what a JSON file (- is the input) says, one drawing or a list; print them as kept."""
@@ -37,13 +39,14 @@ def add(folder: Path, clip_id: int, shape: TextIO) -> None:
     given = _read(shape)
     many = given if isinstance(given, list) else [given]
     kept = [library.making.drawings.add(clip_id, one).as_json() for one in many]
-    terminal.as_json(kept if isinstance(given, list) else kept[0])
+    terminal.print_json(kept if isinstance(given, list) else kept[0])
 
 
 @draw.command()
 @_clip
 @_id
 @_shape
+@_json
 @click.pass_obj
 def change(folder: Path, clip_id: int, drawing_id: int, shape: TextIO) -> None:
     """Give a drawing other values: those in the JSON replace the ones it has, the others stay."""
@@ -52,33 +55,36 @@ def change(folder: Path, clip_id: int, drawing_id: int, shape: TextIO) -> None:
     if not isinstance(given, Mapping):
         raise InputError(f"{shape.name} must hold one drawing, in braces")
     values = library.making.drawings.one(clip_id, drawing_id).as_json() | dict(given)
-    terminal.as_json(library.making.drawings.change(clip_id, drawing_id, values).as_json())
+    terminal.print_json(library.making.drawings.change(clip_id, drawing_id, values).as_json())
 
 
 @draw.command("list")
 @_clip
+@_json
 @click.pass_obj
 def list_(folder: Path, clip_id: int) -> None:
     """Print what is drawn on a clip, as JSON."""
-    terminal.as_json([kept.as_json() for kept in Library(folder).making.drawings.of(clip_id)])
+    terminal.print_json([kept.as_json() for kept in Library(folder).making.drawings.of(clip_id)])
 
 
 @draw.command()
 @_clip
 @_id
+@_json
 @click.pass_obj
 def remove(folder: Path, clip_id: int, drawing_id: int) -> None:
     """Take a drawing off a clip; “restore” undoes that."""
-    terminal.as_json(Library(folder).making.drawings.remove(clip_id, drawing_id).as_json())
+    terminal.print_json(Library(folder).making.drawings.remove(clip_id, drawing_id).as_json())
 
 
 @draw.command()
 @_clip
 @_id
+@_json
 @click.pass_obj
 def restore(folder: Path, clip_id: int, drawing_id: int) -> None:
     """Bring a removed drawing back."""
-    terminal.as_json(Library(folder).making.drawings.bring_back(clip_id, drawing_id).as_json())
+    terminal.print_json(Library(folder).making.drawings.bring_back(clip_id, drawing_id).as_json())
 
 
 @draw.command()
@@ -89,10 +95,13 @@ def restore(folder: Path, clip_id: int, drawing_id: int) -> None:
     "--of", "measure", type=int, required=True, help="The line along the stance’s width or the height."
 )
 @click.pass_obj
-def share(folder: Path, clip_id: int, first: int, second: int, measure: int) -> None:
+@terminal.doing
+def share(folder: Path, clip_id: int, first: int, second: int, measure: int) -> terminal.Done:
     """How far two drawn lines lie apart from left to right, as a share of a third one. It is measured in the
     picture: not metres, and it knows nothing of depth."""
-    terminal.say(f"{Library(folder).making.drawings.share(clip_id, first, second, measure):.3f}")
+    found = Library(folder).making.drawings.share(clip_id, first, second, measure)
+    terminal.say(f"{found:.3f}")
+    return terminal.Done(share=float(found))
 
 
 def _read(file: TextIO) -> Any:

@@ -111,7 +111,7 @@ def _ask(library: Library, table: EvidenceTable, given: dict[str, Any]) -> None:
         clips = found.open(key).clips if key in found.openers else ()
         _show_clips(library, clips, bool(given["open_"]))
     elif given["as_json"]:
-        terminal.as_json(found.as_json(ids=bool(given.get("ids"))))
+        terminal.print_json(found.as_json(ids=bool(given.get("ids"))))
     elif given["as_csv"]:
         show.as_csv(found)
     else:
@@ -162,7 +162,8 @@ _FILTER_NAMES = frozenset(
     "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="report.html or .pdf"
 )
 @click.pass_obj
-def report(folder: Path, what: str, name: str, out: Path) -> None:
+@terminal.doing
+def report(folder: Path, what: str, name: str, out: Path) -> terminal.Done:
     """A report of a fight or a fighter as one HTML or PDF file, with charts and their tables."""
     library = Library(folder)
     if out.suffix.casefold() not in (".html", ".htm", ".pdf"):
@@ -177,6 +178,7 @@ def report(folder: Path, what: str, name: str, out: Path) -> None:
     part.write_bytes(data)
     part.replace(out)
     terminal.say(str(out))
+    return terminal.Done(file=str(out.absolute()))
 
 
 def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:

@@ -24,12 +24,10 @@ from cliplib.cli import terminal
 from cliplib.cli.progress import ProgressLine
 from cliplib.logs.cells import harmless, meant
 
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
-
 
 @click.command()
 @click.argument("which", metavar="FIGHT")
-@_json
+@terminal.json_option
 @click.pass_obj
 def fight(folder: Path, which: str, as_json: bool) -> None:
     """Show a fight: its exchanges by round, who did what how often, where its log has gaps.
@@ -38,7 +36,7 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
     """
     view = Library(folder).finding.fight_view(which)
     if as_json:
-        terminal.as_json(view_json(view))
+        terminal.print_json(view_json(view))
         return
     for lane in view.lanes:
         terminal.say(f"{_round(lane.round)}: {terminal.many(len(lane.clips), 'exchange')}")
@@ -111,7 +109,8 @@ def view_json(view: FightView) -> JSON:
 @click.option("--last", type=click.IntRange(min=0), help="The last one.")
 @click.option("--as-logged", is_flag=True, help="Back to what the log and the settings say.")
 @click.pass_obj
-def recut(folder: Path, clip_id: int, first: int | None, last: int | None, as_logged: bool) -> None:
+@terminal.doing
+def recut(folder: Path, clip_id: int, first: int | None, last: int | None, as_logged: bool) -> terminal.Done:
     """Give a clip another in and out, by frame. It stays so when its fight is ingested again."""
     library = Library(folder)
     if as_logged == (first is not None or last is not None):
@@ -125,6 +124,7 @@ def recut(folder: Path, clip_id: int, first: int | None, last: int | None, as_lo
         begin = now.start_frame if first is None else first
         clip = library.logging.corrections.recut(clip_id, begin, now.end_frame if last is None else last + 1)
     terminal.say(f"clip {clip.id}: frames {clip.start_frame} to {(clip.end_frame or 0) - 1}\n{clip.file}")
+    return terminal.Done(clip=clip_json(clip))
 
 
 _COLUMNS = ("time", "fighter", "action", "note")
@@ -135,7 +135,8 @@ _COLUMNS = ("time", "fighter", "action", "note")
 @click.argument("rows", required=False, type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--as-logged", is_flag=True, help="Back to what the log says.")
 @click.pass_obj
-def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> None:
+@terminal.doing
+def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> terminal.Done:
     """Correct what happens in a clip; its log's file stays as it is, and `log` writes the corrected one.
 
     ROWS is a CSV file with the columns time, fighter, action and note, as in a log. Without it the rows are
@@ -145,14 +146,15 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> N
     if as_logged:
         clip = library.logging.corrections.as_logged(clip_id)
     elif rows is None:
-        writer = csv.writer(sys.stdout, lineterminator="\n")
-        writer.writerow(_COLUMNS)
-        for x in library.logging.corrections.lines(clip_id):
-            writer.writerow(map(harmless, (x.time, x.fighter, x.action, x.note)))
-        return
+        lines = [(x.time, x.fighter, x.action, x.note) for x in library.logging.corrections.lines(clip_id)]
+        if not terminal.asking():
+            writer = csv.writer(sys.stdout, lineterminator="\n")
+            writer.writerows([_COLUMNS, *(map(harmless, line) for line in lines)])
+        return terminal.Done(rows=[dict(zip(_COLUMNS, line, strict=True)) for line in lines])
     else:
         clip = library.logging.corrections.reword(clip_id, _lines(rows))
     terminal.say(terminal.plain(f"clip {clip.id}: {what_happens(clip)}"))
+    return terminal.Done(clip=clip_json(clip))
 
 
 def _lines(path: Path) -> list[Line]:
@@ -170,14 +172,14 @@ def _lines(path: Path) -> list[Line]:
 @click.command()
 @click.argument("clip_id", type=int, metavar="CLIP")
 @click.option("--limit", type=click.IntRange(min=1), default=10, show_default=True, help="How many to list.")
-@_json
+@terminal.json_option
 @click.pass_obj
 def alike(folder: Path, clip_id: int, limit: int, as_json: bool) -> None:
     """More like this: clips with a like course of actions, the nearest first."""
     library = Library(folder)
     found = library.finding.similar(clip_id, limit)
     if as_json:
-        terminal.as_json([one._asdict() for one in found])
+        terminal.print_json([one._asdict() for one in found])
         return
     rows = {row.id: row for row in library.finding.clips([one.exchange_id for one in found])}
     terminal.table(
@@ -191,15 +193,29 @@ def alike(folder: Path, clip_id: int, limit: int, as_json: bool) -> None:
 
 
 @click.command()
+@terminal.json_option
 @click.pass_obj
-def reels(folder: Path) -> None:
+def reels(folder: Path, as_json: bool) -> None:
     """List the reels that are kept in the library."""
+    kept = Library(folder).making.reels()
+    if as_json:
+        terminal.print_json(
+            [
+                {
+                    "name": reel.name,
+                    "title": reel.title,
+                    "clips": reel.clips,
+                    "seconds": to_seconds(reel.duration_us),
+                    "made": reel.made,
+                    "file": str(reel.file),
+                }
+                for reel in kept
+            ]
+        )
+        return
     terminal.table(
         ("name", "title", "clips", "length", "made"),
-        [
-            (r.name, r.title, str(r.clips), format_time(r.duration_us, 0), r.made)
-            for r in Library(folder).making.reels()
-        ],
+        [(r.name, r.title, str(r.clips), format_time(r.duration_us, 0), r.made) for r in kept],
         give=1,
     )
 
@@ -207,12 +223,15 @@ def reels(folder: Path) -> None:
 @click.command()
 @click.argument("name")
 @click.pass_obj
-def remake(folder: Path, name: str) -> None:
+@terminal.doing
+def remake(folder: Path, name: str) -> terminal.Done:
     """Make a kept reel again with what is in the library now."""
     library = Library(folder)
     with ProgressLine() as progress:
         library.making.remake_reel(name, progress)
-    terminal.say(str(library.making.made_reel(name).file))
+    made = library.making.made_reel(name)
+    terminal.say(str(made.file))
+    return terminal.Done(name=name, file=str(made.file))
 
 
 COMMANDS = (fight, recut, correct, alike, reels, remake)

@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TextIO
 
 import click
 
@@ -53,7 +53,6 @@ from cliplib.media.versions import fault, told
 
 _DEFAULT = Path("cliplib-library")
 
-json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
 out_option = click.option(
     "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
 )
@@ -88,7 +87,7 @@ def cli(context: click.Context, folder: Path) -> None:
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--skip-bad-rows", is_flag=True, help="Take the good rows of a log and list the others.")
 @click.option("--no-cut", is_flag=True, help="Index only; cut clips another time.")
-@json_option
+@cli_show.json_option
 @click.pass_obj
 def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: bool, as_json: bool) -> int:
     """Bring fight folders, or folders of them, into the library: read, cut, index. Repeat at any time."""
@@ -96,7 +95,7 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
     with ProgressLine() as progress:
         report = library.logging.ingest(paths, progress=progress, cut=not no_cut, skip_bad_rows=skip_bad_rows)
     if as_json:
-        cli_show.as_json(report.as_json())
+        cli_show.print_json(report.as_json())
         for fight in report.fights:
             for problem in fight.problems:
                 cli_show.say(problem, err=True)
@@ -106,15 +105,30 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
 
 
 @cli.command()
-@click.argument("phrase")
+@click.argument("phrase", required=False)
 @click.option("--strict", is_flag=True, help="Refuse a phrase with words that are not understood.")
-@json_option
+@click.option(
+    "--lines",
+    type=click.File(encoding="utf-8", errors="surrogateescape"),
+    metavar="FILE",
+    help="Instead: read a phrase a line from a file (- is the input), and print a JSON object a line.",
+)
+@cli_show.json_option
 @click.pass_obj
-def explain(folder: Path, phrase: str, strict: bool, as_json: bool) -> None:
+def explain(folder: Path, phrase: str | None, strict: bool, lines: TextIO | None, as_json: bool) -> None:
     """Say how a phrase is read."""
-    reading = Library(folder).finding.explain(phrase, strict=strict)
+    if (phrase is None) == (lines is None):
+        raise click.UsageError("Give a phrase, or --lines with a file of phrases.")
+    library = Library(folder)
+    if lines is not None:
+        for line in lines:  # an empty line is a phrase, too: one object a line, whatever it holds
+            read = library.finding.explain(line.rstrip("\r\n"), strict=strict)
+            cli_show.json_line(reading_json(read))
+        return
+    assert phrase is not None
+    reading = library.finding.explain(phrase, strict=strict)
     if as_json:
-        cli_show.as_json(reading_json(reading))
+        cli_show.print_json(reading_json(reading))
     else:
         cli_show.reading(reading)
 
@@ -130,7 +144,7 @@ def explain(folder: Path, phrase: str, strict: bool, as_json: bool) -> None:
 @click.option("--strict", is_flag=True, help="Refuse a phrase with words that are not understood.")
 @click.option("--all-logs", is_flag=True, help="Also what a second logger told of the same moments.")
 @click.option("--open", "open_", is_flag=True, help="Play the listed clips in the system's player.")
-@json_option
+@cli_show.json_option
 @click.pass_obj
 def find(
     folder: Path,
@@ -158,7 +172,7 @@ def find(
         second_opinions=all_logs,
     )
     if as_json:
-        cli_show.as_json(found_json(found))
+        cli_show.print_json(found_json(found))
     else:
         cli_show.found(found)
         if found.reading.unread:
@@ -172,14 +186,14 @@ def find(
 @cli.command()
 @click.argument("clip_id", type=int, metavar="CLIP")
 @click.option("--open", "open_", is_flag=True, help="Play it in the system's player.")
-@json_option
+@cli_show.json_option
 @click.pass_obj
 def clip(folder: Path, clip_id: int, open_: bool, as_json: bool) -> None:
     """Show one clip: where it is from, what happens in it, its file."""
     library = Library(folder)
     row = library.finding.clip(clip_id)
     if as_json:
-        cli_show.as_json(clip_json(row))
+        cli_show.print_json(clip_json(row))
     else:
         cli_show.clip(row)
     if open_:
@@ -187,13 +201,13 @@ def clip(folder: Path, clip_id: int, open_: bool, as_json: bool) -> None:
 
 
 @cli.command()
-@json_option
+@cli_show.json_option
 @click.pass_obj
 def fights(folder: Path, as_json: bool) -> None:
     """List the fights."""
     rows = Library(folder).finding.fights()
     if as_json:
-        cli_show.as_json([cli_show.fight_json(row) for row in rows])
+        cli_show.print_json([cli_show.fight_json(row) for row in rows])
     else:
         cli_show.fights(rows)
 
@@ -211,7 +225,7 @@ def fights(folder: Path, as_json: bool) -> None:
 )
 @click.option("--no-captions", is_flag=True, help="No lines under the picture.")
 @click.option("--no-cards", is_flag=True, help="No title and end card.")
-@json_option
+@cli_show.json_option
 @click.pass_obj
 def reel(
     folder: Path,
@@ -250,7 +264,7 @@ def reel(
     with ProgressLine() as progress:
         report = library.making.reel(source, out, where=where, settings=settings, progress=progress)
     if as_json:
-        cli_show.as_json(report.as_json())
+        cli_show.print_json(report.as_json())
     else:
         cli_show.reel(report)
         cli_show.whose()
@@ -260,12 +274,14 @@ def reel(
 @click.argument("clip_id", type=int, metavar="CLIP")
 @out_option
 @click.pass_obj
-def export(folder: Path, clip_id: int, out: Path) -> None:
+@cli_show.doing
+def export(folder: Path, clip_id: int, out: Path) -> cli_show.Done:
     """Write a clip as a file to hand to somebody: exact in any player, nothing hidden around it."""
     with ProgressLine() as progress:
         result = Library(folder).making.export_clip(clip_id, out, progress=progress)
     cli_show.say(f"{out}{f' ({result.why})' if result.why else ''}")
     cli_show.whose()
+    return cli_show.Done(clip=clip_id, file=str(out.absolute()), how=result.how, why=result.why or None)
 
 
 class _Form(click.ParamType[str]):
@@ -290,20 +306,24 @@ class _Form(click.ParamType[str]):
     "-o", "--out", type=click.Path(path_type=Path, dir_okay=False), help="A file instead of the screen."
 )
 @click.pass_obj
-def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | None) -> None:
+@cli_show.doing
+def log(folder: Path, fight: str, form: Any, log_file: str | None, out: Path | None) -> cli_show.Done:
     """Write a fight's log in any of the forms of logs. FIGHT is its number or a part of its title."""
     library = Library(folder)
     text = library.logging.export_log(library.finding.fight(fight).id, form, log=log_file)
     if out is None:
-        sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
-    else:
-        library.making.check_out(out)
-        out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
-        cli_show.say(str(out))
+        if not cli_show.asking():
+            sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
+        return cli_show.Done(form=form, text=text)
+    library.making.check_out(out)
+    out.write_text(text, encoding="utf-8", errors="surrogateescape", newline="")
+    cli_show.say(str(out))
+    return cli_show.Done(form=form, file=str(out.absolute()))
 
 
 @cli.command()
 @click.pass_obj
+@cli_show.doing
 def reindex(folder: Path) -> None:
     """Make everything that is derived from the catalogue anew."""
     with ProgressLine() as progress:

@@ -32,6 +32,7 @@ _title = click.option("--title", help="What the title card says.")
     "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
 )
 @click.pass_obj
+@terminal.doing
 def handover(
     folder: Path,
     kind: str,
@@ -41,7 +42,7 @@ def handover(
     reel: str | None,
     title: str | None,
     out: Path,
-) -> None:
+) -> terminal.Done:
     """Write what belongs to a reel: captions or chapters (WebVTT), shots (CSV), sheet (a PDF to print),
     timeline (OpenTimelineIO) or edl (CMX 3600)."""
     library = Library(folder)
@@ -49,6 +50,7 @@ def handover(
     with ProgressLine() as progress:
         library.making.handover.write(kind, source, out, settings=settings, progress=progress)
     terminal.say(str(out))
+    return terminal.Done(kind=kind, file=str(out.absolute()))
 
 
 @click.command()
@@ -65,6 +67,7 @@ def handover(
     help="The folder to write.",
 )
 @click.pass_obj
+@terminal.doing
 def bundle(
     folder: Path,
     phrase: str | None,
@@ -73,7 +76,7 @@ def bundle(
     reel: str | None,
     title: str | None,
     out: Path,
-) -> None:
+) -> terminal.Done:
     """Write a folder with a reel, its clips, captions, shot list, timelines and a manifest."""
     library = Library(folder)
     source, settings = _source(library, phrase, theme, clips, reel, title)
@@ -81,6 +84,7 @@ def bundle(
         made = library.making.handover.bundle(source, out, settings=settings, progress=progress)
     terminal.say(f"{made.folder}: {len(made.files)} files")
     terminal.whose()
+    return terminal.Done(folder=str(Path(made.folder).absolute()), files=[str(file) for file in made.files])
 
 
 @click.group()
@@ -89,13 +93,13 @@ def themes() -> None:
 
 
 @themes.command("list")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@terminal.json_option
 @click.pass_obj
 def list_(library: Path, as_json: bool) -> None:
     """List the library's own themes."""
     found = Library(library).making.themes.all()
     if as_json:
-        terminal.as_json(
+        terminal.print_json(
             [
                 {
                     "name": one.name,
@@ -115,31 +119,41 @@ def list_(library: Path, as_json: bool) -> None:
 
 @themes.command()
 @click.argument("name")
+@terminal.json_option
 @click.pass_obj
-def show(library: Path, name: str) -> None:
+def show(library: Path, name: str, as_json: bool) -> None:
     """Print a theme of the library as its file has it."""
-    click.echo(Library(library).making.themes.text(name), nl=False)
+    text = Library(library).making.themes.text(name)
+    if as_json:
+        terminal.print_json({"name": name, "text": text})
+    else:
+        click.echo(text, nl=False)
 
 
 @themes.command()
 @click.argument("file", type=click.File(encoding="utf-8"))
 @click.option("--name", help="The theme whose place it takes; else it is a new one.")
 @click.pass_obj
-def put(library: Path, file: TextIO, name: str | None) -> None:
+@terminal.doing
+def put(library: Path, file: TextIO, name: str | None) -> terminal.Done:
     """Check a theme file (- reads it from the input) and keep it in the library; print its name."""
     try:
         text = file.read()
     except UnicodeDecodeError as problem:
         raise InputError(f"{file.name} is not UTF-8; save it as UTF-8") from problem
-    terminal.say(Library(library).making.themes.put(text, name))
+    kept = Library(library).making.themes.put(text, name)
+    terminal.say(kept)
+    return terminal.Done(name=kept)
 
 
 @themes.command()
 @click.argument("name")
 @click.pass_obj
-def remove(library: Path, name: str) -> None:
+@terminal.doing
+def remove(library: Path, name: str) -> terminal.Done:
     """Throw a theme of the library and its reel away; the clips stay."""
     Library(library).making.themes.remove(name)
+    return terminal.Done(name=name)
 
 
 @themes.command()
@@ -147,7 +161,7 @@ def remove(library: Path, name: str) -> None:
     "folder", required=False, type=click.Path(path_type=Path, file_okay=False), metavar="[THEMES]"
 )
 @click.option("-o", "--out", type=click.Path(path_type=Path, file_okay=False), help="Where the reels go.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@terminal.json_option
 @click.pass_obj
 def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -> int:
     """Make the reels of a folder of theme files (the library's own, unless given) whose result has changed
@@ -155,7 +169,7 @@ def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -
     with ProgressLine() as progress:
         made = Library(library).making.themes.build_all(folder, out, progress)
     if as_json:
-        terminal.as_json(
+        terminal.print_json(
             [
                 {
                     "theme": str(one.theme),

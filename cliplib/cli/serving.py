@@ -65,35 +65,43 @@ def passphrase() -> None:
 @passphrase.command("set")
 @click.option("--role", type=click.Choice(["look", "log"]), required=True)
 @click.pass_obj
-def set_(folder: Path, role: str) -> None:
+@terminal.doing
+def set_(folder: Path, role: str) -> terminal.Done:
     """Give a role a pass phrase; who signed in with the old one has to sign in again.
 
     It is asked for, or read from standard input; never given on the command line, where others could see it.
     """
     library = Library(folder)
     if sys.stdin.isatty():
-        phrase = click.prompt("Pass phrase", hide_input=True, confirmation_prompt=True)
+        phrase = click.prompt("Pass phrase", hide_input=True, confirmation_prompt=True, err=terminal.asking())
     else:
         phrase = sys.stdin.readline().rstrip("\r\n")
     library.care.passphrases.set(role, phrase)
     terminal.say(f"the role “{role}” has a new pass phrase")
+    return terminal.Done(role=role)
 
 
 @passphrase.command()
 @click.option("--role", type=click.Choice(["look", "log"]), required=True)
 @click.pass_obj
-def remove(folder: Path, role: str) -> None:
+@terminal.doing
+def remove(folder: Path, role: str) -> terminal.Done:
     """Nobody can sign in with that role any more."""
     Library(folder).care.passphrases.remove(role)
     terminal.say(f"the role “{role}” has no pass phrase any more")
+    return terminal.Done(role=role)
 
 
 @passphrase.command("list")
+@terminal.json_option
 @click.pass_obj
-def list_(folder: Path) -> None:
+def list_(folder: Path, as_json: bool) -> None:
     """Which roles have a pass phrase."""
     roles = Library(folder).care.passphrases.roles()
-    terminal.say("\n".join(roles) if roles else "none is set")
+    if as_json:
+        terminal.print_json([{"role": role} for role in roles])
+    else:
+        terminal.say("\n".join(roles) if roles else "none is set")
 
 
 @click.group("signed-in")
@@ -102,7 +110,7 @@ def signed_in() -> None:
 
 
 @signed_in.command("list")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+@terminal.json_option
 @click.pass_obj
 def list_signed_in(folder: Path, as_json: bool) -> None:
     """Everybody who is signed in: number, name, role, since when and when last there."""
@@ -113,7 +121,7 @@ def list_signed_in(folder: Path, as_json: bool) -> None:
     ]
     if as_json:
         keys = ("number", "by", "role", "since", "used")
-        terminal.as_json([dict(zip(keys, row, strict=True)) for row in rows])
+        terminal.print_json([dict(zip(keys, row, strict=True)) for row in rows])
     elif rows:
         terminal.table(("number", "name", "role", "since", "last there"), rows, give=1)
     else:
@@ -124,6 +132,7 @@ def list_signed_in(folder: Path, as_json: bool) -> None:
 @click.argument("numbers", nargs=-1)
 @click.option("--all", "everybody", is_flag=True, help="Sign everybody out.")
 @click.pass_obj
+@terminal.doing
 def end(folder: Path, numbers: tuple[str, ...], everybody: bool) -> None:
     """Sign out those with these NUMBERS (see list), or --all; their cookies open nothing any more."""
     if everybody == bool(numbers):
@@ -142,7 +151,8 @@ def end(folder: Path, numbers: tuple[str, ...], everybody: bool) -> None:
 @click.option("--by", required=True, help="Whose log it is to be.")
 @click.option("--instead", is_flag=True, help="In place of the lines this person has there.")
 @click.pass_obj
-def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> None:
+@terminal.doing
+def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> terminal.Done:
     """Take a log file into the library as somebody's own log of FIGHT, to go on with on the log page."""
     library = Library(folder)
     row = library.finding.fight(fight)
@@ -157,6 +167,7 @@ def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> 
     terminal.say(
         f"{count} lines are {by}'s log of “{row.title}” now; ingest or the log page cuts their clips"
     )
+    return terminal.Done(fight=row.title, by=by, lines=count)
 
 
 COMMANDS = (serve, passphrase, signed_in, log_import)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import shutil
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextvars import ContextVar
+from typing import Any
 
 import click
 
@@ -37,6 +40,46 @@ ROLES = {
 _MOST_VALUES = 8  # of a facet in one line, and of warnings of one kind
 
 
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+
+_collected: ContextVar[list[str] | None] = ContextVar("collected", default=None)
+
+
+class Done:
+    """What a command did, for scripts. `facts`: plain data about it; `exit_code`: 1 if something is left."""
+
+    def __init__(self, exit_code: int = 0, **facts: Any):
+        self.exit_code, self.facts = exit_code, facts
+
+
+def doing(command: Callable[..., Done | int | None]) -> Callable[..., int]:
+    """A command that does something and says so. With --json one object comes out: `done` (the command),
+    `ok`, the facts that it returns, and `said`: the lines that a person would have read.
+    """
+
+    @json_option
+    @functools.wraps(command)
+    def told(*args: Any, as_json: bool, **given: Any) -> int:
+        lines: list[str] | None = [] if as_json else None
+        token = _collected.set(lines)
+        try:
+            result = command(*args, **given)
+        finally:
+            _collected.reset(token)
+        done = result if isinstance(result, Done) else Done(result or 0)
+        if lines is not None:
+            name = click.get_current_context().command_path.partition(" ")[2]
+            print_json({"done": name, "ok": not done.exit_code, **done.facts, "said": lines})
+        return done.exit_code
+
+    return told
+
+
+def asking() -> bool:
+    """Whether questions go to standard error, because what comes out is for a script."""
+    return _collected.get() is not None
+
+
 def plain(text: str) -> str:
     """Text from a log or file name, harmless to a terminal: no control or direction characters. Bytes of a
     name that are no text (PEP 383) stay, and are printed as numbers."""
@@ -46,7 +89,11 @@ def plain(text: str) -> str:
 def say(text: object = "", *, err: bool = False) -> None:
     """Print lines for a person. Names, notes and paths in them are somebody else's words: none of them moves
     the cursor, changes the window's title or turns the direction of what follows (CWE-150)."""
-    click.echo("\n".join(map(plain, str(text).split("\n"))), err=err)
+    lines, collected = list(map(plain, str(text).split("\n"))), _collected.get()
+    if collected is not None and not err:
+        collected += lines
+    else:
+        click.echo("\n".join(lines), err=err)
 
 
 def versions(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -57,11 +104,20 @@ def versions(context: click.Context, _: click.Parameter, wanted: bool) -> None:
         context.exit()
 
 
-def as_json(data: JSON | Sequence[JSON]) -> None:
+def print_json(data: JSON | Sequence[JSON]) -> None:
+    click.echo(_written(data, indent=2))
+
+
+def json_line(data: JSON) -> None:
+    """The same on one line, for scripts that read line by line."""
+    click.echo(_written(data, indent=None))
+
+
+def _written(data: JSON | Sequence[JSON], indent: int | None) -> str:
     unicode = (sys.stdout.encoding or "").casefold().replace("-", "") == "utf8"
-    text = json.dumps(data, ensure_ascii=not unicode, indent=2).encode("utf-8", "replace").decode()
+    text = json.dumps(data, ensure_ascii=not unicode, indent=indent).encode("utf-8", "replace").decode()
     # What only steers a terminal is written as JSON writes any character (RFC 8259, section 7).
-    click.echo("".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text))
+    return "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, give: int) -> None:
