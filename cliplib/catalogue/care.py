@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from cliplib.catalogue.places import inside
 from cliplib.catalogue.rows import Held
 from cliplib.catalogue.store import Store, batches, marks
 from cliplib.catalogue.writing import touch
@@ -48,17 +49,40 @@ class Care:
             "c.poster_digest FROM clips c JOIN exchanges e ON e.id = c.exchange_id ORDER BY c.file"
         ):
             for kind, (place, size, digest) in (("clip", values[:3]), ("poster", values[3:])):
-                if place is not None:
+                if inside(place):
                     held = Held(size, digest) if digest else None
                     found.append(KeptFile(kind, fight_id, exchange_id, place, held))
         for fight_id, place, size, digest in self._store.rows(
             "SELECT fight_id, sliced_path, sliced_size, sliced_digest FROM footage "
             "WHERE sliced_path IS NOT NULL ORDER BY fight_id"
         ):
-            if not Path(place).is_absolute():  # else clips are sliced from the footage itself
+            if inside(place):  # else clips are sliced from the footage itself
                 held = Held(size, digest) if digest else None
                 found.append(KeptFile("working copy", fight_id, None, place, held))
         return found
+
+    def strangers(self) -> list[str]:
+        """Rows that point to what is no file of the library, one sentence each. They are read as if they
+        pointed nowhere."""
+        found = []
+        for exchange_id, *places in self._store.rows(
+            "SELECT exchange_id, file, poster FROM clips ORDER BY 1"
+        ):
+            found += [
+                f"clip {exchange_id} names “{place[:80]}”, which is no clip or poster of a library"
+                for place in places
+                if place is not None and inside(place) is None
+            ]
+        return found
+
+    def drop_strangers(self) -> None:
+        """Take those rows out: the next ingest cuts the clips."""
+        with self._store.transaction() as db:
+            for exchange_id, file, poster in db.execute(
+                "SELECT exchange_id, file, poster FROM clips"
+            ).fetchall():
+                if inside(file) is None or (poster is not None and inside(poster) is None):
+                    db.execute("DELETE FROM clips WHERE exchange_id = ?", [exchange_id])
 
     def settle(self) -> None:
         """Have everything committed so far on the disk: a power cut takes none of it."""

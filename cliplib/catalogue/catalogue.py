@@ -24,6 +24,7 @@ from cliplib.catalogue import (
     corrections as catalogue_corrections,
 )
 from cliplib.catalogue import (
+    places,
     watched,
 )
 from cliplib.catalogue import (
@@ -185,8 +186,9 @@ class Catalogue:
 
     def sliced_files(self) -> set[Path]:
         """Every file that clips are sliced from."""
-        rows = self._rows("SELECT sliced_path FROM footage WHERE sliced_path IS NOT NULL")
-        return {self.path.parent / sliced for (sliced,) in rows}
+        rows = self._rows("SELECT sliced_path, path FROM footage WHERE sliced_path IS NOT NULL")
+        found = {places.sliced_from(sliced, Path(path), self.path.parent) for sliced, path in rows}
+        return {path for path in found if path is not None}
 
     def footage(self, fight_id: int) -> FootageRow | None:
         """The footage of a fight as last probed, or None while it has not turned up."""
@@ -206,7 +208,7 @@ class Catalogue:
             mtime_ns,
             info,
             timeline_from_blob(blob, end, time_base),
-            self.path.parent / sliced if sliced else None,
+            places.sliced_from(sliced, Path(path), self.path.parent),
             why,
             probed_by,
             Held(sliced_size, sliced_digest) if sliced_digest else None,
@@ -245,13 +247,13 @@ class Catalogue:
         ]
 
     def clips(self, fight_id: int) -> dict[int, StoredClip]:
-        """A fight's finished clips by exchange id."""
+        """A fight's finished clips by exchange id. One whose file would lie elsewhere counts as not cut."""
         rows = self._rows(
             "SELECT c.exchange_id, e.fight_id, c.start_frame, c.end_frame, c.file, c.poster, c.how, c.why, "
             "c.digest FROM clips c JOIN exchanges e ON e.id = c.exchange_id WHERE e.fight_id = ?",
             (fight_id,),
         )
-        return {row[0]: StoredClip(*row) for row in rows}
+        return {row[0]: StoredClip(*row) for row in rows if places.inside(row[4])}
 
     def clip(self, exchange_id: int) -> StoredClip | None:
         """How one clip was cut, or None while it has not been."""
@@ -260,7 +262,7 @@ class Catalogue:
             "c.digest FROM clips c JOIN exchanges e ON e.id = c.exchange_id WHERE c.exchange_id = ?",
             (exchange_id,),
         )
-        return StoredClip(*rows[0]) if rows else None
+        return StoredClip(*rows[0]) if rows and places.inside(rows[0][4]) else None
 
     def clip_rows(
         self, exchange_ids: Sequence[int], matches: Mapping[int, tuple[tuple[int, ...], ...]] = _NO_MATCHES

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from cliplib.catalogue.places import inside
 from cliplib.core.models import (
     JSON,
     Action,
@@ -344,8 +345,8 @@ def clip_row_from(
         end_us=out_us if clip_end is None else clip_end,
         start_frame=first,
         end_frame=last,
-        file=root / file if file else None,
-        poster=root / poster if poster else None,
+        file=root / place if (place := inside(file)) else None,
+        poster=root / place if (place := inside(poster)) else None,
         actions=actions,
         matches=matches,
         note=note,

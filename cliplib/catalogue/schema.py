@@ -7,6 +7,8 @@ that some version of cliplib knew.
 
 from __future__ import annotations
 
+import sqlite3
+
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
@@ -283,6 +285,21 @@ WITHOUT_PRIVATE = tuple(
 """What a connection is told that must not see private fights."""
 
 
+APPLICATION = 0x63_6C_69_70
+"""What the file says it is (PRAGMA application_id): “clip” in ASCII. Libraries of before 2026-12 say nothing
+and get it when they are opened."""
+
+
+def is_ours(raw: sqlite3.Connection) -> bool:
+    """Whether a database is a catalogue: it has what our first migration made, and is nobody else's file."""
+    (says,) = raw.execute("PRAGMA application_id").fetchone()
+    tables = {name for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    if says not in (0, APPLICATION) or not {"_sqlite_migrations", "meta", "fights"} <= tables:
+        return False
+    applied = "SELECT 1 FROM _sqlite_migrations WHERE migration_set = ? AND name = ?"
+    return raw.execute(applied, (migrations.name, first_tables.__name__)).fetchone() is not None
+
+
 def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     """Apply what is pending and return its names. `stop_before` is for tests of later migrations.
 
@@ -296,13 +313,15 @@ def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
             f"this library was made by a newer cliplib (it has “{unknown[-1]}”); upgrade cliplib to open it"
         )
     pending = [migration.name for migration in migrations.pending(db)]
-    if not pending:
+    (says,) = db.execute("PRAGMA application_id").fetchone()
+    if not pending and says == APPLICATION:
         return []
     # Two processes may open a new library at once; the second waits here and then finds nothing pending.
     db.execute("BEGIN IMMEDIATE")
     try:
         pending = [migration.name for migration in migrations.pending(db)]
         migrations.apply(db, stop_before=stop_before)
+        db.execute(f"PRAGMA application_id = {APPLICATION}")
         db.execute("COMMIT")
     except BaseException:
         db.rollback()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import threading
@@ -49,6 +50,56 @@ class _Connection:
             self.raw.close()
 
 
+def _make(path: Path) -> list[str]:
+    """A new catalogue, which has its name only once it is one; what was applied to it. Somebody else who made
+    one meanwhile is left alone."""
+    log = path.with_name(f"{path.name}-wal")
+    if log.exists() and log.stat().st_size:
+        raise StorageError(
+            f"{path} is gone, but its log of changes {log.name} is there: put the file back, or restore a "
+            "backup into a new folder; nothing was written"
+        )
+    part = path.with_name(
+        f".{path.stem}.{os.getpid()}-{threading.get_ident() & 0xFFFFFF:x}.part{path.suffix}"
+    )
+    try:
+        raw = sqlite3.connect(str(part), isolation_level=None)
+        try:
+            raw.execute(
+                "PRAGMA journal_mode = MEMORY"
+            )  # nobody knows of it yet; no second file to leave behind
+            applied = schema.upgrade(Database(raw, execute_plugins=False))
+        finally:
+            raw.close()
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            return []
+        except OSError:  # a file system without links
+            if path.exists():
+                return []
+            os.replace(part, path)
+        return applied
+    except OSError as error:
+        raise StorageError(f"cannot make a library at {path.parent}: {error.strerror or error}") from error
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def _recognise(path: Path) -> None:
+    """Raise StorageError for a file that is no catalogue of ours; it is only read."""
+    hint = (
+        "restore a backup into a new folder, or move this file away and ingest the fight folders again; "
+        "nothing was written"
+    )
+    if path.is_file() and path.stat().st_size == 0:
+        raise StorageError(f"{path} is empty, so it is no catalogue any more: {hint}")
+    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as raw:
+        if not schema.is_ours(raw):
+            raise StorageError(f"{path} is a database, but no catalogue of cliplib: {hint}")
+
+
 class Store:
     """The database file of one library, for any number of threads. `create`: make it if it is not there.
     `hide_private`: its connections see no private fight and nothing of one, and cannot write."""
@@ -57,10 +108,15 @@ class Store:
         self.path = path
         self._views: Sequence[str] = ()
         self._local = threading.local()
-        if not create and not path.is_file():
-            raise NotFoundError(f"no library at {path.parent}: it has no {path.name}")
+        made: list[str] = []
+        if not path.exists():
+            if not create:
+                raise NotFoundError(f"no library at {path.parent}: it has no {path.name}")
+            with self.errors():
+                made = _make(path)
         with self.errors():
-            self.upgraded = schema.upgrade(self.db)
+            _recognise(path)
+            self.upgraded = made + schema.upgrade(self.db)
         if hide_private:
             self.close()
             self._views = schema.WITHOUT_PRIVATE

@@ -6,11 +6,12 @@ import contextlib
 import hashlib
 import os
 import re
+import shutil
 import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -197,22 +198,42 @@ def remove_empty(root: Path) -> None:
 
 def sweep_leftovers(root: Path) -> None:
     """Remove what a killed ingest was in the middle of writing. Only under the ingest lock."""
-    for path in leftovers(root):
-        path.unlink(missing_ok=True)
+    take_away(leftovers(root))
 
 
-_TEMPORARY = re.compile(r"\..*\.(\d+)-[0-9a-f]+\.part(\.\w+)?|\..*\.taken")
+_TEMPORARY = re.compile(
+    r"\..*\.(\d+)(-[0-9a-f]+)?\.part(\.\w+)?|\.(bundle|backup|restore)-(\d+)-\w+|\..*\.taken"
+)
+"""What files and folders are called while somebody writes them: with the number of the process that does."""
 
 
 def leftovers(root: Path) -> list[Path]:
-    """Files that somebody was in the middle of writing who is no more."""
-    found = []
-    for folder in (CLIPS, POSTERS, WORKING, "columns", "cache", "reels"):
-        for path in (root / folder).rglob(".*"):
-            match = _TEMPORARY.fullmatch(path.name)
-            if match and not _is_written(path, match[1]):
-                found.append(path)
+    """Files and folders in a library that somebody was in the middle of writing who is no more."""
+    found = unfinished(root)
+    for folder in (CLIPS, POSTERS, WORKING, "columns", "cache", "reels", "themes", "signed-in", "looking"):
+        for path in [root / folder, *(root / folder).rglob("*")]:
+            if path.is_dir() and not path.is_symlink() and not any(p in path.parents for p in found):
+                found += unfinished(path)
     return sorted(found)
+
+
+def unfinished(folder: Path) -> list[Path]:
+    """The same of one folder, also outside a library."""
+    found = []
+    for path in folder.glob(".*"):
+        match = _TEMPORARY.fullmatch(path.name)
+        if match and not _is_written(path, match[1] or match[5]):
+            found.append(path)
+    return found
+
+
+def take_away(paths: Iterable[Path]) -> None:
+    """Remove leftovers, files or folders."""
+    for path in paths:
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
 
 
 def _is_written(path: Path, process: str | None) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import os
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
@@ -20,7 +21,6 @@ from pathlib import Path
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import NewExchange, NewMark
 from cliplib.core.errors import (
-    MISTAKES,
     Cancelled,
     ClipLibError,
     FightFolderError,
@@ -48,6 +48,8 @@ from cliplib.relations import deriving
 from cliplib.vocabulary import Vocabulary
 
 LOCK = "ingest.lock"
+
+_ALL_OVER = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENOMEM, errno.EMFILE, errno.ENFILE)
 
 _SKIPPED = "+skipped"  # ends the digest of a fight that was stored without its bad rows
 
@@ -141,7 +143,7 @@ class Ingest:
             except FightFolderError as error:
                 report.fail(error)
                 continue
-            except MISTAKES as mistake:
+            except Exception as mistake:  # noqa: BLE001 - as in `_guarded`
                 report.fail(fault(told(mistake), folder))
                 continue
             report.title = fight.folder.info.title
@@ -281,7 +283,7 @@ class Ingest:
         done = 0
         for fight in ready:
             if fight.work is None:
-                self._say_missing(fight)
+                self._guarded(fight, partial(self._say_missing, fight))
                 continue
             jobs = len(fight.work.jobs)
             if cut and jobs and fight.located.path is not None:
@@ -289,12 +291,16 @@ class Ingest:
                 done += jobs
             else:
                 fight.report.waiting = jobs
-                self._say_missing(fight)
-            if fight.work.gone:
-                self.catalogue.remove_clips(fight.work.gone)
-            self._say_outside(fight)
-            clips = self.catalogue.clips(fight.work.fight_id)
-            fight.report.clips_removed = ingest_cut.sweep_fight(self.root, fight.work.fight_id, clips)
+                self._guarded(fight, partial(self._say_missing, fight))
+            self._guarded(fight, partial(self._say_outside, fight))
+            self._guarded(fight, partial(self._sweep, fight.work, fight.report))
+
+    def _sweep(self, work: CutWork, report: FightReport) -> None:
+        """Take away what no exchange of the fight is any more."""
+        if work.gone:
+            self.catalogue.remove_clips(work.gone)
+        clips = self.catalogue.clips(work.fight_id)
+        report.clips_removed = ingest_cut.sweep_fight(self.root, work.fight_id, clips)
 
     def _plan(self, fight: _Fight) -> None:
         fight_id, located = fight.report.fight_id, fight.located
@@ -367,8 +373,21 @@ class Ingest:
             raise
         except ClipLibError as error:
             fight.report.fail(error)
-        except MISTAKES as mistake:
+        except OSError as error:
+            if self._concerns_all(error):
+                raise
+            place = error.filename or fight.folder.folder
+            fight.report.fail(
+                FightFolderError(f"{place}: {error.strerror or error}; see to it, then ingest again")
+            )
+        except Exception as mistake:  # noqa: BLE001 - a stranger's film can bring out any mistake of ours
             fight.report.fail(fault(told(mistake), fight.folder.folder))
+
+    def _concerns_all(self, error: OSError) -> bool:
+        """Whether it is the library's disk, and no other fight would fare better."""
+        if error.errno in _ALL_OVER:
+            return True
+        return error.filename is not None and Path(os.fsdecode(error.filename)).is_relative_to(self.root)
 
 
 def _identity(folder: FightFolder) -> tuple[str, str]:

@@ -5,11 +5,12 @@ A service takes the desk, and another service where it needs one; it never takes
 
 from __future__ import annotations
 
+import functools
 import threading
 from pathlib import Path
 
 from cliplib.catalogue.catalogue import Catalogue
-from cliplib.catalogue.rows import FightRow
+from cliplib.catalogue.rows import FightRow, FootageRow
 from cliplib.core.errors import FootageError, NotFoundError, StorageError
 from cliplib.core.models import ClipRow, Settings
 from cliplib.core.progress import Progress
@@ -18,7 +19,7 @@ from cliplib.core.settings import read_settings
 from cliplib.ingest.cut import WORKING
 from cliplib.library.names import fight_named
 from cliplib.library.private import Hiding
-from cliplib.media.probe import Probe
+from cliplib.media.probe import Probe, fingerprint
 from cliplib.media.working import Prepared, prepare
 from cliplib.search.engine import Search
 from cliplib.vocabulary import Vocabulary, load_vocabulary
@@ -80,8 +81,12 @@ class Desk:
                 self._names = revision, fighters, titles
             return self._names[1], self._names[2]
 
-    def prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
-        """A fight's footage, ready to be cut and shown; FootageError if it is not where it was."""
+    def footage(self, fight_id: int, title: str) -> FootageRow:
+        """A fight's footage; FootageError if it is not where it was, or another file is there by now.
+
+        Looked at each time: what the catalogue names is shown to whoever may look, and somebody may have
+        written another file's name into it.
+        """
         row = self.catalogue.footage(fight_id)
         if row is None:
             raise FootageError(f"“{title}” has no footage yet; ingest it again when it has")
@@ -90,4 +95,20 @@ class Desk:
                 f"the footage of “{title}” is not at {row.path} any more; ingest the fight again, "
                 "and name the folder where the footage is now"
             )
+        now = row.path.stat()
+        if _content(row.path, now.st_size, now.st_mtime_ns, now.st_ino) != row.info.fingerprint:
+            raise FootageError(
+                f"{row.path} is not the footage of “{title}” that was ingested, it has changed; "
+                "ingest the fight again"
+            )
+        return row
+
+    def prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
+        """A fight's footage, ready to be cut and shown; FootageError as `footage`."""
+        row = self.footage(fight_id, title)
         return prepare(Probe(row.path, row.info, row.timeline), self.folder / WORKING, progress)
+
+
+@functools.lru_cache(maxsize=4096)
+def _content(path: Path, _size: int, _changed: int, _number: int) -> str:
+    return fingerprint(path)

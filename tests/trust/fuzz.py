@@ -48,6 +48,8 @@ class Outcome:
 
 def mutate(rng: random.Random, seeds: list[bytes], target: Target) -> bytes:
     """Another input made from the seeds."""
+    if target.mutate is not None:
+        return target.mutate(rng, rng.choice(seeds))[: target.longest]
     data = bytearray(rng.choice(seeds))
     for _ in range(rng.choice((1, 1, 2, 3, 5, 8))):
         at = rng.randrange(len(data) + 1)

@@ -10,6 +10,7 @@ import atexit
 import contextlib
 import functools
 import json
+import random
 import re
 import select
 import shutil
@@ -36,6 +37,7 @@ from cliplib.reels.frame_shape import Box, Frame, whole
 from cliplib.reels.theme_reading import drawings_from, theme_from
 from cliplib.relations import deriving
 from cliplib.vocabulary import load_vocabulary
+from tests.trust import boxes
 
 SEEDS = Path(__file__).parent / "fuzz_seeds"
 
@@ -204,14 +206,17 @@ def reel_facts(data: bytes) -> None:
 
 @dataclass(frozen=True)
 class Target:
-    """`run` one input; `dictionary`: pieces that mean something to the reader; `longest` input in bytes."""
+    """`run` one input; `dictionary`: pieces that mean something to the reader; `longest` input in bytes.
+    `mutate`: in place of mutations of bytes, from a seed; `like`: the target whose seeds it has."""
 
     run: Callable[[bytes], None]
     dictionary: tuple[bytes, ...] = ()
     longest: int = 4096
+    mutate: Callable[[random.Random, bytes], bytes] | None = None
+    like: str = ""
 
     def seeds(self, name: str) -> list[bytes]:
-        return [path.read_bytes() for path in sorted((SEEDS / name).glob("*"))] or [b""]
+        return [path.read_bytes() for path in sorted((SEEDS / (self.like or name)).glob("*"))] or [b""]
 
 
 def _words(text: str) -> tuple[bytes, ...]:
@@ -261,6 +266,7 @@ TARGETS: dict[str, Target] = {
         fragment, _words("0|1|9|59|:|.|,|npt:|&t=|&|%3A|+|-|e9|Infinity|smpte:|clock:|\x00|#|="), 200
     ),
     "mp4": Target(mp4, _BOXES, 1 << 16),
+    "mp4boxes": Target(mp4, longest=1 << 20, mutate=boxes.mutated, like="mp4"),
     "theme": Target(theme, _TOML),
     "drawing": Target(drawing, _DRAWING, 2048),
     "reel": Target(reel_facts, _DRAWING, 2048),

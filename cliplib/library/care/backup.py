@@ -22,11 +22,16 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO
 
-from cliplib.core.errors import InputError
+from cliplib.catalogue.catalogue import Catalogue
+from cliplib.core.errors import ClipLibError, InputError
 from cliplib.core.progress import Progress, silent
+from cliplib.core.settings import read_settings
 from cliplib.core.version import __version__
+from cliplib.ingest.cut import take_away, unfinished
 from cliplib.library.desk import Desk
+from cliplib.library.making.outside import noted_outside
 from cliplib.media.files import replacing, settle, settle_names, writing
+from cliplib.vocabulary import load_vocabulary
 
 MANIFEST = "backup.json"
 FORM = "cliplib backup 1"
@@ -37,6 +42,11 @@ _PLACE = re.compile(
     r"catalogue\.db|settings\.toml|terms\.toml|themes/[^/]+\.toml|reels/[^/]+\.(json|mp4)|"
     r"(clips/[^/]+/[^/]+\.mp4)|(posters/[^/]+/[^/]+\.jpg)"
 )
+
+
+_MOST_FILES = 4_000_000
+_SMALL = {MANIFEST: 1 << 30, "settings.toml": 1 << 20, "terms.toml": 16 << 20}
+"""Bytes that a file of a backup has at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +68,11 @@ def back_up(desk: Desk, out: Path, *, clips: bool = False, progress: Progress = 
         raise InputError(f"{out.absolute().parent} does not exist; make that folder first")
     if out.absolute().resolve().is_relative_to(desk.folder.resolve()):
         raise InputError(f"{out} lies inside the library; a backup belongs somewhere else, on another disk")
-    with writing(out), tempfile.TemporaryDirectory(dir=out.absolute().parent, prefix=".backup-") as place:
+    with (
+        noted_outside(desk.folder, out.absolute().parent),
+        writing(out),
+        tempfile.TemporaryDirectory(dir=out.absolute().parent, prefix=f".backup-{os.getpid()}-") as place,
+    ):
         copy = Path(place, CATALOGUE)
         desk.catalogue.care.copy_to(copy)
         patterns = _ALWAYS + (_WITH_CLIPS if clips else ())
@@ -140,7 +154,7 @@ def _writer(out: Path) -> Iterator[_Put]:
         with replacing(out) as temporary, tarfile.open(temporary, "w") as tar:
             yield _Put(tar, None)
         return
-    with tempfile.TemporaryDirectory(dir=out.absolute().parent, prefix=".backup-") as place:
+    with tempfile.TemporaryDirectory(dir=out.absolute().parent, prefix=f".backup-{os.getpid()}-") as place:
         folder = Path(place, "whole")
         folder.mkdir()
         yield _Put(None, folder)
@@ -162,14 +176,16 @@ def restore(backup: Path, folder: Path, progress: Progress = silent) -> int:
         raise InputError(f"there is no backup at {backup}")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
+        take_away(path for path in unfinished(folder.parent) if path.name.startswith(".restore-"))
         with (
             writing(folder),
-            tempfile.TemporaryDirectory(dir=folder.parent, prefix=".restore-") as place,
+            tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".restore-{os.getpid()}-") as place,
         ):
             whole = Path(place, "whole")
             found = _unpack(backup, whole, progress)
             _compare(backup, whole, found)
             (whole / MANIFEST).unlink()
+            _sound(backup, whole)
             if folder.exists():
                 folder.rmdir()
             settle_names(path for path in (whole, *whole.rglob("*")) if path.is_dir())
@@ -187,6 +203,12 @@ def _unpack(backup: Path, whole: Path, progress: Progress) -> dict[str, tuple[in
     def take(name: str, file: IO[bytes], size: int) -> None:
         if name != MANIFEST and not _is_place(name):
             raise InputError(f"{backup} holds “{name[:80]}”, which is no part of a backup")
+        if name in found:
+            raise InputError(f"{backup} holds “{name[:80]}” twice; one of them may be anything")
+        if len(found) >= _MOST_FILES:
+            raise InputError(f"{backup} holds more than {_MOST_FILES:,} files, “{name[:80]}” and others")
+        if name in _SMALL and size > _SMALL[name]:
+            raise InputError(f"{backup} holds “{name}” of {size:,} bytes, more than any library has")
         progress("restoring", len(found), 0)
         target = whole / name
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -213,6 +235,25 @@ def _unpack(backup: Path, whole: Path, progress: Progress) -> dict[str, tuple[in
                 raise InputError(f"{backup} holds “{member.name[:80]}”, which is not a plain file")
             take(member.name, content, member.size)
     return found
+
+
+def _sound(backup: Path, whole: Path) -> None:
+    """Raise InputError unless what was unpacked is a library: the digests only say that it is as it was
+    written, by whomever."""
+    try:
+        load_vocabulary(whole, read_settings(whole / "settings.toml").number_profile)
+        catalogue = Catalogue(whole / CATALOGUE)
+        try:
+            wrong = catalogue.care.problems() + catalogue.care.strangers()
+        finally:
+            catalogue.close()
+    except ClipLibError as error:
+        said = str(error).replace(f"{whole}{os.sep}", "")
+        raise InputError(f"{backup} makes no library: {said}") from error
+    if wrong:
+        more = f", and {len(wrong) - 3} more" if len(wrong) > 3 else ""
+        raise InputError(f"{backup} makes no sound library: {'; '.join(wrong[:3])}{more}; use another backup")
+    settle([whole / CATALOGUE])
 
 
 def _is_place(name: str) -> bool:

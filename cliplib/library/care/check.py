@@ -25,6 +25,7 @@ from cliplib.ingest.footage import FootageFinder
 from cliplib.ingest.ingest import LOCK, Ingest
 from cliplib.ingest.lock import only_one
 from cliplib.library.desk import Desk
+from cliplib.library.making.outside import parts_elsewhere
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.media import ffmpeg
 from cliplib.media.probe import fingerprint
@@ -63,6 +64,7 @@ class Check:
             for problem in self.desk.catalogue.care.problems()
         ]
         if not self.findings:  # rows that cannot be trusted are no reason to remove a file
+            self._strangers()
             self._footage()
             try:
                 with only_one(self.desk.folder / LOCK):
@@ -74,11 +76,21 @@ class Check:
                 self._say("an ingest is at work: clips, posters and working copies were not looked at")
             self._reels()
             self._derived()
+        self._elsewhere()
         self._machine()
         return self.findings
 
     def _say(self, what: str, done: str = "") -> None:
         self.findings.append(Fault(what, done))
+
+    def _strangers(self) -> None:
+        """Rows that name files of other places; nothing follows them, but somebody wrote them."""
+        found = [Fault(f"catalogue: {said}") for said in self.desk.catalogue.care.strangers()]
+        self.findings += found
+        if found and self.repair:
+            self.desk.catalogue.care.drop_strangers()
+            for finding in found:
+                finding.done = "taken out; the next ingest cuts it"
 
     # --- footage ------------------------------------------------------------------------------------------
 
@@ -250,7 +262,7 @@ class Check:
             finding = Fault(_count(len(paths), kind))
             self.findings.append(finding)
             if self.repair:
-                stays = _removed(paths)
+                stays = _removed(paths, folders=kind == "half-written file")
                 if stays:
                     finding.what += f"; {stays}"
                 else:
@@ -310,6 +322,16 @@ class Check:
                 self.desk.search.rebuild(self.progress)
                 finding.done = "made again"
 
+    def _elsewhere(self) -> None:
+        """What somebody was killed at while it was written outside the library; it can hold any name."""
+        for path in parts_elsewhere(self.desk.folder):
+            finding = Fault(f"{path} is what a killed backup, restore or reel left half-written")
+            self.findings.append(finding)
+            if self.repair:
+                stays = _removed([path], folders=True)
+                finding.done = "" if stays else "removed"
+                finding.what += f"; {stays}" if stays else ""
+
     def _machine(self) -> None:
         missing = ffmpeg.capabilities().missing
         if missing:
@@ -330,12 +352,16 @@ _PLURAL = {
 }
 
 
-def _removed(paths: Iterable[Path]) -> str:
-    """Remove files; empty, or what is in the way of removing one: a folder of that name, or rights."""
+def _removed(paths: Iterable[Path], *, folders: bool = False) -> str:
+    """Remove files; empty, or what is in the way of removing one: a folder of that name, or rights.
+    `folders`: those too, with all that is in them."""
     stays = ""
     for path in paths:
         try:
-            path.unlink(missing_ok=True)
+            if folders:
+                ingest_cut.take_away([path])
+            else:
+                path.unlink(missing_ok=True)
         except OSError as error:
             stays = f"{path} cannot be removed ({error.strerror or error}); move it away and check again"
     return stays

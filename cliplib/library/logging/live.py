@@ -257,10 +257,7 @@ class LiveLogging:
 
         FootageError if the fight has no footage, or it is not where it was.
         """
-        fight = self._desk.fight(fight_id)
-        row = self._desk.catalogue.footage(fight_id)
-        if row is None or not row.path.is_file():
-            raise FootageError(f"“{fight.title}” has no footage here; ingest it again when it has")
+        row = self._desk.footage(fight_id, self._desk.fight(fight_id).title)
         if row.info.sliceable:
             return row.path
         return row.sliced if row.sliced is not None and row.sliced.is_file() else None

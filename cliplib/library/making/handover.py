@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 import zipfile
 from pathlib import Path
@@ -10,6 +11,7 @@ from cliplib.core.errors import InputError, NotFoundError
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
 from cliplib.library.making.filmlock import showing
+from cliplib.library.making.outside import noted_outside
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.reels import MadeReel, Shown, Source
 from cliplib.library.making.themes import Themes
@@ -63,7 +65,7 @@ class HandOver:
     ) -> Bundle:
         """A folder with the reel, its clips, all hand-over files and a manifest; see
         `handover.write_bundle`."""
-        with showing(self._desk.folder):
+        with showing(self._desk.folder), noted_outside(self._desk.folder, folder.absolute().parent):
             shown = self._shown(source, settings)
             parts = self._maker.parts(shown, progress)
             self._maker.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
@@ -111,7 +113,7 @@ class HandOver:
         if kind != "bundle":
             handover.hand_over(kind, parts, shown.theme.settings, out)
             return out
-        with tempfile.TemporaryDirectory(dir=out.parent, prefix=".bundle-") as folder:
+        with tempfile.TemporaryDirectory(dir=out.parent, prefix=f".bundle-{os.getpid()}-") as folder:
             made = handover.write_bundle(
                 parts, shown.theme.settings, Path(folder) / name, self._desk.cache, progress
             )

@@ -11,6 +11,7 @@ from cliplib.library.making import media
 from cliplib.library.making.drawings import Drawings
 from cliplib.library.making.filmlock import showing
 from cliplib.library.making.handover import HandOver
+from cliplib.library.making.outside import noted_outside
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.themes import Themes
 from cliplib.library.themefiles import ThemeFiles
@@ -33,7 +34,8 @@ class Making(ReelMaker):
         clip = self._desk.clip(clip_id)
         self.check_out(out)
         source = self._desk.prepared(clip.fight_id, clip.fight, progress)
-        return media.export_clip(clip, source, out, progress)
+        with noted_outside(self._desk.folder, out.absolute().parent):
+            return media.export_clip(clip, source, out, progress)
 
     def portable(self, clip_id: int, progress: Progress = silent) -> Path:
         """The same as a file kept in the library's cache, made once."""

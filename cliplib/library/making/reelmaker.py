@@ -14,6 +14,7 @@ from cliplib.library.finding.finding import Finding
 from cliplib.library.making import reels, targets
 from cliplib.library.making.drawings import Drawings
 from cliplib.library.making.filmlock import showing
+from cliplib.library.making.outside import noted_outside
 from cliplib.library.making.reels import MadeReel, Shown, Source
 from cliplib.media.working import Prepared
 from cliplib.reels.build import build
@@ -47,7 +48,7 @@ class ReelMaker:
         picked from, so that captions tell what it matched. Raises InputError when there is nothing to show,
         FootageError when footage is not where it was.
         """
-        with showing(self._desk.folder):
+        with showing(self._desk.folder), noted_outside(self._desk.folder, out.absolute().parent):
             shown = self.shown(source, settings, where, changes, matching)
             self.check_out(out)
             return self.build(shown, shown.theme.settings, out, progress, only_if_changed=only_if_changed)

@@ -26,6 +26,7 @@ MOST_SAMPLES = 1 << 22  # 19 hours at 60 frames a second; a day of AAC packets a
 MOST_TRACKS = 64
 MOST_BOXES = 10_000  # beside one another
 MOST_EDITS = 10_000
+LONGEST_S = 1 << 22  # seven weeks; finer ticks of it still fit into 64 bits
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +224,8 @@ def _track(trak: _Box, file_size: int) -> Track | None:
         raise FootageError("a track does not say what its times are counted in")
     sizes = _sizes(tables, file_size)
     durations = _durations(tables[b"stts"], len(sizes))
+    if int(durations.sum()) > LONGEST_S * timescale:
+        raise FootageError(f"its times run for {int(durations.sum()) // timescale // 86_400} days")
     offsets, description = _places(tables, sizes, file_size)
     stsd = _stsd(tables[b"stsd"], int(description.max(initial=1)))
     decode = np.zeros(len(sizes), np.int64)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from cliplib.core.errors import FootageError
 from cliplib.media.mp4.reading import Bools, Edit, Ints, TrackHeader
 
 UPRIGHT = struct.pack(">9i", 0x10000, 0, 0, 0, 0x10000, 0, 0, 0, 0x40000000)
@@ -52,7 +53,15 @@ class TrackOut:
 
 
 def header(tracks: Sequence[TrackOut], payload: int) -> bytes:
-    """Everything that comes before the `payload` bytes of samples; offsets of chunks are final."""
+    """Everything that comes before the `payload` bytes of samples; offsets of chunks are final. FootageError
+    for times that no MP4 can tell: footage may claim any."""
+    try:
+        return _header(tracks, payload)
+    except (struct.error, OverflowError) as error:
+        raise FootageError(f"its times are beyond what an MP4 can say ({error})") from error
+
+
+def _header(tracks: Sequence[TrackOut], payload: int) -> bytes:
     mdat = struct.pack(">I4sQ", 1, b"mdat", payload + 16)
     wide = payload >= _WIDE_FROM
     traks = [_trak(track, number, wide) for number, track in enumerate(tracks, 1)]
@@ -148,7 +157,7 @@ def _run_table(kind: bytes, values: Ints) -> bytes:
 
 def _words(values: npt.NDArray[np.integer]) -> bytes:
     if values.size and (values.min() < 0 or values.max() >= 1 << 32):
-        raise ValueError("a number does not fit into 32 bits of an MP4 table")
+        raise FootageError("a time or size of it does not fit into 32 bits of an MP4 table")
     return values.astype(">u4").tobytes()
 
 
