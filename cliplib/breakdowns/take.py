@@ -259,10 +259,10 @@ class TakeFolder:
         if spoilt:
             notes.append(f"{spoilt} lines of picture data in recording {number} cannot be read; left out")
         ended = said["length"] is not None
-        known = [piece.clock for piece in pieces[-1:]] + [sample.t for sample in reader.samples[-1:]]
+        known = [piece.clock for piece in pieces[-1:]] + [reader.t]
         recording = Recording(
             int(said["begins"]),
-            int(said["length"]) if ended else max(known, default=0),
+            int(said["length"]) if ended else max(known),
             int(said["sound_begins"]),
             str(said["kind"]),
             pieces,
@@ -323,7 +323,7 @@ class _Picture:
     def __init__(self, shots: int, since: int, known: dict[str, tuple[int, Drawing]] | None):
         self.samples: list[Sample] = []
         self.taps: list[tuple[int, int]] = []
-        self._shots, self._t, self._known = shots, since, known
+        self._shots, self.t, self._known = shots, since, known
         self._last: dict[str, Any] = {"speed": 0, "drawings": [], "mirror": "none", "region": None}
 
     def take(self, line: Any, where: str) -> None:
@@ -334,11 +334,11 @@ class _Picture:
 
     def _take(self, line: Any) -> None:
         t = _whole(line["t"], "t", 0, LONGEST_US)
-        if t < self._t:
-            raise ValueError(f"time goes back from {self._t} to {t}")
+        if t < self.t:
+            raise ValueError(f"time goes back from {self.t} to {t}")
         if "sentence" in line:
             self.taps.append((t, _whole(line["sentence"], "sentence", 0, 100_000)))
-            self._t = t
+            self.t = t
             return
         if "drawing" in line:
             name = str(line["drawing"])
@@ -348,7 +348,7 @@ class _Picture:
             pane = _whole(line.get("pane", 0), "pane", 0, 1)
             if self._known is not None:
                 self._known[name] = pane, replace(drawing, from_us=None, until_us=None, shots=())
-            self._t = t
+            self.t = t
             return
         said = {**self._last, **{key: line[key] for key in self._last if key in line}}
         shot = _whole(line["shot"], "shot", 0, self._shots - 1)
@@ -364,7 +364,7 @@ class _Picture:
             _region(said["region"]),
             None if other is None else _whole(other, "other", 0, 1 << 40),
         )
-        self._last, self._t = said, t
+        self._last, self.t = said, t
         self.samples.append(sample)
 
     def _named(self, names: Any) -> tuple[tuple[int, Drawing], ...]:

@@ -29,7 +29,7 @@ def timeline_text(plan: FilmPlan, voices: Mapping[str, Path]) -> str:
 
 
 def edl_text(plan: FilmPlan) -> str:
-    """The pictures as an EDL, in time code without dropped labels."""
+    """The pictures as an EDL, in time code without dropped labels; remarks at its end say what it lacks."""
     writer = _Writer(plan, float(round(plan.encoding.rate)), effects=False)
     timeline = writer.otio.schema.Timeline(plan.title or "Breakdown")
     track = writer.pictures(flat=True)
@@ -52,8 +52,9 @@ def edl_text(plan: FilmPlan) -> str:
         lacks.append("OF TWO CLIPS AT ONCE THE FIRST IS LISTED")
     if kept > MOST_EVENTS:
         lacks.append(f"ONLY THE FIRST {MOST_EVENTS} EVENTS ARE HERE; THE FORM HAS NO HIGHER NUMBERS")
-    said = "".join(f"* {line}\n" for line in lacks)
-    return f"{head}\nFCM: NON-DROP FRAME\n{said}{rest}"
+    # At the end: some readers take no remark before the first event.
+    said = "".join(f"* {line}\n" for line in lacks) if kept else ""
+    return f"{head}\nFCM: NON-DROP FRAME\n{rest.rstrip()}\n{said}"
 
 
 @dataclass(frozen=True, slots=True)

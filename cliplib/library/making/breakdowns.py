@@ -1,0 +1,539 @@
+"""Breakdowns kept in the library: a folder each, with the document, what is remembered of its shots and
+counts, the takes, and the film with all that lies beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import shutil
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
+from pathlib import Path
+
+from cliplib.breakdowns import document as documents
+from cliplib.breakdowns.counts import Recounts, recounted
+from cliplib.breakdowns.document import Breakdown, Link, Point
+from cliplib.breakdowns.film import (
+    FilmPlan,
+    FilmReport,
+    PointFilm,
+    Style,
+    build_film,
+    read_looks,
+    style_of,
+    words_on,
+)
+from cliplib.breakdowns.folder import write_beside, write_folder
+from cliplib.breakdowns.links import clips_in
+from cliplib.breakdowns.plan import FilmShot
+from cliplib.breakdowns.shots import Notes, ShotRecord, read_notes, write_notes
+from cliplib.core.errors import BusyError, ClipLibError, InputError, NotFoundError
+from cliplib.core.models import JSON
+from cliplib.core.progress import Progress, silent
+from cliplib.library.desk import Desk
+from cliplib.library.evidence.evidence import Evidence
+from cliplib.library.finding.finding import Finding
+from cliplib.library.making.breakdownshots import Resolved, ShotFinder
+from cliplib.library.making.filmlock import showing
+from cliplib.library.making.reelmaker import ReelMaker
+from cliplib.library.making.takes import PointTakes
+from cliplib.media.files import replacing
+from cliplib.reels.theme_reading import Look
+
+FOLDER, TEXT, NOTES, TAKES, FILM = "breakdowns", "breakdown.md", "breakdown.notes.json", "takes", "film.mp4"
+BESIDE = "beside.json"
+_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
+_OF_CLIPS = ("clip", "beside", "find")
+
+
+@dataclass(frozen=True, slots=True)
+class BreakdownFile:
+    """A breakdown of the library. `film`: None until it is built; `beside`: files that came out with it.
+    `private`: it shows a private fight, or tells of one. `seen`: of the text, to say when it is changed what
+    one has changed."""
+
+    name: str
+    title: str
+    points: tuple[str, ...]
+    film: Path | None
+    beside: tuple[Path, ...]
+    text: Path
+    private: bool
+    seen: str
+
+    def as_json(self) -> JSON:
+        return {
+            "name": self.name,
+            "title": self.title,
+            "points": list(self.points),
+            "film": str(self.film) if self.film else None,
+            "beside": [str(path) for path in self.beside],
+            "text": str(self.text),
+            "private": self.private,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class ShotFault:
+    """A shot that is missing, or is not as it was noted."""
+
+    point: str
+    label: str
+    target: str
+    line: int
+    said: str
+
+    def as_json(self) -> JSON:
+        return {
+            "point": self.point, "label": self.label, "target": self.target, "line": self.line,
+            "said": self.said,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a check found. `problems`: what is wrong in the document; `kept`: what it holds that means nothing
+    here; `updated`: texts that were changed, and shots that were noted anew, as was asked."""
+
+    name: str
+    problems: tuple[str, ...]
+    kept: tuple[str, ...]
+    recounts: Recounts
+    shots: tuple[ShotFault, ...]
+    takes: tuple[str, ...]
+    updated: tuple[str, ...] = ()
+
+    @property
+    def well(self) -> bool:
+        """Nothing is wrong, missing or otherwise than it was written."""
+        counts, held = self.recounts.counts, self.recounts.comparisons
+        return not (
+            self.problems
+            or self.shots
+            or self.takes
+            or any(one.drift or one.problem for one in counts)
+            or any(one.holds is not True for one in held)
+        )
+
+    def as_json(self) -> JSON:
+        return {
+            "name": self.name,
+            "well": self.well,
+            "problems": list(self.problems),
+            "kept": list(self.kept),
+            "counts": [one.as_json() for one in self.recounts.counts],
+            "comparisons": [one.as_json() for one in self.recounts.comparisons],
+            "shots": [one.as_json() for one in self.shots],
+            "takes": list(self.takes),
+            "updated": list(self.updated),
+        }
+
+
+class Breakdowns:
+    """`library.making.breakdowns`."""
+
+    def __init__(self, desk: Desk, finding: Finding, evidence: Evidence, maker: ReelMaker):
+        self._desk, self._finding, self._evidence, self._maker = desk, finding, evidence, maker
+        self.folder = desk.folder / FOLDER
+
+    # --- documents ----------------------------------------------------------------------------------------
+
+    def all(self) -> list[BreakdownFile]:
+        """Every breakdown that may be seen, by name."""
+        names = sorted(path.parent.name for path in self.folder.glob(f"*/{TEXT}"))
+        return [self._file(name) for name in names if _NAME.fullmatch(name) and self._may_see(name)]
+
+    def one(self, name: str) -> BreakdownFile:
+        """NotFoundError if there is none of that name."""
+        self._place(name)
+        return self._file(name)
+
+    def text(self, name: str) -> str:
+        """The document, byte for byte (what is no UTF-8 is kept as surrogates)."""
+        return _read_text(self._place(name) / TEXT)
+
+    def read(self, name: str) -> Breakdown:
+        """The document as it is understood."""
+        return documents.read(self.text(name))
+
+    def new(self, title: str, phrase: str = "") -> str:
+        """A breakdown to begin with, of a title and perhaps a phrase; its name."""
+        title = " ".join(title.split())
+        if not title:
+            raise InputError("a breakdown needs a title; say what it is about")
+        text = self._beginning(title, phrase)
+        return self.put(None, text)
+
+    def put(self, name: str | None, text: str, *, seen: str | None = None) -> str:
+        """Keep a document's text as it is and return its name. `name` None: a new one, named after its title.
+        `seen`: of the text that was changed; BusyError if somebody else changed it meanwhile. A point whose
+        heading alone changed keeps its takes. What is wrong in it is for `check` to say."""
+        document = documents.read(text)
+        if name is None:
+            name = self._free_name(document.title)
+        else:
+            before = self._place(name)
+            if seen is not None and seen != _seen(_read_text(before / TEXT)):
+                raise BusyError(f"“{name}” was changed meanwhile; look at it again, then change that")
+            self._move_takes(before, documents.read(_read_text(before / TEXT)), document)
+        place = self.folder / name
+        place.mkdir(parents=True, exist_ok=True)
+        with replacing(place / TEXT) as temporary:
+            temporary.write_bytes(text.encode("utf-8", "surrogateescape"))
+        write_notes(place / NOTES, self._remembered(document, read_notes(place / NOTES)))
+        return name
+
+    def remove(self, name: str) -> None:
+        """Throw a breakdown away for good, with its takes and its film; clips stay."""
+        shutil.rmtree(self._place(name))
+
+    # --- honest -------------------------------------------------------------------------------------------
+
+    def check(self, name: str, *, update: bool = False) -> Checked:
+        """Recount every count and look for every shot. `update`: write the counts as they are now into the
+        text, and take shots as they are cut now; else nothing is changed."""
+        place, document = self._place(name), self.read(name)
+        notes, finder = read_notes(place / NOTES), self._finder(silent)
+        recounts = recounted(document, finder.count, notes.counts)
+        shots = tuple(self._shot_faults(document, notes, finder))
+        _, problems = self._style(document)
+        updated: list[str] = []
+        if update:
+            updated = self._update(name, document, recounts, shots, finder)
+        return Checked(
+            name,
+            (*map(str, document.problems), *problems),
+            tuple(map(str, document.notes)),
+            recounts,
+            shots,
+            tuple(self._take_faults(place, document)),
+            tuple(updated),
+        )
+
+    def _update(
+        self,
+        name: str,
+        document: Breakdown,
+        recounts: Recounts,
+        shots: Sequence[ShotFault],
+        finder: ShotFinder,
+    ) -> list[str]:
+        place = self._place(name)
+        text = documents.with_texts(document, recounts.texts)
+        notes = self._remembered(documents.read(text), Notes(), finder)
+        before = read_notes(place / NOTES)
+        # What is nowhere any more stays noted: it may come back, and it is named until then.
+        kept = {target: some for target, some in before.shots.items() if target not in notes.shots}
+        with replacing(place / TEXT) as temporary:
+            temporary.write_bytes(text.encode("utf-8", "surrogateescape"))
+        write_notes(place / NOTES, replace(notes, shots={**kept, **notes.shots}))
+        said = [f"{link.line}: {link.text} is {now} now" for link, now in recounts.texts.items()]
+        taken = [f"{s.line}: “{s.label}” is as it is cut now" for s in shots if s.target in notes.shots]
+        return said + taken
+
+    def _shot_faults(self, document: Breakdown, notes: Notes, finder: ShotFinder) -> Iterator[ShotFault]:
+        for point in document.points:
+            for link in point.shots:
+                for said in _differences(link, notes.shots.get(link.target, ()), finder):
+                    yield ShotFault(point.heading, link.text, link.target, link.line, said)
+
+    def _take_faults(self, place: Path, document: Breakdown) -> Iterator[str]:
+        keys = {point.key for point in document.points}
+        for folder in sorted((place / TAKES).iterdir()) if (place / TAKES).is_dir() else ():
+            if folder.name not in keys and folder.is_dir() and any(folder.iterdir()):
+                yield (
+                    f"takes are kept for “{folder.name}”, and no point has that heading; give a point that "
+                    "heading, or remove them"
+                )
+        for point in document.points:
+            take = self.takes_of(place, point.key).chosen()
+            for note in take.notes if take else ():
+                yield f"{point.heading}: {note}"
+
+    # --- film ---------------------------------------------------------------------------------------------
+
+    def build(self, name: str, progress: Progress = silent) -> FilmReport:
+        """Make the film and all that lies beside it, in the breakdown's folder. What is missing is said in
+        the report's notes, and the rest is built. Raises as `film.build_film` does."""
+        with showing(self._desk.folder):
+            return self._build(name, progress)[0]
+
+    def bundle(self, name: str, folder: Path, progress: Progress = silent) -> tuple[str, ...]:
+        """Build it, and write a folder that plays in a browser without the library; the names in it."""
+        with showing(self._desk.folder):
+            self._maker.check_out(folder / "index.html" if folder.is_dir() else folder)
+            report, plan, beside = self._build(name, progress)
+            return write_folder(self.read(name), plan, report.out, beside, folder)
+
+    def _build(self, name: str, progress: Progress) -> tuple[FilmReport, FilmPlan, tuple[Path, ...]]:
+        place, document = self._place(name), self.read(name)
+        finder = self._finder(progress)
+        style, problems = self._style(document)
+        notes = read_notes(place / NOTES)
+        points, records = [], dict(notes.shots)
+        for point in document.points:
+            film, found = self._point(place, point, style, notes, finder, self._looks(document)[0])
+            points.append(film)
+            records |= found
+        recounts = recounted(document, finder.count, notes.counts)
+        # Before there is a film: whoever forgets a fight must know that it is shown.
+        shown = {target: some for target, some in records.items() if some}
+        write_notes(place / NOTES, replace(notes, shots=shown))
+        cache = self._desk.cache
+        report, plan = build_film(document.title, points, style, place / FILM, cache, progress)
+        beside, said = write_beside(document, plan, recounts, place, cache / "parts", progress)
+        with replacing(place / BESIDE) as temporary:
+            names = [path.relative_to(place).as_posix() for path in beside]
+            temporary.write_text(json.dumps(names), encoding="utf-8")
+        counts = [
+            f"line {one.link.line}: {one.sentence}" for one in recounts.counts if one.drift or one.problem
+        ]
+        wrong = [str(problem) for problem in document.problems]
+        report = replace(report, notes=(*wrong, *problems, *report.notes, *counts, *said))
+        return report, plan, beside
+
+    def _point(
+        self,
+        place: Path,
+        point: Point,
+        style: Style,
+        notes: Notes,
+        finder: ShotFinder,
+        whole: Sequence[Look],
+    ) -> tuple[PointFilm, dict[str, tuple[ShotRecord, ...]]]:
+        own, problems = self._looks_of(point)
+        captions, joins, mix = words_on(style, own)
+        resolved = [
+            finder.shots(link, notes.shots.get(link.target, ()), [*whole, *own]) for link in point.shots
+        ]
+        said = [f"{point.heading}: “{one.link.text}”: {one.problem}" for one in resolved if one.problem]
+        take = self.takes_of(place, point.key).chosen()
+        shots = tuple(shot for one in resolved for shot in one.shots if shot.panes or shot.still)
+        if take is not None and take.samples:
+            shots = tuple(self._shot_of_take(some, resolved, finder) for some in take.shots)
+        sentences = tuple(text for paragraph in point.script for text, _ in paragraph.sentences())
+        film = PointFilm(
+            point.key, point.heading, shots, take, captions, joins, mix, sentences, (*said, *problems)
+        )
+        return film, {one.link.target: one.records for one in resolved if one.records}
+
+    def _shot_of_take(
+        self, records: Sequence[ShotRecord], resolved: Sequence[Resolved], finder: ShotFinder
+    ) -> FilmShot:
+        """By its frames, with the label that the document gives it, if it still does."""
+        for one in resolved:
+            for shot, record in zip(one.shots, one.records, strict=False):
+                if (record.fingerprint, record.first, record.last) == (
+                    records[0].fingerprint, records[0].first, records[0].last,
+                ) and len(shot.panes) == len(records):  # fmt: skip
+                    return shot
+        return finder.of_record(records) if records else FilmShot("a chart")
+
+    # --- takes --------------------------------------------------------------------------------------------
+
+    def takes(self, name: str, point: str) -> PointTakes:
+        """The takes of a point, by its key; NotFoundError if there is no such point."""
+        place = self._place(name)
+        if self.read(name).point(point) is None:
+            raise NotFoundError(f"“{name}” has no point “{point[:60]}”")
+        return self.takes_of(place, point)
+
+    def takes_of(self, place: Path, key: str) -> PointTakes:
+        return PointTakes(place / TAKES / key, key)
+
+    def begin_take(self, name: str, point: str) -> str:
+        """A new take over the point's shots as they are now; its name."""
+        document, place = self.read(name), self._place(name)
+        takes, found = self.takes(name, point), document.point(point)
+        assert found is not None
+        notes, finder = read_notes(place / NOTES), self._finder(silent)
+        shots = [
+            records
+            for link in found.shots
+            if link.kind in _OF_CLIPS
+            for records in _by_shot(link, notes.shots.get(link.target) or finder.records(link))
+        ]
+        if not shots:
+            raise InputError("this point has no shot to talk over; put a clip into it first")
+        return takes.begin(shots)
+
+    # --- what it stands on --------------------------------------------------------------------------------
+
+    def _finder(self, progress: Progress) -> ShotFinder:
+        return ShotFinder(self._desk, self._finding, self._evidence, self._maker, progress)
+
+    def _looks(self, document: Breakdown) -> tuple[list[Look], list[str]]:
+        return read_looks([(s.text, s.line) for s in document.settings], TEXT, whole=True)
+
+    def _looks_of(self, point: Point) -> tuple[list[Look], list[str]]:
+        return read_looks([(s.text, s.line) for s in point.settings], TEXT, whole=False)
+
+    def _style(self, document: Breakdown) -> tuple[Style, list[str]]:
+        looks, problems = self._looks(document)
+        for point in document.points:
+            problems += self._looks_of(point)[1]
+        return style_of(document.title or "Breakdown", looks), problems
+
+    def _remembered(self, document: Breakdown, notes: Notes, finder: ShotFinder | None = None) -> Notes:
+        """The notes with what is not noted yet, without what is no longer in the document."""
+        finder = finder or self._finder(silent)
+        shots: dict[str, tuple[ShotRecord, ...]] = {}
+        counts: dict[str, tuple[int, ...]] = {}
+        for link in document.links:
+            if link.kind in _OF_CLIPS and link.target in notes.shots:
+                shots[link.target] = notes.shots[link.target]
+            elif link.kind in _OF_CLIPS:
+                try:
+                    if found := finder.records(link):
+                        shots[link.target] = found
+                except (ClipLibError, ValueError):
+                    continue  # the check says it
+        fresh = recounted(document, finder.count)
+        for one in fresh.counts:
+            known = notes.counts.get(one.link.target)
+            if known is not None:
+                counts[one.link.target] = tuple(known)
+            elif not one.problem:
+                counts[one.link.target] = one.clips
+        return Notes(shots, counts)
+
+    def _beginning(self, title: str, phrase: str) -> str:
+        if not phrase:
+            return (
+                f"# {title}\n\nWhat this is about, in a sentence or two.\n\n## The pattern\n\n"
+                "What was tried, and how often it worked.\n"
+            )
+        found = self._finding.find(phrase, limit=3, strict=True)
+        shots = "".join(
+            f'- [example {n}](clip:{clip.id} "slow 0.5, freeze 1.5")\n'
+            for n, clip in enumerate(found.clips, 1)
+            if clip.start_frame is not None
+        )
+        target = f"count:{phrase}"
+        if re.search(r"[?<>\n]", phrase):
+            raise InputError("write the phrase without ?, < and >; they mean something in a link")
+        counted = recounted(documents.read(f"# T\n\n## P\n\n[0](<{target}>)\n"), self._finder(silent).count)
+        times = counted.counts[0].now or "0"
+        return (
+            f"# {title}\n\nWhat this is about, in a sentence or two.\n\n## The pattern\n\n"
+            f"This is {found.reading.said}: [{times}](<{target}>) exchanges.\n\n{shots}"
+        )
+
+    def _move_takes(self, place: Path, before: Breakdown, after: Breakdown) -> None:
+        old, new = [p.key for p in before.points], [p.key for p in after.points]
+        for kind, a, b, c, d in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+            if kind != "replace" or b - a != d - c:
+                continue
+            for key, now in zip(old[a:b], new[c:d], strict=True):
+                source, target = place / TAKES / key, place / TAKES / now
+                if key not in new and source.is_dir() and not target.exists():
+                    source.rename(target)
+
+    def _file(self, name: str) -> BreakdownFile:
+        place = self.folder / name
+        text = _read_text(place / TEXT)
+        document = documents.read(text)
+        film = place / FILM
+        beside: list[Path] = []
+        if film.is_file() and (place / BESIDE).is_file():
+            names = json.loads((place / BESIDE).read_text(encoding="utf-8"))
+            beside = [path for one in names if (path := place / str(one)).is_file()]
+        return BreakdownFile(
+            name,
+            document.title or name,
+            tuple(point.heading for point in document.points),
+            film if film.is_file() else None,
+            tuple(beside),
+            place / TEXT,
+            self._private(document, place),
+            _seen(text),
+        )
+
+    def _private(self, document: Breakdown, place: Path) -> bool:
+        clips = self._clips(document, place)
+        fights = self._desk.catalogue.care.clip_fights(clips)
+        return any(self._desk.fight(fight_id).info.private for fight_id in set(fights.values()))
+
+    def _clips(self, document: Breakdown, place: Path) -> set[int]:
+        """Every clip that is shown or counted."""
+        clips = set(read_notes(place / NOTES).clips)
+        for link in document.links:
+            if link.kind in ("clip", "beside"):
+                try:
+                    clips |= set(clips_in(link.target))
+                except ValueError:
+                    continue
+        return clips
+
+    def _may_see(self, name: str) -> bool:
+        """Not a breakdown with clips or names that are hidden; nor one of whose clips any is gone."""
+        hiding = self._desk.hiding
+        if not hiding.active:
+            return True
+        try:
+            text = _read_text(self.folder / name / TEXT)
+            clips = self._clips(documents.read(text), self.folder / name)
+        except (OSError, InputError):
+            return False
+        return (not clips or hiding.all_seen(clips)) and not hiding.told_in(f"{name} {text}")
+
+    def _place(self, name: str) -> Path:
+        place = self.folder / name
+        if not _NAME.fullmatch(name) or not (place / TEXT).is_file() or not self._may_see(name):
+            raise NotFoundError(f"there is no breakdown called “{name}” in this library")
+        return place
+
+    def _free_name(self, title: str) -> str:
+        plain = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode().casefold()
+        stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-") or "breakdown"
+        for number in range(1, 10_000):
+            name = stem if number == 1 else f"{stem}-{number}"
+            if not (self.folder / name).exists():
+                return name
+        raise InputError(f"there are too many breakdowns called “{title}”; give this one another title")
+
+
+def _by_shot(link: Link, records: Sequence[ShotRecord]) -> list[tuple[ShotRecord, ...]]:
+    return [tuple(records)] if link.kind == "beside" else [(record,) for record in records]
+
+
+def _differences(link: Link, noted: Sequence[ShotRecord], finder: ShotFinder) -> Iterator[str]:
+    """What is no longer as it was noted, a sentence each."""
+    if link.kind == "picture":
+        problem = finder.shots(link, (), ()).problem
+        yield from [problem] if problem else []
+        return
+    if any(not record.fingerprint for record in noted):
+        gone = [record for record in noted if not record.fingerprint]
+        yield from (f"clip {record.clip} {record.differs(None)}" for record in gone)
+        return
+    try:
+        now = finder.records(link)
+    except (ClipLibError, ValueError) as problem:
+        there = bool(noted) and not finder.shots(link, noted, ()).problem
+        yield str(problem) + (f"; the breakdown goes on showing {noted[0].where}" if there else "")
+        return
+    if link.kind == "find":
+        known, found = {record.clip for record in noted}, {record.clip for record in now}
+        new, gone_now = sorted(found - known, key=str), sorted(known - found, key=str)
+        if noted and (new or gone_now):
+            said = [f"shows clip {', '.join(map(str, new))} now"] if new else []
+            said += [f"no longer clip {', '.join(map(str, gone_now))}"] if gone_now else []
+            yield "; ".join(said)
+        elif not now:
+            yield "finds nothing that has footage"
+        return
+    for before, after in zip(noted, now, strict=False):
+        if said := before.differs(after):
+            yield f"clip {before.clip} {said}"
+
+
+def _read_text(path: Path) -> str:
+    return path.read_bytes().decode("utf-8", "surrogateescape")
+
+
+def _seen(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:16]

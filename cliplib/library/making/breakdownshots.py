@@ -1,0 +1,265 @@
+"""From the links of a breakdown to film, counts and charts of this library."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from cliplib.breakdowns.counts import Counted
+from cliplib.breakdowns.document import Link
+from cliplib.breakdowns.links import CATEGORIES, Asked, Words, asked, clips_in, picture_kind, treatment
+from cliplib.breakdowns.plan import HOLD_US, FilmShot
+from cliplib.breakdowns.shots import ShotRecord
+from cliplib.core.errors import ClipLibError, FootageError, InputError, NotFoundError
+from cliplib.core.models import ClipRow, Where
+from cliplib.core.progress import Progress
+from cliplib.library.desk import Desk
+from cliplib.library.evidence.evidence import Evidence
+from cliplib.library.finding.dates import period
+from cliplib.library.finding.finding import Finding
+from cliplib.library.making.reelmaker import ReelMaker
+from cliplib.media.working import Prepared
+from cliplib.reels.captions import part_for, what_happens
+from cliplib.reels.parts import Beside, ReelPart, ReelSettings, Treatment
+from cliplib.reels.theme import ClipChange, Theme
+from cliplib.reels.theme_reading import Look
+
+USUAL_FOUND = 3
+"""How many shots a find link shows that says no limit."""
+
+_ROUNDS = ("last", "late", "early", "middle", "first half", "second half")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Resolved:
+    """What a link shows now. `records`: one for each clip; none for a chart. `problem`: why it shows nothing,
+    or not what it showed."""
+
+    link: Link
+    shots: tuple[FilmShot, ...]
+    records: tuple[ShotRecord, ...] = ()
+    problem: str = ""
+
+
+class ShotFinder:
+    """Not for use by two threads at once; for one look at a breakdown: what was found once is not asked
+    again. `progress`: of making footage ready."""
+
+    def __init__(
+        self, desk: Desk, finding: Finding, evidence: Evidence, maker: ReelMaker, progress: Progress
+    ):
+        self._desk, self._finding, self._evidence, self._maker = desk, finding, evidence, maker
+        self._progress = progress
+        self._prepared: dict[int, Prepared] = {}
+        self._fights: dict[str, int] | None = None
+
+    # --- what a link means now ----------------------------------------------------------------------------
+
+    def records(self, link: Link) -> tuple[ShotRecord, ...]:
+        """What the library has for a link now, a record for each clip. Raises ClipLibError or ValueError."""
+        if link.kind == "find":
+            return tuple(self._record(clip) for clip in self._found(asked(link.target)))
+        if link.kind in ("clip", "beside"):
+            return tuple(self._record(self._desk.clip(clip_id)) for clip_id in clips_in(link.target))
+        return ()
+
+    def shots(self, link: Link, noted: Sequence[ShotRecord], looks: Sequence[Look]) -> Resolved:
+        """The link's shots, from the frames that were noted if there are any."""
+        try:
+            words = treatment(link.title)
+        except ValueError as problem:
+            words, said = Words(), str(problem)
+        else:
+            said = ""
+        try:
+            if link.kind == "picture":
+                still = self._picture(asked(link.target), picture_kind(link.target))
+                return Resolved(
+                    link, (FilmShot(link.text, still=still, hold_us=words.hold_us or HOLD_US),), (), said
+                )
+            records = tuple(noted) if noted and link.kind != "find" else self.records(link)
+            parts = [self.part(record, link.text, words, looks) for record in records]
+            if link.kind == "beside":
+                first, second = parts
+                both = replace(first, beside=Beside(_mirrored(second, words), words.offset))
+                return Resolved(link, (FilmShot(link.text, both),), records, said)
+        except (ClipLibError, ValueError) as problem:
+            return Resolved(link, (FilmShot(link.text),), tuple(noted), str(problem))
+        if not parts:
+            return Resolved(link, (FilmShot(link.text),), (), "nothing is found that has footage")
+        many = len(parts) > 1
+        shots = [FilmShot(f"{link.text} {n}" if many else link.text, p) for n, p in enumerate(parts, 1)]
+        return Resolved(link, tuple(shots), records, said)
+
+    def of_record(self, records: Sequence[ShotRecord]) -> FilmShot:
+        """A shot of a take, by what the take noted of it; one that says what is missing if it is."""
+        label = records[0].tells or (f"clip {records[0].clip}" if records and records[0].clip else "a shot")
+        try:
+            parts = [self.part(record, label, Words(), ()) for record in records]
+        except (ClipLibError, ValueError):
+            return FilmShot(label)
+        if len(parts) == 2:
+            return FilmShot(label, replace(parts[0], beside=Beside(parts[1])))
+        return FilmShot(label, parts[0])
+
+    def part(self, record: ShotRecord, label: str, words: Words, looks: Sequence[Look]) -> ReelPart:
+        """The noted stretch of film, as it is to be shown. Raises NotFoundError if it is nowhere."""
+        if not record.fingerprint:
+            raise NotFoundError(f"“{label}” (clip {record.clip}) was of a fight that was forgotten")
+        source = self._source(record, label)
+        theme = _theme(words, looks)
+        row = self._clip(record)
+        if row is not None:
+            first = record.first if words.first is None else words.first
+            last = record.last if words.last is None else words.last
+            change = ClipChange(row.id, first, min(last, len(source.timeline)))
+            drawn = self._maker.drawings.shown_on(row)
+            part = part_for(row, source, replace(theme, changes=(change,)), drawn)
+        else:
+            facts = {"fight": record.fight, "date": record.date, "actions": record.tells}
+            caption = (record.fight, *([record.tells] if record.tells else []))
+            mirror = replace(theme.treatment, mirror=theme.mirror == "all")
+            last = min(record.last, len(source.timeline))
+            part = ReelPart(source, record.first, last, caption, label, treatment=mirror)
+            part = replace(part, clip_id=record.clip, facts=facts)
+        part = replace(part, title=label, moments_us=record.moments or part.moments_us)
+        if words.mirror is not None:
+            mirrored = words.mirror in ("both", "first")
+            part = replace(part, treatment=replace(part.treatment, mirror=mirrored))
+        return part
+
+    # --- counts -------------------------------------------------------------------------------------------
+
+    def count(self, question: Asked) -> Counted:
+        """The counter of `counts.recounted`."""
+        where = self.where(question.filters)
+        found = self._evidence.tally(question.phrase, where=where, only=dict(question.only))
+        table, total = found.table, found.table.total
+        clips = {name: tuple(table.clips(None, name)) for name in CATEGORIES if getattr(total, name)}
+        columns = table.tries.columns
+        fights = [columns.fights[int(place)] for place in sorted(set(table.tries.fight.tolist()))]
+        return Counted(
+            total.tried,
+            {name: getattr(total, name) for name in (*CATEGORIES, "other")},
+            total.exchanges,
+            {**clips, "tried": tuple(table.clips())},
+            found.reading.said
+            + "".join(f", {key} {value}" for key, value in (*question.filters, *question.only)),
+            found.definitions,
+            tuple((fight.title, fight.date.isoformat() if fight.date else "") for fight in fights),
+        )
+
+    def where(self, filters: Iterable[tuple[str, str]]) -> Where:
+        """The filters of a link. InputError for a value that makes no sense, NotFoundError for a name that
+        nobody has."""
+        given = dict(filters)
+        first, last, rounds = given.pop("from", None), given.pop("to", None), given.pop("rounds", "")
+        fight = given.pop("fight", None)
+        found = Where(rounds=tuple(_rounds(rounds)), **given)  # type: ignore[arg-type]
+        dates = period(first, last)
+        if fight is not None:
+            row = self._desk.fight(fight)
+            found = replace(found, fight=row.title)
+            if row.info.date is not None and dates is None:
+                dates = (row.info.date, row.info.date)  # a title may have been used on another day
+        return replace(self._finding.checked(found), dates=dates)
+
+    # --- the library --------------------------------------------------------------------------------------
+
+    def _found(self, question: Asked) -> list[ClipRow]:
+        where = self.where(question.filters)
+        page = self._finding.find(question.phrase, where=where, limit=1000, strict=True)
+        with_film = [clip for clip in page.clips if clip.start_frame is not None]
+        return with_film[: question.limit or USUAL_FOUND]
+
+    def _record(self, clip: ClipRow) -> ShotRecord:
+        if clip.start_frame is None or clip.end_frame is None:
+            raise InputError(
+                f"clip {clip.id} of {clip.fight} has no footage yet; ingest its fight again when it has"
+            )
+        places = [place for match in clip.matches[:1] for place in match] or range(len(clip.actions))
+        moments = [clip.actions[i].time_us for i in places if i < len(clip.actions)]
+        known = sorted(us for us in moments if us is not None)
+        row = self._desk.catalogue.footage(clip.fight_id)
+        return ShotRecord(
+            clip.id,
+            clip.fight,
+            clip.date.isoformat() if clip.date else "",
+            row.info.fingerprint if row else "",
+            clip.start_frame,
+            clip.end_frame,
+            (known[0], known[-1]) if known else (),
+            what_happens(clip),
+        )
+
+    def _clip(self, record: ShotRecord) -> ClipRow | None:
+        """The clip of that number, if it is of that footage and shows some of those frames."""
+        rows = self._desk.catalogue.clip_rows([record.clip]) if record.clip is not None else []
+        if not rows or rows[0].start_frame is None or rows[0].end_frame is None:
+            return None
+        if self._fight_of(record) != rows[0].fight_id:
+            return None
+        return rows[0] if rows[0].start_frame < record.last and record.first < rows[0].end_frame else None
+
+    def _fight_of(self, record: ShotRecord) -> int | None:
+        if record.clip is not None:
+            for row in self._desk.catalogue.clip_rows([record.clip]):
+                footage = self._desk.catalogue.footage(row.fight_id)
+                if footage is not None and footage.info.fingerprint == record.fingerprint:
+                    return row.fight_id
+        if self._fights is None:
+            rows = ((f.id, self._desk.catalogue.footage(f.id)) for f in self._desk.catalogue.fights())
+            self._fights = {row.info.fingerprint: fight_id for fight_id, row in rows if row is not None}
+        return self._fights.get(record.fingerprint)
+
+    def _source(self, record: ShotRecord, label: str) -> Prepared:
+        fight_id = self._fight_of(record)
+        if fight_id is None:
+            raise NotFoundError(
+                f"the footage of “{label}” ({record.where}) is not in this library; ingest its fight, or "
+                "write another clip into the link"
+            )
+        if fight_id not in self._prepared:
+            self._prepared[fight_id] = self._desk.prepared(fight_id, record.fight, self._progress)
+        source = self._prepared[fight_id]
+        if record.first >= len(source.timeline):
+            raise FootageError(
+                f"the footage of “{label}” has {len(source.timeline)} frames, not {record.last}"
+            )
+        return source
+
+    def _picture(self, question: Asked, kind: str) -> bytes:
+        where = self.where(question.filters)
+        return self._evidence.chart(kind, question.phrase, question.by, where=where, form="png")  # type: ignore[arg-type]
+
+
+def _theme(words: Words, looks: Sequence[Look]) -> Theme:
+    """Treatments: what the link says, else the point, else the whole breakdown."""
+    slow = next((x for x in (words.slow, *(look.slow for look in reversed(looks))) if x is not None), None)
+    freeze = next(
+        (x for x in (words.freeze, *(look.freeze for look in reversed(looks))) if x is not None), None
+    )
+    zoom = next((x for x in (words.zoom, *(look.zoom for look in reversed(looks))) if x is not None), None)
+    mirror = next((look.mirror for look in reversed(looks) if look.mirror is not None), "none")
+    said = Treatment(slow=slow or None, freeze=freeze or None, zoom=zoom or None)
+    return Theme("", ReelSettings(), order="fit", overlap=True, mirror=mirror, treatment=said)
+
+
+def _mirrored(second: ReelPart, words: Words) -> ReelPart:
+    if words.mirror is None:
+        return second
+    return replace(second, treatment=replace(second.treatment, mirror=words.mirror in ("both", "second")))
+
+
+def _rounds(text: str) -> list[int | str]:
+    found: list[int | str] = []
+    for piece in filter(None, (part.strip() for part in text.split(","))):
+        match = re.fullmatch(r"(\d{1,3})(?:\s*-\s*(\d{1,3}))?", piece, re.ASCII)
+        if piece in _ROUNDS or re.fullmatch(r"last \d{1,2}", piece):
+            found.append(piece)
+        elif match is None or (match[2] and int(match[2]) < int(match[1])):
+            raise InputError(f"“{piece}” is no round; write a number, 2-4, or one of {', '.join(_ROUNDS)}")
+        else:
+            found += range(int(match[1]), int(match[2] or match[1]) + 1)
+    return found
