@@ -62,8 +62,8 @@ class Paragraph:
         return found
 
 
-# Not after a single letter ("J. Brandt") or a digit's point without a space.
-_SENTENCE = re.compile(r"(?<!\b\w)[.!?…۔।]+[\"”’»)\]]*\s+|[。！？]+[」』”]*")
+# Not after a single letter ("J. Brandt").
+_SENTENCE = re.compile(r"(?<!\b[^\W\d_])[.!?…۔।]+[\"”’»)\]]*\s+|[。！？]+[」』”]*")
 
 
 @dataclass(frozen=True, slots=True)

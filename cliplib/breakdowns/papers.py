@@ -142,7 +142,7 @@ def _times(
 def _split(
     sentence: str, first: Fraction, last: Fraction
 ) -> list[tuple[Fraction, Fraction, tuple[str, ...]]]:
-    lines = textwrap.wrap(clean(sentence), LINE) or []
+    lines = _wrapped(clean(sentence))
     pieces = [tuple(lines[n : n + LINES]) for n in range(0, len(lines), LINES)]
     lengths = [sum(map(len, piece)) for piece in pieces]
     found, done = [], 0
@@ -151,6 +151,13 @@ def _split(
         done += length
         found.append((since, first + (last - first) * done / sum(lengths), piece))
     return found
+
+
+def _wrapped(text: str) -> list[str]:
+    """As few lines as fit, about as long as each other: no word is left alone."""
+    lines = textwrap.wrap(text, LINE)
+    even = (textwrap.wrap(text, width) for width in range(max(1, len(text) // max(1, len(lines))), LINE))
+    return next((some for some in even if len(some) == len(lines)), lines)
 
 
 def _escaped(text: str) -> str:

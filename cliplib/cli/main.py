@@ -27,6 +27,7 @@ from cliplib import (
 )
 from cliplib import log_forms as log_forms
 from cliplib.cli import (
+    breakdowns,
     care,
     drawing,
     evidence,
@@ -336,6 +337,8 @@ for _more in (
     making.handover,
     making.bundle,
     making.themes,
+    breakdowns.breakdown,
+    breakdowns.beside,
     *care.COMMANDS,
     *serving.COMMANDS,
     *cli_fight.COMMANDS,

@@ -38,7 +38,7 @@ class Library:
         self.finding = Finding(self.desk, themes)
         self.logging = Logging(self.desk)
         self.evidence = Evidence(self.desk, self.finding)
-        self.making = Making(self.desk, self.finding, themes)
+        self.making = Making(self.desk, self.finding, self.evidence, themes)
         self.care = Care(self.desk, self.finding.history, self.logging, self.making)
 
     def close(self) -> None:

@@ -153,6 +153,8 @@ def caption(
         return None
     width, height = canvas
     scale = min(height, width * 9 // 16) if width > height else width * 3 // 4
+    if box[2] * 2 <= width:  # one of two pictures beside each other: smaller, so that it fits beneath
+        scale = scale * 3 // 4
     size = max(11, round(scale * 0.036))
     pad, gap, margin = round(size * 0.55), round(size * 0.3), round(scale * 0.035)
     room = box[2] - 2 * margin - 2 * pad

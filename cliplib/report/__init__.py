@@ -2,7 +2,7 @@
 
 from .content import Bars, Chart, Dots, Flow, Grid, Report, Section
 
-__all__ = ["Bars", "Chart", "Dots", "Flow", "Grid", "Report", "Section", "html", "pdf", "svg"]
+__all__ = ["Bars", "Chart", "Dots", "Flow", "Grid", "Report", "Section", "html", "pdf", "png", "svg"]
 
 
 def html(report: Report) -> str:
@@ -22,5 +22,12 @@ def pdf(report: Report) -> bytes:
 def svg(chart: Chart) -> bytes:
     """A chart as an SVG document."""
     from .charts import svg as make
+
+    return make(chart)
+
+
+def png(chart: Chart) -> bytes:
+    """A chart as a picture."""
+    from .charts import png as make
 
     return make(chart)

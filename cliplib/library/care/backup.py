@@ -1,8 +1,8 @@
 """A library in one file, made while people go on working, and a library made of such a file.
 
-catalogue.db (with the logs that were written here), settings.toml, terms.toml, themes and what reels are made
-of; with clips on request. All else is made again from fight folders and footage. A backup is a tar file, or a
-folder, with a manifest of every file's size and digest.
+catalogue.db (with the logs that were written here), settings.toml, terms.toml, themes, what reels are made
+of, and breakdowns with their takes; with clips on request. All else is made again from fight folders and
+footage. A backup is a tar file, or a folder, with a manifest of every file's size and digest.
 """
 
 from __future__ import annotations
@@ -36,11 +36,18 @@ from cliplib.vocabulary import load_vocabulary
 MANIFEST = "backup.json"
 FORM = "cliplib backup 1"
 CATALOGUE = "catalogue.db"
-_ALWAYS = ("settings.toml", "terms.toml", "themes/*.toml", "reels/*.json")
-_WITH_CLIPS = ("clips/*/*.mp4", "posters/*/*.jpg", "reels/*.mp4")
+_ALWAYS = (
+    *("settings.toml", "terms.toml", "themes/*.toml", "reels/*.json"),
+    *("breakdowns/*/breakdown.md", "breakdowns/*/breakdown.notes.json", "breakdowns/*/takes/*/chosen"),
+    *("breakdowns/*/takes/*/*/take.json", "breakdowns/*/takes/*/*/*/*.jsonl"),
+    "breakdowns/*/takes/*/*/*/sound/*",
+)
+_WITH_CLIPS = ("clips/*/*.mp4", "posters/*/*.jpg", "reels/*.mp4", "breakdowns/*/film.mp4")
 _PLACE = re.compile(
     r"catalogue\.db|settings\.toml|terms\.toml|themes/[^/]+\.toml|reels/[^/]+\.(json|mp4)|"
-    r"(clips/[^/]+/[^/]+\.mp4)|(posters/[^/]+/[^/]+\.jpg)"
+    r"(clips/[^/]+/[^/]+\.mp4)|(posters/[^/]+/[^/]+\.jpg)|"
+    r"breakdowns/[^/]+/(breakdown\.(md|notes\.json)|film\.mp4|takes/[^/]+/"
+    r"(chosen|[^/]+/(take\.json|[^/]+/([^/]+\.jsonl|sound/[^/]+))))"
 )
 
 

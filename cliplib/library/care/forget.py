@@ -28,6 +28,7 @@ from cliplib.library.desk import Desk
 from cliplib.library.finding.history import PhraseHistory
 from cliplib.library.logging.fights import FIGHTS, UPLOADS
 from cliplib.library.logging.logging import Logging
+from cliplib.library.making import breakdownfiles
 from cliplib.library.making.filmlock import nobody_shows
 from cliplib.media.files import replacing, settle_names
 from cliplib.reels.build import digest_of
@@ -49,7 +50,8 @@ class OwnLog:
 
 @dataclass(frozen=True, slots=True)
 class Going:
-    """What forgetting fights would take along. `reels`: titles."""
+    """What forgetting fights would take along. `reels`: titles, also of breakdowns whose film goes; their
+    text stays."""
 
     fights: tuple[FightRow, ...]
     logs: tuple[OwnLog, ...]
@@ -65,7 +67,9 @@ def what_goes(desk: Desk, fight_ids: Sequence[int]) -> Going:
         for log in desk.catalogue.live.logs(fight.id)
         if log.lines
     )
-    return Going(fights, logs, tuple(t for _, t in _reels_of(desk, {fight.id for fight in fights})))
+    ids = {fight.id for fight in fights}
+    films = (*_reels_of(desk, ids), *breakdownfiles.films_of(desk, ids))
+    return Going(fights, logs, tuple(title for _, title in films))
 
 
 def save_logs(logging: Logging, logs: Sequence[OwnLog], folder: Path) -> list[Path]:
@@ -88,8 +92,9 @@ def save_logs(logging: Logging, logs: Sequence[OwnLog], folder: Path) -> list[Pa
 
 @dataclass(frozen=True, slots=True)
 class Forgotten:
-    """`reels`: titles of kept reels that went along. `left`: names of fighters and fights that were forgotten
-    and files of the library that still hold them (a note about another fight, say)."""
+    """`reels`: titles of kept reels, and of films of breakdowns, that went along. `left`: names of fighters
+    and fights that were forgotten and files of the library that still hold them (a note about another fight,
+    say)."""
 
     fights: tuple[FightRow, ...]
     reels: tuple[str, ...] = ()
@@ -115,7 +120,8 @@ def forget_fights(
     with nobody_shows(root, progress), only_one(root / LOCK), _removing(root):
         fights = tuple(catalogue.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
         before = {fighter.name for fighter in catalogue.fighters()}
-        reels = _remove_reels(desk, {fight.id for fight in fights})
+        ids = {fight.id for fight in fights}
+        reels = (*_remove_reels(desk, ids), *breakdownfiles.forget_in(desk, ids))
         # What could show them goes first: if this is cut short, the rows still say that it is to be done.
         for derived in ("cache", "looking"):
             with contextlib.suppress(FileNotFoundError):

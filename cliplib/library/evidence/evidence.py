@@ -243,15 +243,17 @@ class Evidence:
         *,
         where: Where | None = None,
         only: Mapping[str, str] | None = None,
+        form: Literal["svg", "png"] = "svg",
     ) -> bytes:
-        """A picture of `tally` (counts or rates, at most MOST_ROWS of them) or of `next`, as SVG."""
+        """A picture of `tally` (counts or rates, at most MOST_ROWS of them) or of `next`, as SVG or PNG."""
+        picture = report.png if form == "png" else report.svg
         if kind == "next":
             found = self.next(phrase, where=where, only=only)
-            return report.svg(content.flow("What comes next", found.reading.said or phrase, found.table))
+            return picture(content.flow("What comes next", found.reading.said or phrase, found.table))
         rows = self.tally(phrase, by, where=where, only=only).table.rows[:MOST_ROWS]
         title = f"By {', then '.join(by)}" if by else "All"
         make = content.bars if kind == "counts" else content.dots
-        return report.svg(make(title, by, rows))
+        return picture(make(title, by, rows))
 
     # --- how it is found ----------------------------------------------------------------------------------
 

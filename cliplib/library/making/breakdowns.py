@@ -36,6 +36,16 @@ from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
 from cliplib.library.evidence.evidence import Evidence
 from cliplib.library.finding.finding import Finding
+from cliplib.library.making.breakdownfiles import (
+    BESIDE,
+    FILM,
+    FOLDER,
+    NOTES,
+    TAKES,
+    TEXT,
+    beside_of,
+    text_of,
+)
 from cliplib.library.making.breakdownshots import Resolved, ShotFinder
 from cliplib.library.making.filmlock import showing
 from cliplib.library.making.reelmaker import ReelMaker
@@ -43,8 +53,6 @@ from cliplib.library.making.takes import PointTakes
 from cliplib.media.files import replacing
 from cliplib.reels.theme_reading import Look
 
-FOLDER, TEXT, NOTES, TAKES, FILM = "breakdowns", "breakdown.md", "breakdown.notes.json", "takes", "film.mp4"
-BESIDE = "beside.json"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 _OF_CLIPS = ("clip", "beside", "find")
 
@@ -153,7 +161,7 @@ class Breakdowns:
 
     def text(self, name: str) -> str:
         """The document, byte for byte (what is no UTF-8 is kept as surrogates)."""
-        return _read_text(self._place(name) / TEXT)
+        return text_of(self._place(name))
 
     def read(self, name: str) -> Breakdown:
         """The document as it is understood."""
@@ -176,9 +184,9 @@ class Breakdowns:
             name = self._free_name(document.title)
         else:
             before = self._place(name)
-            if seen is not None and seen != _seen(_read_text(before / TEXT)):
+            if seen is not None and seen != _seen(text_of(before)):
                 raise BusyError(f"“{name}” was changed meanwhile; look at it again, then change that")
-            self._move_takes(before, documents.read(_read_text(before / TEXT)), document)
+            self._move_takes(before, documents.read(text_of(before)), document)
         place = self.folder / name
         place.mkdir(parents=True, exist_ok=True)
         with replacing(place / TEXT) as temporary:
@@ -203,6 +211,8 @@ class Breakdowns:
         updated: list[str] = []
         if update:
             updated = self._update(name, document, recounts, shots, finder)
+        elif not self._desk.hiding.active:  # what was written by another editor is remembered from now on
+            write_notes(place / NOTES, self._remembered(document, notes, finder))
         return Checked(
             name,
             (*map(str, document.problems), *problems),
@@ -341,6 +351,19 @@ class Breakdowns:
             raise NotFoundError(f"“{name}” has no point “{point[:60]}”")
         return self.takes_of(place, point)
 
+    def point_named(self, name: str, which: str) -> str:
+        """The key of a point by its number from 1, its key or its heading; NotFoundError for none."""
+        points = self.read(name).points
+        if which.isdecimal() and 0 < int(which[:6]) <= len(points):
+            return points[int(which[:6]) - 1].key
+        wanted = which.casefold()
+        found = [p.key for p in points if wanted in (p.key, p.heading.casefold())]
+        found = found or [p.key for p in points if wanted in p.heading.casefold()]
+        if len(found) == 1:
+            return found[0]
+        said = ", ".join(f"{n} “{p.heading}”" for n, p in enumerate(points, 1))
+        raise NotFoundError(f"“{which[:60]}” is not one point of “{name}”; there are {said or 'none'}")
+
     def takes_of(self, place: Path, key: str) -> PointTakes:
         return PointTakes(place / TAKES / key, key)
 
@@ -434,19 +457,15 @@ class Breakdowns:
 
     def _file(self, name: str) -> BreakdownFile:
         place = self.folder / name
-        text = _read_text(place / TEXT)
+        text = text_of(place)
         document = documents.read(text)
         film = place / FILM
-        beside: list[Path] = []
-        if film.is_file() and (place / BESIDE).is_file():
-            names = json.loads((place / BESIDE).read_text(encoding="utf-8"))
-            beside = [path for one in names if (path := place / str(one)).is_file()]
         return BreakdownFile(
             name,
             document.title or name,
             tuple(point.heading for point in document.points),
             film if film.is_file() else None,
-            tuple(beside),
+            tuple(beside_of(place)) if film.is_file() else (),
             place / TEXT,
             self._private(document, place),
             _seen(text),
@@ -474,7 +493,7 @@ class Breakdowns:
         if not hiding.active:
             return True
         try:
-            text = _read_text(self.folder / name / TEXT)
+            text = text_of(self.folder / name)
             clips = self._clips(documents.read(text), self.folder / name)
         except (OSError, InputError):
             return False
@@ -520,19 +539,15 @@ def _differences(link: Link, noted: Sequence[ShotRecord], finder: ShotFinder) ->
         known, found = {record.clip for record in noted}, {record.clip for record in now}
         new, gone_now = sorted(found - known, key=str), sorted(known - found, key=str)
         if noted and (new or gone_now):
-            said = [f"shows clip {', '.join(map(str, new))} now"] if new else []
-            said += [f"no longer clip {', '.join(map(str, gone_now))}"] if gone_now else []
-            yield "; ".join(said)
+            parts = [f"shows clip {', '.join(map(str, new))} now"] if new else []
+            parts += [f"no longer clip {', '.join(map(str, gone_now))}"] if gone_now else []
+            yield "; ".join(parts)
         elif not now:
             yield "finds nothing that has footage"
         return
     for before, after in zip(noted, now, strict=False):
         if said := before.differs(after):
             yield f"clip {before.clip} {said}"
-
-
-def _read_text(path: Path) -> str:
-    return path.read_bytes().decode("utf-8", "surrogateescape")
 
 
 def _seen(text: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import cast
 
 from cliplib.breakdowns.counts import Counted
 from cliplib.breakdowns.document import Link
@@ -15,7 +16,8 @@ from cliplib.core.errors import ClipLibError, FootageError, InputError, NotFound
 from cliplib.core.models import ClipRow, Where
 from cliplib.core.progress import Progress
 from cliplib.library.desk import Desk
-from cliplib.library.evidence.evidence import Evidence
+from cliplib.library.evidence.definitions import MINUTES, NO_MINUTES
+from cliplib.library.evidence.evidence import ChartKind, Evidence
 from cliplib.library.finding.dates import period
 from cliplib.library.finding.finding import Finding
 from cliplib.library.making.reelmaker import ReelMaker
@@ -146,7 +148,7 @@ class ShotFinder:
             {**clips, "tried": tuple(table.clips())},
             found.reading.said
             + "".join(f", {key} {value}" for key, value in (*question.filters, *question.only)),
-            found.definitions,
+            tuple(said for said in found.definitions if said not in (MINUTES, NO_MINUTES)),
             tuple((fight.title, fight.date.isoformat() if fight.date else "") for fight in fights),
         )
 
@@ -231,7 +233,8 @@ class ShotFinder:
 
     def _picture(self, question: Asked, kind: str) -> bytes:
         where = self.where(question.filters)
-        return self._evidence.chart(kind, question.phrase, question.by, where=where, form="png")  # type: ignore[arg-type]
+        chart = cast(ChartKind, kind)
+        return self._evidence.chart(chart, question.phrase, question.by, where=where, form="png")
 
 
 def _theme(words: Words, looks: Sequence[Look]) -> Theme:

@@ -1,13 +1,19 @@
-"""`library.making`: reels, single clips and stills to hand out; `themes`, `handover`, `drawings`."""
+"""`library.making`: reels, single clips and stills to hand out; `themes`, `handover`, `drawings`,
+`breakdowns`."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
+from cliplib.core.errors import InputError
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
+from cliplib.library.evidence.evidence import Evidence
 from cliplib.library.finding.finding import Finding
 from cliplib.library.making import media
+from cliplib.library.making.breakdowns import Breakdowns
 from cliplib.library.making.drawings import Drawings
 from cliplib.library.making.filmlock import showing
 from cliplib.library.making.handover import HandOver
@@ -16,15 +22,48 @@ from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.themes import Themes
 from cliplib.library.themefiles import ThemeFiles
 from cliplib.media.cut import CutResult
+from cliplib.reels.build import build
+from cliplib.reels.parts import Beside, ReelReport, ReelSettings, Slow
 
 
 class Making(ReelMaker):
     """See the top of this file."""
 
-    def __init__(self, desk: Desk, finding: Finding, themes: ThemeFiles):
+    def __init__(self, desk: Desk, finding: Finding, evidence: Evidence, themes: ThemeFiles):
         super().__init__(desk, finding, Drawings(desk))
         self.themes = Themes(desk, finding, self, themes)
         self.handover = HandOver(desk, self, self.themes)
+        self.breakdowns = Breakdowns(desk, finding, evidence, self)
+
+    def beside(
+        self,
+        first: int,
+        second: int,
+        out: Path,
+        *,
+        matching: str = "",
+        offset: int = 0,
+        mirror: str = "",
+        slow: float | None = None,
+        settings: ReelSettings | None = None,
+        progress: Progress = silent,
+    ) -> ReelReport:
+        """Make one video of two clips at once, in step at their last actions, or at the last of what
+        `matching` matches in them. `offset`: by how many frames the second is shown later; `mirror`: both,
+        first or second; `slow`: shown again at that share of the speed. Errors as for `reel`."""
+        with showing(self._desk.folder):
+            shown = self.shown([first, second], settings, None, (), matching)
+            if len(shown.clips) != 2:
+                raise InputError("choose two clips; one beside itself shows nothing new")
+            self.check_out(out)
+            one, other = self.parts(shown, progress)
+            turned = [mirror in ("both", which) for which in ("first", "second")]
+            replay = Slow(Fraction(str(slow)).limit_denominator(100)) if slow else None
+            other = replace(other, treatment=replace(other.treatment, mirror=turned[1]))
+            treatment = replace(one.treatment, mirror=turned[0], slow=replay)
+            pair = replace(one, treatment=treatment, beside=Beside(other, offset))
+            title = f"{one.title} beside {other.title}" if one.title != other.title else one.title
+            return build([replace(pair, title=title)], out, shown.theme.settings, self._desk.cache, progress)
 
     def export_clip(self, clip_id: int, out: Path, *, progress: Progress = silent) -> CutResult:
         """Write a clip as a file that is exact in any player and hides nothing, to hand to somebody.
