@@ -12,7 +12,7 @@ from cliplib import InputError, Library, ReelSettings
 from cliplib.cli import filters, terminal
 from cliplib.cli.progress import ProgressLine
 
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+_json = terminal.json_option
 _name = click.argument("name")
 _point = click.argument("point")
 
@@ -41,7 +41,7 @@ def new(folder: Path, title: str, phrase: str, as_json: bool) -> None:
     library = Library(folder)
     made = library.making.breakdowns.one(library.making.breakdowns.new(title, phrase))
     if as_json:
-        terminal.as_json(made.as_json())
+        terminal.print_json(made.as_json())
     else:
         terminal.say(f"{made.name}: {made.text}")
 
@@ -53,7 +53,7 @@ def list_(folder: Path, as_json: bool) -> None:
     """List the breakdowns of the library."""
     found = Library(folder).making.breakdowns.all()
     if as_json:
-        terminal.as_json([one.as_json() for one in found])
+        terminal.print_json([one.as_json() for one in found])
         return
     for one in found:
         count = len(one.points)
@@ -64,10 +64,14 @@ def list_(folder: Path, as_json: bool) -> None:
 
 @breakdown.command()
 @_name
+@_json
 @click.pass_obj
-def show(folder: Path, name: str) -> None:
+def show(folder: Path, name: str, as_json: bool) -> None:
     """Print a breakdown's text as it was written."""
     text = Library(folder).making.breakdowns.text(name)
+    if as_json:
+        terminal.print_json({"name": name, "text": text})
+        return
     click.echo(text.encode("utf-8", "surrogateescape"), nl=False)
 
 
@@ -75,13 +79,16 @@ def show(folder: Path, name: str) -> None:
 @click.argument("file", type=click.File(encoding="utf-8"))
 @click.option("--name", help="The breakdown whose place it takes; else it is a new one.")
 @click.pass_obj
-def put(folder: Path, file: TextIO, name: str | None) -> None:
+@terminal.doing
+def put(folder: Path, file: TextIO, name: str | None) -> terminal.Done:
     """Keep a text (- reads it from the input) as a breakdown; print its name."""
     try:
         text = file.read()
     except UnicodeDecodeError as problem:
         raise InputError(f"{file.name} is not UTF-8; save it as UTF-8") from problem
-    terminal.say(Library(folder).making.breakdowns.put(name, text))
+    kept = Library(folder).making.breakdowns.put(name, text)
+    terminal.say(kept)
+    return terminal.Done(name=kept)
 
 
 @breakdown.command()
@@ -95,7 +102,7 @@ def check(folder: Path, name: str, update: bool, as_json: bool) -> int:
     """Recount every count and look for every shot. Exit code 1 if something is otherwise than it says."""
     found = Library(folder).making.breakdowns.check(name, update=update)
     if as_json:
-        terminal.as_json(found.as_json())
+        terminal.print_json(found.as_json())
         return 0 if found.well or found.updated else 1
     for one in found.recounts.counts:
         terminal.say(f"line {one.link.line}: {one.sentence}")
@@ -119,13 +126,15 @@ def check(folder: Path, name: str, update: bool, as_json: bool) -> int:
 @_point
 @click.argument("sound", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.pass_obj
-def voice(folder: Path, name: str, point: str, sound: Path) -> None:
+@terminal.doing
+def voice(folder: Path, name: str, point: str, sound: Path) -> terminal.Done:
     """Give a point a sound file as its voice; its shots then run over that file's length. POINT is its
     number or its heading."""
     breakdowns = Library(folder).making.breakdowns
     with ProgressLine() as progress:
         take = breakdowns.takes(name, breakdowns.point_named(name, point)).bring(sound, progress)
     terminal.say(f"take {take}")
+    return terminal.Done(name=name, take=take)
 
 
 @breakdown.command()
@@ -142,7 +151,7 @@ def takes(folder: Path, name: str, point: str, choose: str | None, as_json: bool
         kept.choose(choose)
     found = kept.all()
     if as_json:
-        terminal.as_json([one.as_json() for one in found])
+        terminal.print_json([one.as_json() for one in found])
         return
     for one in found:
         said = "; ".join((*(["chosen"] if one.chosen else []), *one.notes))
@@ -162,7 +171,7 @@ def build(folder: Path, name: str, as_json: bool) -> None:
         report = library.making.breakdowns.build(name, progress)
     if as_json:
         beside = library.making.breakdowns.one(name).beside
-        terminal.as_json({**report.as_json(), "beside": [str(path) for path in beside]})
+        terminal.print_json({**report.as_json(), "beside": [str(path) for path in beside]})
         return
     terminal.say(f"{report.out}: {float(report.frames / report.rate):.1f} s, {len(report.points)} points")
     for path in library.making.breakdowns.one(name).beside:
@@ -182,20 +191,24 @@ def build(folder: Path, name: str, as_json: bool) -> None:
     help="The folder to write.",
 )
 @click.pass_obj
-def bundle(folder: Path, name: str, out: Path) -> None:
+@terminal.doing
+def bundle(folder: Path, name: str, out: Path) -> terminal.Done:
     """Write a folder that plays in any browser without the library: open its index.html."""
     with ProgressLine() as progress:
         names = Library(folder).making.breakdowns.bundle(name, out, progress)
     terminal.say(f"{out / 'index.html'}: {len(names)} files")
     terminal.whose()
+    return terminal.Done(folder=str(out), files=list(names))
 
 
 @breakdown.command()
 @_name
 @click.pass_obj
-def remove(folder: Path, name: str) -> None:
+@terminal.doing
+def remove(folder: Path, name: str) -> terminal.Done:
     """Throw a breakdown away with its takes and its film; the clips stay."""
     Library(folder).making.breakdowns.remove(name)
+    return terminal.Done(name=name)
 
 
 @click.command()
@@ -243,6 +256,6 @@ def beside(
             settings=settings, progress=progress,
         )  # fmt: skip
     if as_json:
-        terminal.as_json(report.as_json())
+        terminal.print_json(report.as_json())
     else:
         terminal.reel(report)
