@@ -6,7 +6,7 @@ many lines are looked at together, Benjamini and Hochberg's adjusted p-value, by
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from cliplib.stats.proportions import Interval, adjusted, difference, fisher, in_words
@@ -105,14 +105,12 @@ def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
 def compared(
     lines: Mapping[str, tuple[int, int, int, int]],
     parts: Mapping[str, tuple[Part | None, Part | None]],
+    *,
+    tested: Sequence[tuple[float, float]] | None = None,
 ) -> tuple[Compared, ...]:
-    """Lines of (k1, n1, k2, n2), tested together; `parts`: what each one's k1 and k2 count."""
-    p = [fisher(k1, n1 - k1, k2, n2 - k2) for k1, n1, k2, n2 in lines.values()]
-    # Where one side has nothing there is nothing to find, so that it is no look.
-    looks = [i for i, (_, n1, _, n2) in enumerate(lines.values()) if n1 and n2]
-    q = [1.0] * len(p)
-    for i, of_look in zip(looks, adjusted([p[i] for i in looks]), strict=True):
-        q[i] = of_look
+    """Lines of (k1, n1, k2, n2), tested together; `parts`: what each one's k1 and k2 count. `tested`: (p, q)
+    of each line, where they were found in another way."""
+    p, q = zip(*tested, strict=True) if tested else _tested(lines)
     return tuple(
         Compared(
             what, k1, n1, k2, n2, difference(k1, n1, k2, n2), p[i], q[i], in_words(k1, n1, k2, n2, q[i]),
@@ -120,6 +118,17 @@ def compared(
         )
         for i, (what, (k1, n1, k2, n2)) in enumerate(lines.items())
     )  # fmt: skip
+
+
+def _tested(lines: Mapping[str, tuple[int, int, int, int]]) -> tuple[Sequence[float], Sequence[float]]:
+    """(p, q) of each line: Fisher's exact test, and Benjamini and Hochberg's adjustment."""
+    p = [fisher(k1, n1 - k1, k2, n2 - k2) for k1, n1, k2, n2 in lines.values()]
+    # Where one side has nothing there is nothing to find, so that it is no look.
+    looks = [i for i, (_, n1, _, n2) in enumerate(lines.values()) if n1 and n2]
+    q = [1.0] * len(p)
+    for i, of_look in zip(looks, adjusted([p[i] for i in looks]), strict=True):
+        q[i] = of_look
+    return p, q
 
 
 def _order(name: str, one: NextRow | None, two: NextRow | None) -> tuple[bool, int, str]:

@@ -79,6 +79,11 @@ class Tries:
         """[n] what became of each, as a place in CATEGORIES."""
         return categories(self.columns, self.outcomes)[self.kind]
 
+    def said(self) -> Array:
+        """[n] what became of each, as a place in CATEGORIES, as far as rates are made of it; -1 where not."""
+        category = self.category()
+        return np.where(category <= MISSED, category, -1)
+
     def values(self, key: str) -> tuple[Array, tuple[str, ...]]:
         """([n] codes, the word for each code) of a key; InputError for a key there isn't."""
         return _values(key, self.columns, self.rows)

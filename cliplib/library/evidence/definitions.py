@@ -31,18 +31,30 @@ COMPARING = (
     "q: the same, adjusted for all lines of its table (Benjamini and Hochberg); the words go by q "
     "(.05 and .005, by convention).",
 )
+_BY_CHANCE = (
+    "p: how often the same exchanges in any other order would split as well; and, where four rounds or "
+    "more were watched, how often a split would stand out as much from what rounds differ by anyway; the "
+    "larger of the two. Exchanges stay whole, because punches come in bunches and outcomes "
+    "within an exchange are alike."
+)
+_ONE_LOOK = "It is for one look: of twenty patterns looked at, one would seem to change by chance."
+_BEFORE_AFTER = (
+    "Before against after: the split is chosen anew in every other order of the exchanges. p: how often this "
+    "line differs as much there, by Fisher's exact test; q: how often the least likely of all lines does "
+    "(Westfall and Young 1993); the words go by q (.05 and .005, by convention)."
+)
 CHANGING: dict[Kind, tuple[str, ...]] = {
     "rate": (
-        "The moment that best splits the fight's tries, in order, into two different rates of landing; p: "
-        "how often tries in random order would split that well. It is for one look: of twenty patterns "
-        "looked at, one would seem to change by chance.",
+        "The moment between two exchanges that best splits the tries, in order, into two rates of landing.",
+        f"{_BY_CHANCE} {_ONE_LOOK}",
         "Tries without a known outcome are left out of it.",
+        _BEFORE_AFTER,
     ),
     "frequency": (
-        "The moment that best splits the watched round clock into two different frequencies; p: how often as "
-        "many tries at random moments would split that well. It is for one look: of twenty patterns looked "
-        "at, one would seem to change by chance.",
+        "The moment between two exchanges that best splits the watched round clock into two frequencies.",
+        f"{_BY_CHANCE} Each moves together with the time before it. {_ONE_LOOK}",
         MINUTES,
+        _BEFORE_AFTER,
     ),
 }
 ANSWERS = (

@@ -185,7 +185,7 @@ class Evidence:
         run_in = None if at is None or clock is None else partial(clock.run_us, at)
         when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us, run_in)
         result = adjustment(
-            found, when, sum(watched_us.values()), of, situation=self._situation(reading, found, row, where)
+            found, when, watched_us, of, situation=self._situation(reading, found, row, where)
         )
         return ChangeFound(reading, row, result, (COUNTED, *CHANGING[of], OUTCOMES, ONE_FIGHT))
 

@@ -12,7 +12,7 @@ from cliplib.core.timebase import format_time, to_seconds
 from cliplib.library.evidence.agreement import TwoLogs
 from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Next, Tally
 from cliplib.phrases import reading_json
-from cliplib.stats.changepoint import Change, TooLittle
+from cliplib.stats.changepoint import Change, Power, TooLittle
 from cliplib.stats.proportions import Interval
 from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow, Tries
 from cliplib.tally.pairing import Confusion, OfOne, Pair
@@ -381,6 +381,7 @@ CHANGE = Form(
         Fact("after", RateSide | FrequencySide, optional=True),
         Fact("last_before", RoundMoment | None, optional=True),
         Fact("first_after", RoundMoment | None, optional=True), _INSTEAD, _REPLIES,
+        Fact("could", tuple[Power, ...], optional=True),
     ),
 )  # fmt: skip
 
@@ -431,12 +432,13 @@ def fill_change(found: ChangeFound) -> Filled:
             "after": sides[1],
             "last_before": _moment(result.last_before),
             "first_after": _moment(result.first_after),
+            "could": change.power,
         }
         linked = [Piece(f"between {say_moment(result.last_before)} and {say_moment(result.first_after)}: ")]
         for name, clips, joint in (("before", result.before, ", "), ("after", result.after, "")):
             key = filling.opens(clips, (name,), (name,))
             linked += [Piece(f"{len(clips)} clip{'' if len(clips) == 1 else 's'} {name}", key), Piece(joint)]
-        lead.append(tuple(linked))
+        lead += [tuple(linked), (Piece(result.could),)]
         rows["instead"] = _lines(filling, _INSTEAD, result.instead, result.situations)
         rows["replies"] = _lines(filling, _REPLIES, result.replies, result.sides)
     then: tuple[Then, ...] = ()
