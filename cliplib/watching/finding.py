@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from cliplib.core.progress import Progress, silent
 from cliplib.media.frames import FrameReader, upright_size
-from cliplib.watching import clock, clockplace, reading
+from cliplib.media.probe import Probe
+from cliplib.watching import bells, bursts, clock, clockplace, reading, replays, shots
+from cliplib.watching.bursts import Action, Spans
 from cliplib.watching.clock import ClockRound, Reading
+from cliplib.watching.proposals import Moment, Proposal
+from cliplib.watching.replays import Replay
+from cliplib.watching.rounds import FoundRound, FoundRounds
+from cliplib.watching.rounds import together as rounds_together
 from cliplib.watching.seen import Pass, Place, Seen, box_of
+from cliplib.watching.shots import Shots
 
 EVERY_S = 0.5
 """Between two readings of the clock."""
@@ -65,3 +74,92 @@ def clock_rounds(
     digits = clock.digits_of(seen.plates, place.line, place.around)
     stretches = [clock.sharpen(s, seen.times, digits) for s in clock.fit(readings, max(round_s, rest_s))]
     return clock.rounds(stretches, round_s, rest_s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Watched:
+    """What was found on a film. `proposals`: rounds and replays, in order; `notes`: what somebody should know
+    or be asked. `rounds`, `replays`, `shots`: the same with all that is known of them."""
+
+    proposals: tuple[Proposal, ...]
+    notes: tuple[str, ...]
+    rounds: tuple[FoundRound, ...]
+    replays: tuple[Replay, ...]
+    shots: Shots
+
+
+def hear(
+    found: Probe, folder: Path, round_s: float, rest_s: float, progress: Progress = silent
+) -> tuple[FoundRounds, npt.NDArray[np.int16]]:
+    """Rounds by the bell alone, and the sound: there in a small part of the time that the pictures take."""
+    sound = Pass(found, folder).sound(progress)
+    return rounds_together(bells.bells(sound, round_s, rest_s), [], round_s, rest_s), sound
+
+
+def watch(found: Probe, folder: Path, round_s: float, rest_s: float, progress: Progress = silent) -> Watched:
+    """All that can be found on a film before anybody has logged anything. `folder`: for what is kept between
+    runs; a run that was stopped goes on where it was. Raises FootageError, StorageError, and what `progress`
+    raises."""
+    looked = Pass(found, folder)
+    sound = looked.sound(progress)
+    place = clock_place(looked, progress)
+    seen = looked.frames(place, EVERY_S, progress)
+    clocked: list[ClockRound] = []
+    if place is not None:
+        clocked = clock_rounds(seen, place, readings(looked, seen, progress), round_s, rest_s)
+    both = rounds_together(bells.bells(sound, round_s, rest_s), clocked, round_s, rest_s)
+    cut = shots.find(np.asarray(seen.thumbs), seen.rate)
+    again = replays.find(seen, cut, [(r.start, r.end) for r in both.rounds], progress)
+    proposals = [_round_proposal(r) for r in both.rounds] + [_replay_proposal(r) for r in again]
+    notes = [*both.notes, *_notes(sound, place)]
+    if not both.rounds:
+        notes.append("no rounds were found; mark one bell, or say when a round begins")
+    ordered = tuple(sorted(proposals, key=lambda p: p.from_us))
+    return Watched(ordered, tuple(notes), both.rounds, tuple(again), cut)
+
+
+def action(
+    found: Probe,
+    folder: Path,
+    watched: Watched,
+    logged: Spans,
+    logged_whole: Spans,
+    progress: Progress = silent,
+) -> tuple[Action, tuple[Proposal, ...]]:
+    """Where action is likely, learnt from the exchanges `logged` of this film, all within `logged_whole`."""
+    looked = Pass(found, folder)
+    sound, place = looked.sound(progress), clock_place(looked, progress)
+    seen = looked.frames(place, EVERY_S, progress)
+    table = bursts.signals(seen, watched.shots, sound)
+    live = [(r.start, r.end) for r in watched.rounds]
+    shown_again = [(r.start, r.end) for r in watched.replays if r.sureness != "perhaps"]
+    learnt = bursts.learn(table, float(seen.times[0]), logged, logged_whole, live, shown_again)
+    made = tuple(Proposal("action", _us(a), _us(b), "perhaps", learnt.said) for a, b in learnt.spans)
+    return learnt, made
+
+
+def _notes(sound: npt.NDArray[np.int16], place: Place | None) -> list[str]:
+    made = []
+    if not np.any(sound):
+        made.append("the film has no sound, so no bell was listened for")
+    if place is None and not reading.available():
+        made.append("the clock on the picture was not read: install the extra “watch” for that")
+    elif place is None:
+        made.append("no clock was found on the picture")
+    return made
+
+
+def _round_proposal(one: FoundRound) -> Proposal:
+    span = _us(one.start), _us(one.end)
+    return Proposal("round", *span, one.sureness, one.evidence, number=one.number, verdict=one.verdict)
+
+
+def _replay_proposal(one: Replay) -> Proposal:
+    origin = None
+    if one.origin is not None and one.speed is not None and one.origin_sureness is not None:
+        origin = Moment(_us(one.origin), one.speed, one.origin_sureness)
+    return Proposal("replay", _us(one.start), _us(one.end), one.sureness, one.evidence, origin=origin)
+
+
+def _us(seconds: float) -> int:
+    return max(0, round(seconds * 1_000_000))

@@ -10,8 +10,8 @@ Thresholds were set by hand on drawn films; no source is known for them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +21,7 @@ Thumbs = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 
 GRID_S = 0.08
-_BACK_S = 600.0
+_BACK_S, _JUST_S = 600.0, 0.5
 _QUERIES = 8
 _LONGEST_S = 4.0
 _SPEEDS = (0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.7, 0.8, 0.9, 1.0)
@@ -29,8 +29,8 @@ PLAIN = (32,)
 ENLARGED = (32, 31, 30, 29, 28, 27, 26)
 """Widths, of 32, at which a shot is laid on earlier pictures."""
 _CANDIDATES, _SPREAD_S, _ELSEWHERE_S = 5, 1.0, 2.0
-_SAMPLES, _TURNS = 16, 4
-_LEAST_SPREAD = 0.0008
+_SAMPLES = 16
+_LEAST_SPREAD = 0.004
 """Of a shot's own pictures, 1 - cosine: a shot that hardly moves fits anywhere."""
 
 
@@ -65,12 +65,16 @@ class Earlier:
     def __init__(
         self, thumbs: Thumbs, times: npt.NDArray[np.float64], hidden: Mask, allowed: npt.NDArray[np.bool_]
     ):
-        self._thumbs, self._times, self._shown, self._allowed = thumbs, times, ~hidden, allowed
+        self._thumbs, self._times, self._shown, self._allowed = thumbs, times, ~hidden, allowed.copy()
         grid = np.arange(times[0], times[-1], GRID_S)
         self._frames = np.minimum(np.searchsorted(times, grid - 1e-4), len(times) - 1)
         self._grid = grid
         h, w = hidden.shape
         self._small_shown = self._shown.reshape(h // 2, 2, w // 2, 2).mean(axis=(1, 3)) > 0.5
+
+    def rule_out(self, first: int, last: int) -> None:
+        """Frames [first, last) are a replay themselves: nothing comes from there."""
+        self._allowed[first:last] = False
 
     def match(self, first: int, last: int, widths: Sequence[int]) -> Match | None:
         """What frames [first, last) of the film show again, or None if nothing compares."""
@@ -99,25 +103,43 @@ class Earlier:
     def _search(
         self, queries: Floats, taus: npt.NDArray[np.float64], start: float, widths: Sequence[int]
     ) -> list[_Candidate]:
-        low, high = np.searchsorted(self._grid, [start - _BACK_S, start - 0.5])
+        low, high = np.searchsorted(self._grid, [start - _BACK_S, start - _JUST_S])
         frames = self._frames[low:high]
         if len(frames) < 12:
             return []
-        earlier = _halved(self._thumbs[frames])
+        earlier = _halved(self._thumbs[frames]).reshape(len(frames), -1)
+        earlier = earlier - earlier.mean(axis=1, keepdims=True)
+        squares = earlier**2
         allowed = self._allowed[frames]
         best = np.full((len(_SPEEDS), len(frames)), np.inf, np.float32)
         how = np.zeros((len(_SPEEDS), len(frames), 3), np.int16)
         for width in widths:
-            height = round(18 * width / 32)
-            query = _resized(queries, height, width).reshape(len(queries), -1)
-            shown = _resized(self._shown[None].astype(np.float32), height, width)[0] > 0.5
-            for y in range(18 - height + 1):
-                for x in range(32 - width + 1):
-                    both = (shown & self._small_shown[y : y + height, x : x + width]).reshape(-1)
-                    part = earlier[:, y : y + height, x : x + width].reshape(len(earlier), -1)
-                    apart = 1 - _unit(query[:, both]) @ _unit(part[:, both]).T
-                    _slanted(apart, taus, allowed, best, how, (width, x, y))
+            for place, laid, mask in self._laid(queries, width):
+                # The queries have no mean where they are laid, so that of the earlier pictures is nothing.
+                power = squares @ mask - (earlier @ mask) ** 2 / float(mask.sum())
+                apart = 1 - (laid @ earlier.T) / np.sqrt(np.maximum(power, 1e-3))
+                _slanted(apart, taus, allowed, best, how, place)
         return self._best(best, how, float(self._grid[low]))
+
+    def _laid(self, queries: Floats, width: int) -> Iterator[tuple[tuple[int, int, int], Floats, Floats]]:
+        """(width, x, y), the queries made small and laid there as unit vectors of a whole picture's cells,
+        and which cells those are."""
+        height = round(18 * width / 32)
+        small = _resized(queries, height, width)
+        shown = _resized(self._shown[None].astype(np.float32), height, width)[0] > 0.5
+        for y in range(18 - height + 1):
+            for x in range(32 - width + 1):
+                mask = np.zeros((18, 32), np.float32)
+                mask[y : y + height, x : x + width] = shown
+                mask *= self._small_shown
+                if mask.sum() < 100:
+                    continue
+                laid = np.zeros((len(queries), 18, 32), np.float32)
+                laid[:, y : y + height, x : x + width] = small
+                flat, cells = laid.reshape(len(laid), -1), mask.reshape(-1)
+                flat = (flat - (flat @ cells / cells.sum())[:, None]) * cells
+                flat /= np.linalg.norm(flat, axis=1, keepdims=True) + 1e-3
+                yield (width, x, y), np.asarray(flat, np.float32), cells
 
     def _best(self, best: Floats, how: npt.NDArray[np.int16], origin: float) -> list[_Candidate]:
         """The few best ones, a second and more apart."""
@@ -141,63 +163,64 @@ class Earlier:
     def _closer(self, one: _Candidate, start: float, end: float) -> _Candidate:
         """The same with time, speed, enlargement and place set finer, by turns."""
         taus = np.linspace(0, end - start, _SAMPLES)
-        queries = self._frames_at(start + taus)
-        best = one
-        best = _with(best, self._apart(best, taus, queries))
-        for scale in (1.0, 0.5, 0.25):
-            for _ in range(_TURNS):
-                before = best.distance
-                best = self._reframed(best, taus, queries, scale)
-                best = self._retimed(best, taus, queries, scale)
-                if best.distance > before * 0.97:
-                    break
+        queries = self._thumbs[self._numbers(start + taus)].astype(np.float32)
+        best = self._retimed(replace(one, distance=np.inf), taus, queries)
+        for scale in (1.0, 1.0, 0.5, 0.25):
+            before = best.distance
+            best = self._reframed(best, taus, queries, scale)
+            best = self._retimed(best, taus, queries)
+            if scale < 1 and best.distance > 0.97 * before:
+                break
         return best
 
     def _reframed(
         self, best: _Candidate, taus: npt.NDArray[np.float64], queries: Floats, scale: float
     ) -> _Candidate:
-        if best.zoom == 1.0 and best.across == 0 and scale == 1.0 and best.distance < 0.004:
-            return best
-        # A few of the pictures will do for finding the place.
-        some = slice(None, None, 4)
-        near = _with(best, self._apart(best, taus[some], queries[some]))
+        """By a few of the pictures, which will do for finding the place."""
+        some = slice(0, None, 5)
+        earlier = self._thumbs[self._numbers(best.at + taus[some] * best.speed)].astype(np.float32)
+        near = replace(best, distance=self._apart(best, earlier, queries[some]))
+        # An enlargement about the middle of the part keeps that where it is.
+        mid_x, mid_y = best.across + 0.5 / best.zoom, best.down + 0.5 / best.zoom
         for zoom in (-0.02, -0.01, 0.0, 0.01, 0.02):
             z = max(1.0, best.zoom + zoom * scale)
-            # An enlargement about the middle of the part keeps that where it is.
-            mid_x, mid_y = best.across + 0.5 / best.zoom, best.down + 0.5 / best.zoom
             for x in (-0.016, 0.0, 0.016):
                 for y in (-0.028, 0.0, 0.028):
                     most = 1 - 1 / z
                     across = min(max(0.0, mid_x - 0.5 / z + x * scale), most)
                     down = min(max(0.0, mid_y - 0.5 / z + y * scale), most)
                     trial = _Candidate(best.at, best.speed, z, across, down, 0.0)
-                    trial = _with(trial, self._apart(trial, taus[some], queries[some]))
-                    if trial.distance < near.distance:
-                        near = trial
-        return _with(near, self._apart(near, taus, queries))
+                    distance = self._apart(trial, earlier, queries[some])
+                    if distance < near.distance:
+                        near = replace(trial, distance=distance)
+        return near
 
-    def _retimed(
-        self, best: _Candidate, taus: npt.NDArray[np.float64], queries: Floats, scale: float
-    ) -> _Candidate:
-        for at in (-0.12, -0.08, -0.04, 0.0, 0.04, 0.08, 0.12):
-            for speed in (-0.04, -0.02, 0.0, 0.02, 0.04):
-                s = min(max(0.15, best.speed + speed * scale), 1.05)
-                trial = _Candidate(best.at + at * scale, s, best.zoom, best.across, best.down, 0.0)
-                trial = _with(trial, self._apart(trial, taus, queries))
-                if trial.distance < best.distance:
-                    best = trial
-        return best
+    def _apart(self, one: _Candidate, earlier: Floats, queries: Floats) -> float:
+        part, cells = _cut_out(earlier, self._shown, one)
+        a = _unit(_halved(queries).reshape(len(queries), -1)[:, cells])
+        return float((1 - (a * _unit(part[:, cells])).sum(axis=1)).mean())
 
-    def _apart(self, one: _Candidate, taus: npt.NDArray[np.float64], queries: Floats) -> float:
-        earlier = self._frames_at(one.at + taus * one.speed)
-        part, inside = _cut_out(earlier, self._shown, one.zoom, one.across, one.down)
-        both = inside & self._shown
-        a, b = _unit(_coarse(queries, both)), _unit(_coarse(part, both))
-        return float((1 - (a * b).sum(axis=1)).mean())
+    def _retimed(self, best: _Candidate, taus: npt.NDArray[np.float64], queries: Floats) -> _Candidate:
+        """The best line near by, over all frames that it may meet."""
+        first, last = self._numbers(
+            np.array([best.at - 0.2, best.at + 0.2 + taus[-1] * min(1.05, best.speed + 0.06)])
+        )
+        frames = np.arange(first, last + 1)
+        part, cells = _cut_out(self._thumbs[frames].astype(np.float32), self._shown, best)
+        a = _unit(_halved(queries).reshape(len(queries), -1)[:, cells])
+        apart = 1 - a @ _unit(part[:, cells]).T
+        ats = best.at + np.arange(-0.16, 0.161, 0.02)
+        speeds = np.clip(best.speed + np.arange(-0.06, 0.061, 0.01), 0.15, 1.05)
+        lines = ats[:, None, None] + speeds[None, :, None] * taus
+        met = np.clip(self._numbers(lines) - first, 0, len(frames) - 1)
+        means = apart[np.arange(len(taus)), met].mean(axis=2)
+        i, j = np.unravel_index(int(means.argmin()), means.shape)
+        return replace(best, at=float(ats[i]), speed=float(speeds[j]), distance=float(means[i, j]))
 
-    def _frames_at(self, times: npt.NDArray[np.float64]) -> Floats:
-        at = np.clip(np.searchsorted(self._times, times + 1e-4, side="right") - 1, 0, len(self._times) - 1)
-        return self._thumbs[at].astype(np.float32)
+    def _numbers(self, times: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+        """Frames that are shown at these times."""
+        at = np.searchsorted(self._times, times + 1e-4, side="right") - 1
+        return np.asarray(np.clip(at, 0, len(self._times) - 1), dtype=np.int64)
 
 
 def hidden_cells(thumbs: Thumbs, frames: Sequence[int]) -> Mask:
@@ -207,18 +230,6 @@ def hidden_cells(thumbs: Thumbs, frames: Sequence[int]) -> Mask:
     spread = np.percentile(some, 90, axis=0) - np.percentile(some, 10, axis=0)
     still = spread < 9.0
     return still if still.mean() < 0.4 else np.zeros_like(still)
-
-
-def _coarse(pictures: Floats, mask: Mask) -> Floats:
-    """Means of four cells that are all wanted, so that an enlargement's being sharper is no difference."""
-    n, h, w = pictures.shape
-    whole = mask.reshape(h // 2, 2, w // 2, 2).all(axis=(1, 3)).reshape(-1)
-    made = pictures.reshape(n, h // 2, 2, w // 2, 2).mean(axis=(2, 4)).reshape(n, -1)
-    return np.asarray(made[:, whole], dtype=np.float32)
-
-
-def _with(one: _Candidate, distance: float) -> _Candidate:
-    return _Candidate(one.at, one.speed, one.zoom, one.across, one.down, distance)
 
 
 def _spread(pictures: Floats, shown: Mask) -> float:
@@ -232,7 +243,7 @@ def _unit(rows: Floats) -> Floats:
     return np.asarray(rows / (np.linalg.norm(rows, axis=1, keepdims=True) + 1e-3), dtype=np.float32)
 
 
-def _halved(thumbs: Thumbs) -> Floats:
+def _halved(thumbs: Thumbs | Floats) -> Floats:
     n, h, w = thumbs.shape
     made = thumbs.astype(np.float32).reshape(n, h // 2, 2, w // 2, 2).mean(axis=(2, 4))
     return np.asarray(made, dtype=np.float32)
@@ -280,23 +291,23 @@ def _slanted(
         how[s, :count][better] = place
 
 
-def _cut_out(pictures: Floats, shown: Mask, zoom: float, across: float, down: float) -> tuple[Floats, Mask]:
-    """What an enlargement shows of pictures, at their own size, and which of its cells are theirs."""
-    if zoom == 1.0 and across == 0.0 and down == 0.0:
-        return pictures, shown
-    _, h, w = pictures.shape
-    rows, columns = _taps(h, zoom, down), _taps(w, zoom, across)
-    part = rows @ pictures @ columns.T
-    inside = rows @ shown.astype(np.float32) @ columns.T > 0.75
-    return np.asarray(part, dtype=np.float32), inside
+def _cut_out(pictures: Floats, shown: Mask, one: _Candidate) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """What an enlargement shows of pictures, half as large as they are and flat, and which of its cells are
+    shown in both. Half as large, since an enlargement is sharper than what it shows."""
+    n, h, w = pictures.shape
+    rows, columns = _taps(h, one.zoom, one.down), _taps(w, one.zoom, one.across)
+    part = np.matmul(rows @ pictures, columns.T)
+    inside = rows @ shown.astype(np.float32) @ columns.T > 0.9
+    both = inside & (shown.reshape(h // 2, 2, w // 2, 2).all(axis=(1, 3)))
+    return np.asarray(part.reshape(n, -1), dtype=np.float32), both.reshape(-1)
 
 
 def _taps(size: int, zoom: float, offset: float) -> Floats:
-    """A matrix that reads between cells."""
+    """A matrix that reads between cells, and takes the mean of two."""
     at = np.clip((np.arange(size) + 0.5) / zoom + offset * size - 0.5, 0, size - 1)
     low = np.minimum(at.astype(int), size - 2)
     share = (at - low).astype(np.float32)
     made = np.zeros((size, size), np.float32)
     made[np.arange(size), low] = 1 - share
     made[np.arange(size), low + 1] += share
-    return made
+    return np.asarray(made.reshape(size // 2, 2, size).mean(axis=1), dtype=np.float32)

@@ -17,24 +17,19 @@ Flat = npt.NDArray[np.float32]
 _STEP, _OVER, _NEAR = 9.0, 2.2, 8
 _LIKE = 0.45  # of the step: what a picture after a flash differs from the one before it, at most
 _APART_S, _DIFFER, _CALM = 0.36, 13.0, 1.6
-_SWEEP_S = 0.24
+_SWEEP_S, _LULL_S = 0.24, 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class Shots:
     """`cuts`: numbers of the first frames of new shots. `gradual`: [first, last) of frames in which one
-    picture becomes another. `bounds`: [first, last) of every shot, gradual changes left out."""
+    picture becomes another; `sweeps`: those of them in which something sweeps over it. `bounds`: [first,
+    last) of every shot, gradual changes left out."""
 
     cuts: tuple[int, ...]
+    sweeps: tuple[tuple[int, int], ...]
     gradual: tuple[tuple[int, int], ...]
     bounds: tuple[tuple[int, int], ...]
-
-    def around(self, frame: int) -> tuple[int, int]:
-        """The shot that a frame is in, or the gradual change."""
-        for first, last in (*self.bounds, *self.gradual):
-            if first <= frame < last:
-                return first, last
-        raise ValueError(f"frame {frame} is in no shot")
 
 
 def find(thumbs: Thumbs, rate: float, *, flashes: bool = True) -> Shots:
@@ -52,7 +47,7 @@ def find(thumbs: Thumbs, rate: float, *, flashes: bool = True) -> Shots:
         at = max(at, last)
     if at < len(thumbs):
         bounds.append((at, len(thumbs)))
-    return Shots(tuple(cuts), tuple(gradual), tuple(bounds))
+    return Shots(tuple(cuts), tuple(sweeps), tuple(gradual), tuple(bounds))
 
 
 def flattened(thumbs: Thumbs) -> Flat:
@@ -108,7 +103,7 @@ def _sweeps(flat: Flat, rate: float) -> list[tuple[int, int]]:
     camera is thrown round."""
     moving = np.zeros(len(flat), bool)
     moving[1:-1] = steps(flat, 2)[2:] > _STEP
-    return [(a, b) for a, b in _runs(moving, gap=2) if b - a >= _SWEEP_S * rate]
+    return [(a, b) for a, b in _runs(moving, gap=round(_LULL_S * rate)) if b - a >= _SWEEP_S * rate]
 
 
 def _dissolves(flat: Flat, edges: list[int], rate: float) -> list[tuple[int, int]]:
