@@ -172,12 +172,13 @@ def _lines(path: Path) -> list[Line]:
 @click.command()
 @click.argument("clip_id", type=int, metavar="CLIP")
 @click.option("--limit", type=click.IntRange(min=1), default=10, show_default=True, help="How many to list.")
+@click.option("--elsewhere", is_flag=True, help="Only clips of other fights.")
 @terminal.json_option
 @click.pass_obj
-def alike(folder: Path, clip_id: int, limit: int, as_json: bool) -> None:
+def alike(folder: Path, clip_id: int, limit: int, elsewhere: bool, as_json: bool) -> None:
     """More like this: clips with a like course of actions, the nearest first."""
     library = Library(folder)
-    found = library.finding.similar(clip_id, limit)
+    found = library.finding.similar(clip_id, limit, elsewhere=elsewhere)
     if as_json:
         terminal.print_json([one._asdict() for one in found])
         return

@@ -122,14 +122,15 @@ class Search:
         total = len(result.matches.exchanges)
         return Found(reading, total, tuple(clips), result.facets, max(0, offset), left_out)
 
-    def similar(self, exchange_id: int, limit: int = 10) -> list[Similar]:
-        """Exchanges with a like course of actions, the nearest first; NotFoundError for no such exchange."""
+    def similar(self, exchange_id: int, limit: int = 10, *, elsewhere: bool = False) -> list[Similar]:
+        """Exchanges with a like course of actions, the nearest first; NotFoundError for no such exchange.
+        `elsewhere`: of other fights only."""
         state = self._current()
         with self._results_lock:
             if self._courses is None or self._courses.columns is not state.columns:
                 self._courses = Courses(state.columns, self._vocabulary)
             courses = self._courses
-        return similar(courses, exchange_id, limit)
+        return similar(courses, exchange_id, limit, elsewhere=elsewhere)
 
     def words(self, query: str, *, limit: int = 20) -> WordHits:
         """Notes and titles with all the words of a query ("quoted words" side by side), the best first."""

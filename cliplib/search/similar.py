@@ -94,8 +94,9 @@ class Courses:
         ends = np.flatnonzero(np.diff(sizes[order], append=-1)) + 1
         return {int(sizes[part[0]]): part for part in np.split(order, ends[:-1]) if len(part)}
 
-    def nearest(self, place: int, limit: int) -> list[tuple[int, float]]:
-        """(place, distance) of the exchanges nearest to the one at `place`, itself left out."""
+    def nearest(self, place: int, limit: int, *, elsewhere: bool = False) -> list[tuple[int, float]]:
+        """(place, distance) of the exchanges nearest to the one at `place`, itself left out; `elsewhere`: its
+        whole fight."""
         token, tokens = self._tokens
         starts = self.columns.first_action
         query = token[int(starts[place]) : int(starts[place + 1])][:LONGEST]
@@ -111,6 +112,9 @@ class Courses:
             rows = starts[places][None, :] + np.arange(size)[:, None]
             distance = _align([costs[q] for q in query.tolist()], token[rows]) / (GAP * (size + len(query)))
             keep = places != place
+            if elsewhere:
+                fight_of = self.columns.fight_of
+                keep &= fight_of[places] != fight_of[place]
             if len(best) >= limit:
                 keep &= distance <= best[limit - 1]
             best_places = np.concatenate([best_places, places[keep]])
@@ -204,14 +208,15 @@ class Courses:
         return pairs[::-1]
 
 
-def similar(courses: Courses, exchange_id: int, limit: int) -> list[Similar]:
-    """The exchanges nearest to one, the nearest first, then by date; NotFoundError for no such exchange."""
+def similar(courses: Courses, exchange_id: int, limit: int, *, elsewhere: bool = False) -> list[Similar]:
+    """The exchanges nearest to one, the nearest first, then by date; NotFoundError for no such exchange.
+    `elsewhere`: of other fights only."""
     place = int(courses.columns.places(np.array([exchange_id]))[0])
     if place < 0:
         raise NotFoundError(f"there is no clip {exchange_id} with actions in this library")
     return [
         Similar(int(courses.columns.exchange_id[p]), round(d, 6), courses.explain(place, p))
-        for p, d in courses.nearest(place, limit)
+        for p, d in courses.nearest(place, limit, elsewhere=elsewhere)
     ]
 
 

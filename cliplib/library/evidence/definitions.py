@@ -67,3 +67,8 @@ CAUGHT = (
     "Against: the opponent's last punch before the defence, within the step window. Next: the opponent's "
     "next punch after it within the window, before the defender threw one.",
 )
+
+ELSEWHERE = (
+    "Elsewhere: in all fights but those in which the phrase was found, whoever tried it there. The same "
+    "stance match comes first, then the higher lower end of the interval: one try that worked is no method."
+)

@@ -28,6 +28,7 @@ from cliplib.library.evidence.definitions import (
     COMPARING,
     COUNTED,
     DEFINITIONS_DIFFER,
+    ELSEWHERE,
     MINUTES,
     NEXT,
     NO_MINUTES,
@@ -36,13 +37,14 @@ from cliplib.library.evidence.definitions import (
     WILSON,
 )
 from cliplib.library.evidence.registry import named
-from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Next, Tally
+from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Elsewhere, Next, Tally
 from cliplib.library.finding.dates import period
 from cliplib.library.finding.finding import Finding
 from cliplib.report import content
 from cliplib.search.patterns import Columns, Pattern, limits
 from cliplib.tally import (
     KEYS,
+    AnswerRow,
     FightClock,
     Tries,
     Watched,
@@ -202,6 +204,54 @@ class Evidence:
         window = self._desk.settings.step_window_us
         result = answers(found, window, stances=stances)
         return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
+
+    def elsewhere(
+        self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
+    ) -> Elsewhere:
+        """What beat an attack in other fights than those of the phrase, whoever tried it there: the answers
+        under the same stance match first, then by the lower end of the rate's interval.
+
+        InputError where neither fight nor fighter is named: then there are no other fights.
+        """
+        reading, here = self._found(phrase, where, only)
+        asked = (reading.where, where or Where())
+        named = any(w.fight or w.fighter or w.opponent for w in asked)
+        named |= any(s.fighter for step in reading.steps for s in (step, *step.alternatives))
+        if not named and not {"fight", "fighter", "opponent"} & set(only or {}):
+            raise InputError(
+                "name a fight or a fighter, in the phrase or as a filter: what beat it elsewhere is what "
+                "beat it in other fights than theirs"
+            )
+        columns = here.columns
+        found = tries_of(
+            self._matches(
+                [_of_anybody(step) for step in reading.steps],
+                replace(reading, where=_anywhere(reading.where)),
+                _anywhere(where or Where()),
+                columns,
+            ),
+            self._desk.vocabulary,
+        )
+        theirs = np.unique(here.fight)
+        found = found.some(~np.isin(found.fight, theirs))
+        result = answers(found, self._desk.settings.step_window_us)
+        codes, words = here.match_of_kind()
+        counts = np.bincount(codes[here.kind], minlength=len(words)) if len(here) else np.zeros(len(words))
+        stances = words[int(counts.argmax())] if counts.any() else words[0]
+        beat = [row for row in result.rows if row.beaten]
+        beat.sort(key=lambda row: (row.stances != stances, -_low(row), -row.beaten, row.response))
+        people = []
+        for row in beat:
+            who, names = row.behind.of("beaten").values("opponent")
+            people.append(tuple(names[code] for code in np.unique(who).tolist()))
+        return Elsewhere(
+            reading,
+            replace(result, rows=tuple(beat)),
+            stances,
+            len(columns.fights) - len(theirs),
+            tuple(people),
+            (COUNTED, *ANSWERS, ELSEWHERE, OUTCOMES, WILSON),
+        )
 
     def caught(
         self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
@@ -402,6 +452,21 @@ class Evidence:
             near = difflib.get_close_matches(value.casefold(), known, n=1)
             raise InputError(f"“{value}” is no {key}" + (f"; did you mean “{near[0]}”?" if near else ""))
         return found[0]
+
+
+def _of_anybody(step: Step) -> Step:
+    """The same step, whoever takes it."""
+    others = tuple(replace(one, fighter=None) for one in step.alternatives)
+    return replace(step, fighter=None, alternatives=others)
+
+
+def _anywhere(where: Where) -> Where:
+    """The same filters without those that name a fight, people or a time."""
+    return replace(where, fight=None, fighter=None, opponent=None, rounds=(), dates=None)
+
+
+def _low(row: AnswerRow) -> float:
+    return row.beaten_rate.low if row.beaten_rate else 0.0
 
 
 def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None, dict[str, str]]:

@@ -10,7 +10,7 @@ from typing import Any, Literal
 from cliplib.core.models import Reading
 from cliplib.core.timebase import format_time, to_seconds
 from cliplib.library.evidence.agreement import TwoLogs
-from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Next, Tally
+from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Elsewhere, Next, Tally
 from cliplib.phrases import reading_json
 from cliplib.stats.changepoint import Change, Power, TooLittle
 from cliplib.stats.proportions import Interval
@@ -195,6 +195,48 @@ def fill_answers(found: Answered) -> Filled:
         ANSWERS,
         {"reading": reading_json(found.reading), "tries": len(tries), "definitions": found.definitions},
         {"answers": rows},
+        found.definitions,
+        found.reading,
+        lead=(_tries_line(filling, tries),),
+        openers=filling.openers,
+    )
+
+
+_ELSEWHERE = Group(
+    "elsewhere",
+    "",
+    (
+        Column("answer", "text", ("response",), maybe=False),
+        Column("stances", "text", ("stances",), maybe=False),
+        Column("by", "text", ("by",), maybe=False),
+        Column("beaten", "of", ("beaten", "beaten_known"), ("beaten", "beaten_known")),
+        Column("rate", "share", ("rate",), ("beaten_known",), unit="% beaten"),
+        Column("", "clips", ("clips",)),
+    ),
+)
+ELSEWHERE = Form("Elsewhere", (READING, TRIES, _ELSEWHERE, DEFINITIONS))
+
+
+def fill_elsewhere(found: Elsewhere) -> Filled:
+    filling = Filling()
+    rows = [
+        filling.row(
+            _ELSEWHERE,
+            (
+                r.response, r.stances, ", ".join(people), (r.beaten, r.beaten_known), r.beaten_rate,
+                partial(_ids, r.behind.of("beaten")),
+            ),
+            key=(r.stances, r.response),
+            behind=_of(r.behind),
+            words=(r.response, f"{r.stances} stances"),
+        )
+        for r, people in zip(found.result.rows, found.people, strict=True)
+    ]  # fmt: skip
+    tries = found.result.tries
+    return Filled(
+        ELSEWHERE,
+        {"reading": reading_json(found.reading), "tries": len(tries), "definitions": found.definitions},
+        {"elsewhere": rows},
         found.definitions,
         found.reading,
         lead=(_tries_line(filling, tries),),

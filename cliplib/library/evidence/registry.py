@@ -138,6 +138,18 @@ TABLES: list[EvidenceTable] = [
         example="slip",
     ),
     EvidenceTable(
+        "elsewhere",
+        "What beat it elsewhere",
+        "Which attack, of whom or in which fight?",
+        "What beat it in other fights than those of PHRASE: the same stance match first, surest first.",
+        forms.ELSEWHERE,
+        lambda evidence, **asked: forms.fill_elsewhere(evidence.elsewhere(**asked)),
+        (PHRASE,),
+        command="answers",
+        switch="--elsewhere",
+        example="Adeyemi jab",
+    ),
+    EvidenceTable(
         "compare",
         "Compare",
         "What is to be compared?",

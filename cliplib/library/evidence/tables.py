@@ -53,6 +53,19 @@ class Answered:
 
 
 @dataclass(frozen=True)
+class Elsewhere:
+    """What beat the same attack in other fights. `stances`: how the two stood in the fights it was asked
+    about; `others`: how many fights were looked through; `people`: who did it, for each row."""
+
+    reading: Reading
+    result: Answers
+    stances: str
+    others: int
+    people: tuple[tuple[str, ...], ...]
+    definitions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Caught:
     reading: Reading
     tries: Tries

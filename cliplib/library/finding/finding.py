@@ -103,9 +103,10 @@ class Finding:
             found |= {clip.id: clip for clip in page.clips}
         return [found.get(clip.id, clip) for clip in clips]
 
-    def similar(self, clip_id: int, limit: int = 10) -> list[Similar]:
-        """Exchanges with a like course of actions, the nearest first; NotFoundError for no such clip."""
-        return self._desk.search.similar(clip_id, limit)
+    def similar(self, clip_id: int, limit: int = 10, *, elsewhere: bool = False) -> list[Similar]:
+        """Exchanges with a like course of actions, the nearest first; NotFoundError for no such clip.
+        `elsewhere`: of other fights only."""
+        return self._desk.search.similar(clip_id, limit, elsewhere=elsewhere)
 
     def say(self, action: Action) -> str:
         """What one fighter did, in trade language, without their name and the outcome."""

@@ -22,7 +22,7 @@ from cliplib.media.files import replacing
 from cliplib.search.patterns.columns import Columns
 from cliplib.search.patterns.encode import FightEntry
 
-LAYOUT = 4
+LAYOUT = 5
 _MAGIC = b"cliplibC"
 _DIGEST, _ALIGN = 32, 64
 _ARRAYS = tuple(f.name for f in fields(Columns) if f.name not in ("fights", "words", "families"))
