@@ -20,6 +20,7 @@ from cliplib.core.models import JSON as JSON
 from cliplib.core.models import Action as Action
 from cliplib.core.models import ClipRow as ClipRow
 from cliplib.core.models import Found as Found
+from cliplib.core.models import Mark as Mark
 from cliplib.core.models import Reading as Reading
 from cliplib.core.models import Unread as Unread
 from cliplib.core.models import Where as Where
@@ -41,8 +42,10 @@ from cliplib.library.care.signedin import Session as Session
 from cliplib.library.finding.fightview import FightView as FightView
 from cliplib.library.finding.fightview import Frames as Frames
 from cliplib.library.finding.fightview import Lane as Lane
+from cliplib.library.finding.fightview import MarkRow as MarkRow
 from cliplib.library.finding.jsonform import clip_json as clip_json
 from cliplib.library.finding.jsonform import found_json as found_json
+from cliplib.library.finding.jsonform import mark_json as mark_json
 from cliplib.library.finding.jsonform import words_json as words_json
 from cliplib.library.library import Library as Library
 from cliplib.library.logging.fights import NewFight as NewFight

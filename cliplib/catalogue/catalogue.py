@@ -53,6 +53,7 @@ from cliplib.catalogue.rows import (
     fight_info_from,
     footage_info_from_json,
     footage_info_to_json,
+    periods_from_json,
     timeline_from_blob,
     timeline_to_blob,
 )
@@ -176,6 +177,12 @@ class Catalogue:
                 "SELECT id, title, date, folder, digest FROM fights ORDER BY id"
             )
         ]
+
+    def period_names(self) -> tuple[str, ...]:
+        """Names of the periods of all fights, in order; those that differ in capital letters alone once."""
+        told = self._rows("SELECT DISTINCT periods FROM fights WHERE periods <> '[]'")
+        every = sorted({period.name for (text,) in told for period in periods_from_json(text)}, reverse=True)
+        return tuple(sorted({name.casefold(): name for name in every}.values(), key=str.casefold))
 
     def fight_of(self, title: str, date: str | None, folder: Path) -> int | None:
         """The id of the fight of that title and date, else of the one last read from that folder, or None."""

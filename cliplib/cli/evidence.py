@@ -25,7 +25,8 @@ _ONLY = click.Option(
     ["--only"],
     multiple=True,
     metavar="KEY=VALUE",
-    help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}, from, to.",
+    help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}, from, to, "
+    "before, during, after.",
 )
 
 
@@ -48,8 +49,9 @@ def _command(name: str, tables: Sequence[EvidenceTable]) -> click.Command:
         _ask(Library(folder), table, given)
 
     parameters = [_PARAMETERS[parameter.kind](parameter) for parameter in first.parameters]
-    if first.filters:
-        holder = cli_filters.options(lambda: None)
+    if first.filters or first.parameter("phrase"):
+        add = cli_filters.options if first.filters else cli_filters.period_options
+        holder = add(lambda: None)
         parameters += reversed(getattr(holder, "__click_params__", []))
     parameters += [click.Option([table.switch], is_flag=True, help=table.about) for table in tables[1:]]
     parameters += [_ONLY, *_outputs(first)]
@@ -105,6 +107,8 @@ def _ask(library: Library, table: EvidenceTable, given: dict[str, Any]) -> None:
     asked["only"] = _pairs(given["only"])
     if table.filters:
         asked["where"] = cli_filters.where(library, given)
+    else:
+        asked["only"] |= cli_filters.periods(given)
     found = library.evidence.table(table.name, **asked)
     if given.get("clips") or given.get("open_"):
         key = table.tries if not given.get("went") else f"{table.tries.rpartition('/')[0]}/{given['went']}"

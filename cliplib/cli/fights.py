@@ -14,9 +14,11 @@ from cliplib import (
     InputError,
     Library,
     Line,
+    MarkRow,
     clip_json,
     format_clock,
     format_time,
+    mark_json,
     to_seconds,
     what_happens,
 )
@@ -42,7 +44,10 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         terminal.say(f"{_round(lane.round)}: {terminal.many(len(lane.clips), 'exchange')}")
         for clip in lane.clips:
             at = "" if clip.clock_us is None else f"{format_clock(clip.clock_us)} left"
-            terminal.say(terminal.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip)}"))
+            terminal.say(terminal.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip, inferred=True)}"))
+        for row in view.marks:
+            if row.mark.round == lane.round:
+                terminal.say(terminal.plain(f"         {_noted(row)}"))
         for begin, until in lane.gaps:
             start = lane.start_us or 0
             terminal.say(
@@ -50,6 +55,13 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
                 f"{format_time(until - start, 0)} into it"
             )
     rounds = [lane.round for lane in view.lanes]
+    between = [row for row in view.marks if row.mark.round not in rounds]
+    if between:
+        terminal.say("Between rounds:")
+    for row in between:
+        terminal.say(terminal.plain(f"         {_noted(row)}"))
+    for period in view.fight.info.periods:
+        terminal.say(terminal.plain(f"Period “{period.name}”: {period.when}"))
     terminal.say("\nWho did what how often, and how often it landed:")
     terminal.table(
         ("fighter", "action", *(f"R{r}" if r else "R?" for r in rounds), "all"),
@@ -59,6 +71,12 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         ],
         give=1,
     )
+
+
+def _noted(row: MarkRow) -> str:
+    """A mark's time and note."""
+    at = f"at {format_time(row.mark.time_us)}" if row.left_us is None else f"{format_clock(row.left_us)} left"
+    return f"{at:<9}  mark: {f'{row.mark.fighter}: ' if row.mark.fighter else ''}{row.mark.note}"
 
 
 def _round(number: int | None) -> str:
@@ -100,6 +118,15 @@ def view_json(view: FightView) -> JSON:
             }
             for t in view.tried
         ],
+        "periods": [
+            {
+                "name": period.name,
+                "from": None if period.start is None else str(period.start),
+                "until": None if period.end is None else str(period.end),
+            }
+            for period in view.fight.info.periods
+        ],
+        "marks": [mark_json(row.id, row.mark) for row in view.marks],
     }
 
 
@@ -153,7 +180,7 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> t
         return terminal.Done(rows=[dict(zip(_COLUMNS, line, strict=True)) for line in lines])
     else:
         clip = library.logging.corrections.reword(clip_id, _lines(rows))
-    terminal.say(terminal.plain(f"clip {clip.id}: {what_happens(clip)}"))
+    terminal.say(terminal.plain(f"clip {clip.id}: {what_happens(clip, inferred=True)}"))
     return terminal.Done(clip=clip_json(clip))
 
 

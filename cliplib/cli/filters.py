@@ -14,9 +14,16 @@ from cliplib import InputError, Library, ReelSettings, Where
 from cliplib.library.finding.dates import period, span
 
 F = TypeVar("F", bound=Callable[..., Any])
-_AS_THEY_ARE = ("fighter", "opponent", "stance", "opponent_stance", "place", "outcome")
+_AS_THEY_ARE = (
+    "fighter", "opponent", "stance", "opponent_stance", "place", "outcome", "before", "during", "after",
+)  # fmt: skip
 _STANCES = click.Choice(["orthodox", "southpaw"])
 
+_PERIODS = (
+    click.option("--during", help="In the period of that name, as a fight's fight.toml has it."),
+    click.option("--before", help="Before the period of that name."),
+    click.option("--after", help="After it."),
+)
 _OPTIONS = (
     click.option("--fighter", help="Who does it; any part of the name that only one has."),
     click.option("--opponent", help="To whom."),
@@ -27,6 +34,7 @@ _OPTIONS = (
     click.option("--date", help="A day, month or year: 2024-05-11, 2024-05, 2024."),
     click.option("--from", "first", help="Not before that day."),
     click.option("--to", "last", help="Not after that day."),
+    *_PERIODS,
     click.option("--place", help="centre, ropes or corner."),
     click.option("--outcome", help="landed, partial, blocked, missed, knockdown, hurt or unknown."),
 )
@@ -37,6 +45,18 @@ def options(command: F) -> F:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+def period_options(command: F) -> F:
+    """Add those of the filters that say a period; see `periods`."""
+    for option in reversed(_PERIODS):
+        command = option(command)
+    return command
+
+
+def periods(given: dict[str, Any]) -> dict[str, str]:
+    """The periods given, as an evidence table's `only` takes them."""
+    return {side: given[side] for side in ("before", "during", "after") if given.get(side)}
 
 
 def where(library: Library, given: dict[str, Any]) -> Where:

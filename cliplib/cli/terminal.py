@@ -14,12 +14,14 @@ import click
 
 from cliplib import (
     JSON,
+    Action,
     ClipRow,
     FightReport,
     FightRow,
     Found,
     IngestReport,
     LogError,
+    Mark,
     Reading,
     ReelReport,
     WordHits,
@@ -157,11 +159,20 @@ def many(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
+def place_of(mark: Mark) -> str:
+    """“round 3, 0:05 left”, or its time in the footage."""
+    number = f"round {mark.round}, " if mark.round is not None else ""
+    return number + (
+        f"{format_time(-mark.time_us)} left" if mark.on_clock else f"at {format_time(mark.time_us)}"
+    )
+
+
 def word_hits(hits: WordHits) -> None:
     """Notes and titles that hold the words, with those marked, and what was meant by words nobody wrote."""
     say(f"{many(hits.total, 'note')} and titles" if hits.total != 1 else "1 note or title")
     for hit in hits.hits:
         where = f"clip {hit.exchange_id}" if hit.exchange_id is not None else f"fight {hit.fight_id}"
+        where += f", {place_of(hit.mark)}" if hit.mark else ""
         words = "".join(click.style(plain(t), bold=True) if hit_ else plain(t) for t, hit_ in hit.snippet)
         click.echo(f"  {where} ({plain(hit.title)}): {words}")
     for word, near in hits.meant.items():
@@ -196,7 +207,10 @@ def found(result: Found) -> None:
         )
         say()
     if result.total and result.reading.steps:
-        say("Exchanges with each value in a matched action; outcome: of the last punch asked for.")
+        say(
+            "Exchanges with each value in a matched action; fighter and outcome: who threw the last punch "
+            "asked for, and how it went; landed counts knockdown and hurt in."
+        )
     for name, counts in result.facets.items():
         if counts:
             values = [f"{plain(value)} ({number})" for value, number in list(counts.items())[:_MOST_VALUES]]
@@ -207,15 +221,20 @@ def found(result: Found) -> None:
 def clip_cells(clip: ClipRow) -> tuple[str, ...]:
     shown = clip.matches[0] if clip.matches and clip.matches[0] else range(len(clip.actions))
     # How it came off: the last of these that has an outcome, a punch's.
-    outcome = next((o for i in reversed(shown) if (o := clip.actions[i].outcome)), None)
+    how = next((said_outcome(clip.actions[i]) for i in reversed(shown) if clip.actions[i].outcome), "")
     return (
         str(clip.id),
         clip.fight,
         "" if clip.round is None else str(clip.round),
         "" if clip.clock_us is None else format_clock(clip.clock_us),
-        what_happens(clip),
-        outcome or "",
+        what_happens(clip, inferred=True),
+        how,
     )
+
+
+def said_outcome(action: Action) -> str:
+    """What came of a punch, and whether somebody wrote that down."""
+    return (action.outcome or "") + (" (inferred)" if "outcome" in action.inferred else "")
 
 
 def clip(row: ClipRow) -> None:
@@ -235,7 +254,7 @@ def clip(row: ClipRow) -> None:
             " ".join(word for word in (action.side or action.hand, action.technique) if word),
             action.target or "",
             action.direction or "",
-            (action.outcome or "") + (" (inferred)" if "outcome" in action.inferred else ""),
+            said_outcome(action),
             ", ".join(action.roles),
         )
         for action in row.actions

@@ -71,6 +71,15 @@ class Period:
     start: Moment | None = None
     end: Moment | None = None
 
+    @property
+    def when(self) -> str:
+        """“round 4 1:20 to the end of round 6”."""
+        first = "the beginning" if self.start is None else str(self.start)
+        if self.end is None:
+            return f"{first} to the end"
+        whole = self.end.round is not None and self.end.left_us is None
+        return f"{first} to {'the end of ' if whole else ''}{self.end}"
+
 
 class TwoLinesError(ValueError):
     """Moments of footage and of a round clock, and nobody knows when the bells rang."""

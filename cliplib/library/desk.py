@@ -55,6 +55,7 @@ class Desk:
         self.hiding = Hiding(self.catalogue, self.vocabulary, active=hide_private)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
+        self._periods: tuple[int, tuple[str, ...]] | None = None
 
     def fight(self, which: int | str) -> FightRow:
         """A fight by number, or by any part of its title that only one fight has; NotFoundError otherwise."""
@@ -80,6 +81,14 @@ class Desk:
                 titles = tuple(dict.fromkeys(title for _, title, _, _, _ in self.catalogue.fight_keys()))
                 self._names = revision, fighters, titles
             return self._names[1], self._names[2]
+
+    def periods(self) -> tuple[str, ...]:
+        """Names of the periods of all fights; those that differ in capital letters alone once."""
+        revision = self.catalogue.revision()
+        with self._names_lock:
+            if self._periods is None or self._periods[0] != revision:
+                self._periods = revision, self.catalogue.period_names()
+            return self._periods[1]
 
     def footage(self, fight_id: int, title: str) -> FootageRow:
         """A fight's footage; FootageError if it is not where it was, or another file is there by now.

@@ -44,7 +44,13 @@ def fighter_named(text: str, names: Sequence[str]) -> str:
     raise NotFoundError(f"“{text}” may be {', '.join(found[:8])}; give more of the name")
 
 
-def checked(where: Where, fighters: Sequence[str], titles: Sequence[str], vocabulary: Vocabulary) -> Where:
+def checked(
+    where: Where,
+    fighters: Sequence[str],
+    titles: Sequence[str],
+    periods: Sequence[str],
+    vocabulary: Vocabulary,
+) -> Where:
     """`where` with names as the library has them; InputError for a value that nothing can have, with the ones
     that are nearest to it. A filter that holds no such thing would find nothing, and not say why."""
     kinds = {
@@ -73,7 +79,21 @@ def checked(where: Where, fighters: Sequence[str], titles: Sequence[str], vocabu
         raise InputError(str(problem)) from problem
     if where.fight is not None:
         changes["fight"] = _title(where.fight, titles)
+    for name in ("before", "during", "after"):
+        if (value := getattr(where, name)) is not None:
+            changes[name] = period_named(value, periods)
     return replace(where, **changes)
+
+
+def period_named(text: str, periods: Sequence[str]) -> str:
+    """The period of that name, as the library has it; InputError if there is none."""
+    wanted = " ".join(text.split()).casefold()
+    found = next((name for name in periods if name.casefold() == wanted), None)
+    if found is None:
+        few = f"; there are {', '.join(periods)}" if 0 < len(periods) < 10 else ""
+        none = few or "; periods are named in a fight's fight.toml"
+        raise InputError(f"no fight has a period “{text}”{meant(text, periods) or none}")
+    return found
 
 
 def _title(text: str, titles: Sequence[str]) -> str:

@@ -31,12 +31,16 @@ def who_and_when(clip: ClipRow) -> str:
     return " · ".join(pieces)
 
 
-def what_happens(clip: ClipRow) -> str:
-    """The matched actions and what lies between them, in the words of a log."""
+def what_happens(clip: ClipRow, *, inferred: bool = False) -> str:
+    """The matched actions and what lies between them, in the words of a log. `inferred`: say of outcomes that
+    nobody wrote that they were worked out."""
     first, last = _matched(clip)
     told = clip.actions[first : last + 1]
     names = _short_names(clip.actions)
-    said = [say(action, names) for action in told[:_MOST_ACTIONS]]
+    said = [
+        say(action, names) + (" (inferred)" if inferred and "outcome" in action.inferred else "")
+        for action in told[:_MOST_ACTIONS]
+    ]
     return ", ".join(said) + (", …" if len(told) > _MOST_ACTIONS else "")
 
 

@@ -33,6 +33,7 @@ from whoosh.analysis.tokenizers import RegexTokenizer
 from whoosh.index import LockError
 
 from cliplib.core.errors import BusyError, StorageError
+from cliplib.core.models import Mark
 from cliplib.core.progress import Progress, silent
 
 VERSION = 1
@@ -67,8 +68,8 @@ Item = tuple[int, int, str, str, list[tuple[int, str]], list[tuple[int, str]]]
 
 @dataclass(frozen=True, slots=True)
 class WordHit:
-    """`exchange_id`, `mark_id`: both None for a title. `snippet`: pieces of text, True for what was looked
-    for."""
+    """`exchange_id`, `mark_id`: both None for a title; `mark`, if somebody looked it up. `snippet`: pieces of
+    text, True for what was looked for."""
 
     exchange_id: int | None
     fight_id: int
@@ -76,6 +77,7 @@ class WordHit:
     snippet: tuple[tuple[str, bool], ...]
     score: float
     mark_id: int | None = None
+    mark: Mark | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +281,7 @@ class TextIndex:
         found, scores = texts.with_all(parts)
         if not parts:
             return WordHits(0, (), {})
-        order = np.lexsort((texts.exchange[found], -scores))[: max(0, limit)]
+        order = np.lexsort((np.abs(texts.exchange[found]), -scores))[: max(0, limit)]
         with self._searcher() as searcher:
             meant = {} if len(found) else self._meant(query, texts, searcher)
             kept: dict[int, Any] = {}

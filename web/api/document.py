@@ -54,7 +54,7 @@ SCHEMAS: dict[str, Shape] = {
         unread=many(TEXT),
     ),
     "Action": thing(
-        time=MAYBE_NUMBER, technique=TEXT, roles=many(TEXT),
+        ("inferred",), inferred=many(TEXT), time=MAYBE_NUMBER, technique=TEXT, roles=many(TEXT),
         **dict.fromkeys(("fighter", "hand", "side", "target", "outcome", "direction"), MAYBE_TEXT),
     ),
     "Clip": thing(
@@ -69,7 +69,9 @@ SCHEMAS: dict[str, Shape] = {
     "Similar": thing(id=WHOLE, distance=NUMBER, explanation=TEXT),
     "Corner": thing(name=TEXT, stance=MAYBE_TEXT),
     "Fight": thing(
-        ("clip_ids",), id=WHOLE, title=TEXT, date=MAYBE_TEXT, event=MAYBE_TEXT, red=ref("Corner"),
+        ("clip_ids", "periods", "marks"),
+        periods=many({"type": "object"}), marks=many({"type": "object"}),
+        id=WHOLE, title=TEXT, date=MAYBE_TEXT, event=MAYBE_TEXT, red=ref("Corner"),
         blue=ref("Corner"), rounds=MAYBE_WHOLE, winner=MAYBE_TEXT, method=MAYBE_TEXT, exchanges=WHOLE,
         clips=WHOLE, footage=YES_NO, logs=many(thing(file=TEXT, by=MAYBE_TEXT)), clip_ids=many(WHOLE),
     ),
@@ -175,6 +177,9 @@ def document() -> Shape:
             "technique", "fighter", "outcome", "stance", "opponent", "opponent_stance", "fight", "place",
         )
     ]  # fmt: skip
+    filters += [
+        _query(side, f"Only {side} the period of that name.") for side in ("before", "during", "after")
+    ]
     paths: dict[str, Shape] = {
         "/api/openapi.json": {"get": _does("This document.", {"type": "object"})},
         "/api/session": {"get": _does("Who one is here, and the key for changes.", ref("Session"))},

@@ -8,7 +8,19 @@ from cliplib.library.evidence.registry import KEYS, TABLES, Parameter, Shapes
 from .document import Shape, _does, _path, _query, many
 
 YES_NO: Shape = {"enum": ["yes", "no"]}
-_FILTERS = ("fighter", "opponent", "stance", "opponent_stance", "round", "fight", "place", "outcome")
+_FILTERS = (
+    "fighter",
+    "opponent",
+    "stance",
+    "opponent_stance",
+    "round",
+    "fight",
+    "place",
+    "outcome",
+    "before",
+    "during",
+    "after",
+)
 
 
 def _repeated(name: str, about: str, one: Shape, *, needed: bool = False) -> Shape:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from flask import Blueprint, current_app, jsonify, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib import JSON, FightRow, MadeReel, clip_json, reading_json, to_seconds
+from cliplib import JSON, FightRow, MadeReel, clip_json, mark_json, reading_json, to_seconds
 
 from ..site.guards import form_key
 from ..site.here import library
@@ -56,8 +56,14 @@ def fights() -> ResponseReturnValue:
 @page.get("/fights/<int:fight_id>")
 def fight(fight_id: int) -> ResponseReturnValue:
     row = library().finding.fight(fight_id)
-    clips = [clip.id for lane in library().finding.fight_view(fight_id).lanes for clip in lane.clips]
-    return jsonify({**_fight(row), "clip_ids": clips})
+    view = library().finding.fight_view(fight_id)
+    clips = [clip.id for lane in view.lanes for clip in lane.clips]
+    periods = [
+        {"name": p.name, "from": p.start and str(p.start), "until": p.end and str(p.end)}
+        for p in row.info.periods
+    ]
+    marks = [mark_json(item.id, item.mark) for item in view.marks]
+    return jsonify({**_fight(row), "clip_ids": clips, "periods": periods, "marks": marks})
 
 
 @page.get("/reels")

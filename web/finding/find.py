@@ -44,6 +44,9 @@ FILTERS = (
     "opponent_stance",
     "fight",
     "place",
+    "before",
+    "during",
+    "after",
 )
 
 # What leaving out one property of a step asks for instead.

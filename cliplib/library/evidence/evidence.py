@@ -312,6 +312,7 @@ class Evidence:
     ) -> tuple[Reading, Tries]:
         reading = self._finding.explain(phrase, strict=True)
         where, only = _within(where, only or {})
+        where = self._finding.checked(where) if where is not None else None
         columns = self._desk.search.columns()
         found = tries_of(self._matches(reading.steps, reading, where, columns), self._desk.vocabulary)
         return reading, found.only(self._chosen(only, columns)) if only else found

@@ -153,8 +153,8 @@ TABLES: list[EvidenceTable] = [
         "compare",
         "Compare",
         "What is to be compared?",
-        "Two fighters, fights, rounds or periods beside each other. A period is from=2024-01, to=2024-06 or "
-        "both.",
+        "Two fighters, fights, rounds, dates or periods beside each other. Dates are from=2024-01, "
+        "to=2024-06 or both; a named period is during=NAME, before=NAME or after=NAME.",
         forms.COMPARE,
         lambda evidence, **asked: forms.fill_compare(evidence.compare(**asked)),
         (

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from cliplib.catalogue.catalogue import Catalogue
-from cliplib.catalogue.rows import FightRow, StoredExchange
+from cliplib.catalogue.rows import FightRow, StoredExchange, StoredMark
 from cliplib.core.errors import InputError
-from cliplib.core.models import ClipRow
+from cliplib.core.models import ClipRow, Mark
 from cliplib.core.timebase import SECOND, RoundClock
 
 GAP_US = 15 * SECOND
@@ -46,6 +46,15 @@ class Lane:
 
 
 @dataclass(frozen=True, slots=True)
+class MarkRow:
+    """A mark, and what the round clock shows then; None between rounds, or where nobody knows the bells."""
+
+    id: int
+    mark: Mark
+    left_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Tried:
     """How often one fighter did one thing: `rounds` maps a round to (tried, landed); `total` sums it."""
 
@@ -62,6 +71,7 @@ class FightView:
     fight: FightRow
     lanes: tuple[Lane, ...]
     tried: tuple[Tried, ...]
+    marks: tuple[MarkRow, ...] = ()
 
 
 def frames_of(catalogue: Catalogue, clip: ClipRow) -> Frames:
@@ -99,7 +109,17 @@ def view(catalogue: Catalogue, fight: FightRow) -> FightView:
         rounds.setdefault(item.exchange.round, []).append(item)
     numbers = sorted(rounds, key=lambda n: (n is None, n or 0))
     lanes = tuple(_lane(fight, number, rounds[number], rows) for number in numbers)
-    return FightView(fight, lanes, _tried(told))
+    marks = sorted(catalogue.marks_of(fight.id), key=lambda item: item.mark.key)
+    return FightView(
+        fight, lanes, _tried(told), tuple(_marked(item, fight.info.course.bells) for item in marks)
+    )
+
+
+def _marked(item: StoredMark, bells: RoundClock | None) -> MarkRow:
+    if item.mark.on_clock:
+        return MarkRow(item.id, item.mark, -item.mark.time_us)
+    there = bells.from_footage(item.mark.time_us) if bells else None
+    return MarkRow(item.id, item.mark, there[1] if there else None)
 
 
 def _lane(

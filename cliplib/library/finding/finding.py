@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 
 from cliplib import phrases
 from cliplib.catalogue.rows import FighterRow, FightRow
@@ -13,6 +15,7 @@ from cliplib.library.desk import Desk
 from cliplib.library.finding import fightview
 from cliplib.library.finding.fightview import FightView, Frames
 from cliplib.library.finding.history import PhraseHistory, with_meant, with_why
+from cliplib.library.finding.periods import read_with_periods
 from cliplib.library.finding.saying import say_action
 from cliplib.library.themefiles import ThemeFiles
 from cliplib.search.similar import Similar
@@ -33,9 +36,14 @@ class Finding:
         """How a phrase is read. `strict`: PhraseError for words that are not understood."""
         desk = self._desk
         fighters, fights = desk.names()
-        reading = phrases.read_search(
-            phrase, desk.vocabulary, fighters=fighters, fights=fights, settings=desk.settings
+        read = partial(
+            phrases.read_search,
+            vocabulary=desk.vocabulary,
+            fighters=fighters,
+            fights=fights,
+            settings=desk.settings,
         )
+        reading = read_with_periods(phrase, desk.periods(), read)
         if strict and reading.unread:
             raise PhraseError(
                 "\n".join(_unread_line(phrase, u.text, u.start, u.meant) for u in reading.unread)
@@ -80,8 +88,12 @@ class Finding:
         return phrases.complete(prefix, self._desk.vocabulary, fighters, known, titles)
 
     def words(self, query: str, *, limit: int = 20) -> WordHits:
-        """Notes and titles with all the words of a query, the best first."""
-        return self._desk.search.words(query, limit=limit)
+        """Notes, marks and titles with all the words of a query, the best first."""
+        found = self._desk.search.words(query, limit=limit)
+        fights = {hit.fight_id for hit in found.hits if hit.mark_id is not None}
+        marks = {item.id: item.mark for fight in fights for item in self._desk.catalogue.marks_of(fight)}
+        hits = (replace(h, mark=marks.get(h.mark_id)) if h.mark_id is not None else h for h in found.hits)
+        return replace(found, hits=tuple(hits))
 
     # --- clips --------------------------------------------------------------------------------------------
 
@@ -145,7 +157,8 @@ class Finding:
     def checked(self, where: Where) -> Where:
         """Filters with names as the library has them; InputError for a value that nothing can have, with the
         nearest ones."""
-        return names.checked(where, *self._desk.names(), self._desk.vocabulary)
+        desk = self._desk
+        return names.checked(where, *desk.names(), desk.periods(), desk.vocabulary)
 
 
 def _unread_line(phrase: str, text: str, start: int, meant: Sequence[str]) -> str:

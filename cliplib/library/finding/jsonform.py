@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cliplib.core.models import JSON, Action, ClipRow, Found
+from cliplib.core.models import JSON, Action, ClipRow, Found, Mark
 from cliplib.core.timebase import to_seconds
 from cliplib.phrases import reading_json
 from cliplib.search.textindex import WordHits
@@ -36,8 +36,8 @@ def clip_json(clip: ClipRow) -> JSON:
 
 
 def words_json(hits: WordHits) -> JSON:
-    """What `cliplib words --json` prints. `clip` is null for a fight's title. A snippet's pieces are [text,
-    whether it was looked for]."""
+    """What `cliplib words --json` prints. `clip` is null for a fight's title and for a mark. A snippet's
+    pieces are [text, whether it was looked for]."""
     return {
         "total": hits.total,
         "hits": [
@@ -46,10 +46,23 @@ def words_json(hits: WordHits) -> JSON:
                 "fight": hit.title,
                 "fight_id": hit.fight_id,
                 "snippet": [list(piece) for piece in hit.snippet],
+                **({"mark": mark_json(hit.mark_id, hit.mark)} if hit.mark and hit.mark_id else {}),
             }
             for hit in hits.hits
         ],
         "meant": {word: list(near) for word, near in hits.meant.items()},
+    }
+
+
+def mark_json(number: int, mark: Mark) -> JSON:
+    """A mark: `time` in seconds of footage time, or `left` on its round's clock if nobody knows the bells."""
+    return {
+        "id": number,
+        "round": mark.round,
+        "time": None if mark.on_clock else to_seconds(mark.time_us),
+        "left": to_seconds(-mark.time_us) if mark.on_clock else None,
+        "fighter": mark.fighter,
+        "note": mark.note,
     }
 
 
@@ -64,6 +77,8 @@ def _action(action: Action) -> JSON:
         "outcome": action.outcome,
         "roles": list(action.roles),
         "direction": action.direction,
+        # Only where it says something: the outcome follows from a defence, and nobody wrote it.
+        **({"inferred": ["outcome"]} if "outcome" in action.inferred else {}),
     }
 
 
