@@ -17,7 +17,14 @@ from .content import Bars, Chart, Dots, Flow
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_SHADES = {"landed": "black", "partial": "0.45", "blocked": "0.65", "missed": "0.85", "unknown": "white"}
+_SHADES = {
+    "landed": "black",
+    "partial": "0.45",
+    "blocked": "0.65",
+    "missed": "0.85",
+    "inferred": "0.93",
+    "unknown": "white",
+}
 _STYLE = {
     "svg.fonttype": "path",
     "svg.hashsalt": "cliplib",  # the same chart is the same file

@@ -75,7 +75,7 @@ class Report:
     )
 
 
-PARTS = ("landed", "partial", "blocked", "missed", "unknown")
+PARTS = ("landed", "partial", "blocked", "missed", "inferred", "unknown")
 
 
 def grid(found: Filled, clips: str, clips_head: str = "clips") -> Grid:

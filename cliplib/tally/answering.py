@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from cliplib.search.patterns import UNKNOWN, Columns
 from cliplib.search.patterns.codes import Array, Ints
 from cliplib.stats.proportions import Interval, wilson
 
 from .near import ahead, gap, punch_before
-from .tries import CATEGORIES, KNOWN, LANDED, MISSED, NOT_KNOWN, OTHER, Behind, Tries, categories
+from .tries import CATEGORIES, LANDED, OTHER, Behind, Outcomes, Tries, categories, known
 
 _C = len(CATEGORIES)
 
@@ -59,22 +60,45 @@ class Answers:
 
 _ATTACK, _PUNCH = np.divmod(np.arange(_C * _C), _C)
 """An answer's cells: what became of the attack, times what became of the punch (OTHER for no punch)."""
-_BOTH = (_ATTACK <= MISSED) & (_PUNCH != NOT_KNOWN)
-_PARTS = {
-    "times": _ATTACK >= 0,
-    "attack_landed": _ATTACK == LANDED,
-    "attack_known": _ATTACK <= MISSED,
-    "punch_landed": _PUNCH == LANDED,
-    "punch_known": _PUNCH <= MISSED,
-    "beaten": _BOTH & (_ATTACK != LANDED) & (_PUNCH == LANDED),
-    "beaten_known": _BOTH,
-}
+
+
+def _parts(counts: Array) -> dict[str, Array]:
+    """The cells that each number of an answer counts, by how many there are in each cell."""
+    attack = known(np.bincount(_ATTACK, counts, _C)).stop > _ATTACK
+    punch = known(np.bincount(_PUNCH, counts, _C)).stop > _PUNCH
+    both = attack & (punch | (_PUNCH == OTHER))
+    return {
+        "times": _ATTACK >= 0,
+        "attack_landed": _ATTACK == LANDED,
+        "attack_known": attack,
+        "punch_landed": _PUNCH == LANDED,
+        "punch_known": punch,
+        "beaten": both & (_ATTACK != LANDED) & (_PUNCH == LANDED),
+        "beaten_known": both,
+    }
+
+
+def _actions(columns: Columns, words: Outcomes, punch: Array) -> tuple[Array, tuple[str, ...]]:
+    """([K] a code of what a kind of action is called as an answer, from 1; the names): a punch with its hand,
+    where its name does not say it, and with its target where that is the body (common practice)."""
+    technique, hand, target = (columns.of_kind(name) for name in ("technique", "hand", "target"))
+    names: dict[str, int] = {}
+    code = np.zeros(len(columns.kinds), np.int64)
+    for i in range(len(code)):
+        said = columns.words["technique"][technique[i] - 1] if technique[i] else UNKNOWN
+        if punch[i]:
+            own = columns.words["hand"][hand[i] - 1] if hand[i] and words.hand(said) is None else ""
+            body = target[i] and columns.words["target"][target[i] - 1] == "body"
+            said = f"{own} {said}{' to the body' if body else ''}".strip()
+        code[i] = names.setdefault(said, len(names) + 1)
+    return code, tuple(names)
 
 
 def answers(tries: Tries, window_us: int, *, stances: bool = True) -> Answers:
     """How the attacks were answered, by response and (if asked for) stance match; the most frequent first."""
     columns, rows = tries.columns, tries.rows
-    words = columns.words["technique"]
+    of_kind = categories(columns, tries.outcomes).astype(np.int64)
+    action, words = _actions(columns, tries.outcomes, of_kind != OTHER)
     again = columns.next_own[rows].astype(np.int32)
     again[again <= 0] = np.iinfo(np.int32).max
     first = ahead(columns, own=False)[rows].astype(np.int32)
@@ -89,15 +113,13 @@ def answers(tries: Tries, window_us: int, *, stances: bool = True) -> Answers:
     if not stances:
         match = np.zeros_like(match)
     room = len(words) + 1
-    of_kind = categories(columns, tries.outcomes).astype(np.int64)
-    technique = columns.of_kind("technique")
     cells = _C * _C
-    # [K] what a kind adds to the number of the cell, as the attack, as the response and as the punch.
-    cell = ((match * room * room) * cells + of_kind * _C)[tries.kind]
-    cell += np.where(first_there, (technique * room * cells)[columns.kind[rows + first]], 0)
+    # What the attack, the response and the punch add to the number of the cell.
+    cell = (match * room * room * cells)[tries.kind] + tries.category().astype(np.int64) * _C
+    cell += np.where(first_there, (action * room * cells)[columns.kind[rows + first]], 0)
     kind = columns.kind[rows + np.maximum(thrown, 0)]
     cell += np.where(thrown_there, of_kind[kind], OTHER)
-    cell += np.where(thrown_there & later, (technique * cells)[kind], 0)
+    cell += np.where(thrown_there & later, (action * cells)[kind], 0)
     used, cell, counts = _counted(cell, len(match_words) * room * room * cells, cells)
     found = []
     for place, key in enumerate(used):
@@ -105,12 +127,13 @@ def answers(tries: Tries, window_us: int, *, stances: bool = True) -> Answers:
         said = words[one - 1] if one else "no answer"
         if two:
             said += f", then {words[two - 1]}"
-        parts = {name: np.flatnonzero(part) + place * cells for name, part in _PARTS.items()}
+        of_part = _parts(counts[place])
+        parts = {name: np.flatnonzero(part) + place * cells for name, part in of_part.items()}
         found.append(
             AnswerRow(
                 response=said,
                 stances=match_words[match_code] if stances else "any",
-                **{name: int(counts[place, part].sum()) for name, part in _PARTS.items()},
+                **{name: int(counts[place, part].sum()) for name, part in of_part.items()},
                 behind=Behind(tries, cell, parts),
             )
         )
@@ -179,23 +202,29 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
     after = np.maximum(after, 0)
     after_there &= gap(begin, columns.since[rows + after]) <= window_us
     of_kind = technique * _C + categories(columns, tries.outcomes)
-    cells, counts = [], []
+    cells, counts, withins = [], [], []
     for there, at in ((before_there, rows - far), (after_there, rows + after)):
         cell = np.where(there, of_kind[columns.kind[at]], 0)
         cells.append(cell)
         of_cell = np.bincount(cell, minlength=(len(words) + 1) * _C).reshape(-1, _C)
-        counts.append([of_cell.sum(axis=1), of_cell[:, LANDED], of_cell[:, KNOWN].sum(axis=1)])
+        within = [known(one) for one in of_cell]
+        known_of = np.array([one[some].sum() for one, some in zip(of_cell, within, strict=True)])
+        counts.append([of_cell.sum(axis=1), of_cell[:, LANDED], known_of])
+        withins.append(within)
     found = []
     for code in (np.flatnonzero((counts[0][0] + counts[1][0])[1:]) + 1).tolist():
         if not punch[code]:
             continue
         first = code * _C
-        parts = {
-            "times": range(first, first + _C),
-            "landed": range(first + LANDED, first + LANDED + 1),
-            "known": range(first + KNOWN.start, first + KNOWN.stop),
-        }
+        parts = [
+            {
+                "times": range(first, first + _C),
+                "landed": range(first + LANDED, first + LANDED + 1),
+                "known": range(first + LANDED, first + within[code].stop),
+            }
+            for within in withins
+        ]
         a, b, c, d, e, f = (int(some[code]) for side in counts for some in side)
-        before, later = (Behind(tries, cell, parts) for cell in cells)
+        before, later = (Behind(tries, *one) for one in zip(cells, parts, strict=True))
         found.append(CaughtRow(words[code - 1], a, b, c, d, e, f, before, later))
     return tuple(sorted(found, key=lambda r: (-r.caught, -(r.against + r.next), r.attack)))

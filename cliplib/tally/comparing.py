@@ -13,7 +13,7 @@ from cliplib.stats.proportions import Interval, adjusted, difference, fisher, in
 
 from .counts import tally
 from .following import NOTHING, NextRow, following
-from .tries import Behind, Tries
+from .tries import NOT_KNOWN, Behind, Tries
 
 Part = tuple[Behind, str]
 """The tries behind one number."""
@@ -73,14 +73,16 @@ class Comparison:
 
 def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
     """`by`: a key by whose values landing is compared too (technique, target, place, round, ...)."""
-    totals = [tally(side, (), None) for side in (one, two)]
+    # Both sides by one rule: inferred outcomes count where neither has an unknown one.
+    complete = all(not (side.category() == NOT_KNOWN).any() for side in (one, two))
+    totals = [tally(side, (), None, complete=complete) for side in (one, two)]
     lines: dict[str, tuple[int, int, int, int]] = {}
     parts: dict[str, tuple[Part | None, Part | None]] = {}
     a, b = (table.total for table in totals)
     lines["all"] = (a.landed, a.known, b.landed, b.known)
     parts["all"] = ((totals[0].behind(), "landed"), (totals[1].behind(), "landed"))
     if by is not None:
-        tables = [tally(side, (by,), None) for side in (one, two)]
+        tables = [tally(side, (by,), None, complete=complete) for side in (one, two)]
         rows = [{row.values[0]: (i, row) for i, row in enumerate(table.rows)} for table in tables]
         for name in dict.fromkeys([*rows[0], *rows[1]]):
             counts: list[int] = []

@@ -15,7 +15,7 @@ from cliplib.search.patterns.codes import Array, Ints
 from cliplib.stats.proportions import Interval, wilson
 
 from .clock import NARROWING, Watched
-from .tries import CATEGORIES, KEYS, KNOWN, Behind, Tries
+from .tries import CATEGORIES, INFERRED, KEYS, LANDED, NOT_KNOWN, OTHER, SAID, Behind, Tries, known
 
 MINUTE_US = 60_000_000
 _DENSE = 1 << 22
@@ -24,7 +24,9 @@ _IN_ORDER = {"round", "fight"}  # others stand by how often they were tried
 
 @dataclass(frozen=True, slots=True)
 class CountRow:
-    """A row of a table. `values`: one for each key. `rate`: landed of those with a known outcome.
+    """A row of a table. `values`: one for each key. `rate`: landed of those with a known outcome: one that
+    was said, and where the table is `complete`, having no unknown outcome, one that was inferred too. `then`:
+    of the opponent's next punches within the window, how many there were, landed, and have a known outcome.
     `watched_us`: round clock that these rows were looked for in; `timed`: tries within it. Both None where a
     frequency would not mean anything."""
 
@@ -34,16 +36,20 @@ class CountRow:
     partial: int
     blocked: int
     missed: int
+    inferred: int
     unknown: int
     other: int
     exchanges: int
     fights: int
     timed: int | None
     watched_us: int | None
+    complete: bool = False
+    then: tuple[int, int, int] = (0, 0, 0)
 
     @property
     def known(self) -> int:
-        return self.landed + self.partial + self.blocked + self.missed
+        said = self.landed + self.partial + self.blocked + self.missed
+        return said + self.inferred if self.complete else said
 
     @property
     def rate(self) -> Interval | None:
@@ -51,8 +57,9 @@ class CountRow:
 
     @property
     def rate_if(self) -> tuple[float, float] | None:
-        """The rate if every unknown outcome were no landing, and if every one were."""
-        known_or_not = self.known + self.unknown
+        """The rate if every unknown outcome were no landing, and if every one were; inferred ones are
+        none."""
+        known_or_not = self.landed + self.partial + self.blocked + self.missed + self.inferred + self.unknown
         if not known_or_not:
             return None
         return self.landed / known_or_not, (self.landed + self.unknown) / known_or_not
@@ -73,6 +80,8 @@ class Table:
     total: CountRow
     tries: Tries
     row_of: Ints  # [tries] the row each try is counted in
+    complete: bool = False
+    window_us: int | None = None
 
     def behind(self, row: int | None = None) -> Behind:
         """The tries behind the numbers of a row (None: of all): tried, known and each of CATEGORIES."""
@@ -80,7 +89,24 @@ class Table:
         places = np.arange(len(self.rows)) if row is None else np.array([row])
         cells = places[:, np.newaxis] * size + np.arange(size)
         parts = {name: cells[:, i] for i, name in enumerate(CATEGORIES)}
-        return Behind(self.tries, self._cell, {"tried": cells, "known": cells[:, KNOWN], **parts})
+        within = slice(LANDED, INFERRED + 1) if self.complete else SAID
+        return Behind(self.tries, self._cell, {"tried": cells, "known": cells[:, within], **parts})
+
+    def then(self, row: int | None = None) -> Behind:
+        """The tries behind what the opponent then threw: punches, landed, known."""
+        size = len(CATEGORIES)
+        places = np.arange(len(self.rows)) if row is None else np.array([row])
+        cells = places[:, np.newaxis] * size + np.arange(size)
+        within = known(np.bincount(self._then_cell % size, minlength=size))
+        return Behind(
+            self.tries,
+            self._then_cell,
+            {
+                "then_punches": cells[:, :OTHER],
+                "then_landed": cells[:, LANDED],
+                "then_known": cells[:, within],
+            },
+        )
 
     def clips(self, row: int | None = None, category: str | None = None) -> list[int]:
         """Numbers of the clips behind one number: of a row (None: of all), of a category, "known" or "tried"
@@ -92,10 +118,24 @@ class Table:
     def _cell(self) -> Array:
         return self.row_of * len(CATEGORIES) + self.tries.category()
 
+    @cached_property
+    def _then_cell(self) -> Array:
+        assert self.window_us is not None
+        return self.row_of * len(CATEGORIES) + self.tries.answered(self.window_us)
 
-def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
+
+def tally(
+    tries: Tries,
+    by: Sequence[str],
+    watched: Watched | None,
+    *,
+    window_us: int | None = None,
+    complete: bool | None = None,
+) -> Table:
     """Count tries by keys, in the order of their first key, then the next; rounds and fights in their own
-    order, everything else by how often it was tried. `watched`: None where no frequency can be given."""
+    order, everything else by how often it was tried. `watched`: None where no frequency can be given.
+    `window_us`: how soon an opponent's punch counts as what they then did (None: not asked). `complete`: that
+    no outcome is unknown (None: as it is)."""
     by = tuple(dict.fromkeys(by))
     for key in by:
         if key not in KEYS:
@@ -105,6 +145,9 @@ def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
     category = tries.category()
     counts = np.bincount(place * len(CATEGORIES) + category, minlength=n * len(CATEGORIES))
     counts = counts.reshape(n, len(CATEGORIES))
+    of_all = np.bincount(category, minlength=len(CATEGORIES))
+    complete = not of_all[NOT_KNOWN] if complete is None else complete
+    then = _then(tries, place, n, window_us)
     exchange, fight = tries.exchange, tries.fight
     exchanges, fights = _distinct(place, n, exchange, fight)
     timed: Sequence[int | None] = [None] * n
@@ -118,25 +161,39 @@ def tally(tries: Tries, by: Sequence[str], watched: Watched | None) -> Table:
         CountRow(
             tuple(words[k][code] for k, code in enumerate(group)),
             int(counts[i].sum()),
-            *_six(counts[i]),
-            int(exchanges[i]),
-            int(fights[i]),
-            timed[i],
-            clock[i],
+            **_named(counts[i]),
+            exchanges=int(exchanges[i]),
+            fights=int(fights[i]),
+            timed=timed[i],
+            watched_us=clock[i],
+            complete=complete,
+            then=then[i],
         )
         for i, group in enumerate(groups)
     )
-    of_all = np.bincount(category, minlength=len(CATEGORIES))
     everything = CountRow(
         (),
         len(tries),
-        *_six(of_all),
-        _different(exchange),
-        _different(fight),
-        None if in_time is None else int(in_time.sum()),
-        None if in_time is None or watched is None else watched.total_us,
+        **_named(of_all),
+        exchanges=_different(exchange),
+        fights=_different(fight),
+        timed=None if in_time is None else int(in_time.sum()),
+        watched_us=None if in_time is None or watched is None else watched.total_us,
+        complete=complete,
+        then=(sum(t[0] for t in then), sum(t[1] for t in then), sum(t[2] for t in then)),
     )
-    return Table(by, rows, everything, tries, place)
+    return Table(by, rows, everything, tries, place, complete, window_us)
+
+
+def _then(tries: Tries, place: Ints, n: int, window_us: int | None) -> list[tuple[int, int, int]]:
+    """(punches, landed, known) of what the opponent then threw, by group."""
+    if window_us is None:
+        return [(0, 0, 0)] * n
+    size = len(CATEGORIES)
+    went = tries.answered(window_us)
+    counts = np.bincount(place * size + went, minlength=n * size).reshape(n, size)
+    within = known(np.bincount(went, minlength=size))
+    return [(int(c[:OTHER].sum()), int(c[LANDED]), int(c[within].sum())) for c in counts]
 
 
 def _grouped(tries: Tries, by: tuple[str, ...]) -> tuple[Ints, list[tuple[int, ...]], list[tuple[str, ...]]]:
@@ -168,9 +225,8 @@ def _grouped(tries: Tries, by: tuple[str, ...]) -> tuple[Ints, list[tuple[int, .
     return place, groups, words
 
 
-def _six(counts: Array) -> tuple[int, int, int, int, int, int]:
-    landed, partial, blocked, missed, unknown, other = (int(c) for c in counts)
-    return landed, partial, blocked, missed, unknown, other
+def _named(counts: Array) -> dict[str, int]:
+    return dict(zip(CATEGORIES, map(int, counts), strict=True))
 
 
 def _rank(key: str, codes: Array, names: Sequence[str]) -> Ints:

@@ -15,7 +15,7 @@ from cliplib.search.patterns.codes import Array
 from cliplib.stats.proportions import Interval, wilson
 
 from .near import ahead, gap, quartiles
-from .tries import CATEGORIES, KNOWN, LANDED, OTHER, Behind, Tries, categories
+from .tries import CATEGORIES, LANDED, OTHER, Behind, Tries, categories, known
 
 NOTHING = "nothing more"
 _C = len(CATEGORIES)
@@ -85,10 +85,11 @@ def _rows(tries: Tries, since: Array, *, own: bool) -> tuple[NextRow, ...]:
     for code in np.flatnonzero(counts.sum(axis=1)).tolist():
         low, median, high = spread[code] or (None, None, None)
         first = code * _C
+        within = known(counts[code])
         parts: Mapping[str, range] = {
             "times": range(first, first + _C),
             "landed": range(first + LANDED, first + LANDED + 1),
-            "known": range(first + KNOWN.start, first + KNOWN.stop),
+            "known": range(first + within.start, first + within.stop),
         }
         times = int(counts[code].sum())
         rows.append(
@@ -101,7 +102,7 @@ def _rows(tries: Tries, since: Array, *, own: bool) -> tuple[NextRow, ...]:
                 low_us=low,
                 high_us=high,
                 landed=int(counts[code, LANDED]),
-                known=int(counts[code, KNOWN].sum()),
+                known=int(counts[code, within].sum()),
                 behind=Behind(tries, cell, parts),
             )
         )

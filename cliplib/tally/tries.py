@@ -12,7 +12,8 @@ import numpy as np
 
 from cliplib.core.errors import InputError
 from cliplib.search.patterns import UNKNOWN, Columns, Matches
-from cliplib.search.patterns.codes import NEITHER, NO_OUTCOME, SETTING, Array, Ints
+from cliplib.search.patterns.codes import INFERRED as INFERRED_BIT
+from cliplib.search.patterns.codes import NEITHER, NO_OUTCOME, SETTING, UNKNOWN_TIME, Array, Ints
 
 KEYS = (
     "fighter",
@@ -28,29 +29,43 @@ KEYS = (
 )
 """What tries can be grouped by. Each is of the counted action: who did it, to whom, in which round, ..."""
 
-CATEGORIES = ("landed", "partial", "blocked", "missed", "unknown", "other")
-"""What became of a try. `landed` includes knockdown and hurt; `unknown`: a punch whose outcome was not
-logged; `other`: an action that is no punch, so that it has no outcome."""
-LANDED, PARTIAL, BLOCKED, MISSED, NOT_KNOWN, OTHER = range(6)
-KNOWN = slice(LANDED, MISSED + 1)
+CATEGORIES = ("landed", "partial", "blocked", "missed", "inferred", "unknown", "other")
+"""What became of a try. `landed` includes knockdown and hurt; `inferred`: missed or blocked, as a defence
+behind the punch tells, which nobody said; `unknown`: a punch whose outcome was not logged; `other`: there is
+no punch, so that there is no outcome."""
+LANDED, PARTIAL, BLOCKED, MISSED, INFERRED, NOT_KNOWN, OTHER = range(7)
+SAID = slice(LANDED, MISSED + 1)
+"""Outcomes that somebody logged. A defence can tell of a miss or a block, never of a hit, so that inferred
+outcomes would bias a rate: they are part of it only where there is no unknown one left (`known`)."""
 
 NO_PUNCH = "no punch"
+AS_INFERRED = " (inferred)"
 MATCHES = (UNKNOWN, "open", "closed")
+
+
+def known(counts: Array) -> slice:
+    """Which CATEGORIES rates are made of, by how many of each there are: those said, and the inferred ones
+    where no outcome is unknown."""
+    return slice(LANDED, INFERRED + 1) if not counts[NOT_KNOWN] else SAID
 
 
 class Outcomes(Protocol):
     """What counting needs to know of the vocabulary."""
 
     def outcome_family(self, outcome: str) -> frozenset[str]: ...
+    def hand(self, name: str) -> str | None: ...
 
 
 @dataclass(frozen=True)
 class Tries:
-    """`rows`: the counted actions, ascending, as places in `columns`."""
+    """`rows`: the counted actions, ascending, as places in `columns`. `punches`: of each the punch whose
+    outcome is its own: the last one in its match by the same fighter, -1 for none; None: the action itself,
+    where it is a punch."""
 
     columns: Columns = field(repr=False)
     rows: Ints
     outcomes: Outcomes = field(repr=False)
+    punches: Ints | None = field(default=None, repr=False)
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -69,7 +84,9 @@ class Tries:
 
     def some(self, which: Array) -> Tries:
         """Only these of the tries (a mask or places)."""
-        return replace(self, rows=self.rows[which])
+        return replace(
+            self, rows=self.rows[which], punches=None if self.punches is None else self.punches[which]
+        )
 
     def match_of_kind(self) -> tuple[Ints, tuple[str, ...]]:
         """([K] codes, the word for each code) of the stance match, which a kind decides."""
@@ -77,15 +94,33 @@ class Tries:
 
     def category(self) -> Array:
         """[n] what became of each, as a place in CATEGORIES."""
-        return categories(self.columns, self.outcomes)[self.kind]
+        of_kind = categories(self.columns, self.outcomes)
+        if self.punches is None:
+            return of_kind[self.kind]
+        found: Array = np.where(self.punches < 0, OTHER, of_kind[self.columns.kind[self.punches]])
+        return found
 
     def said(self) -> Array:
         """[n] what became of each, as a place in CATEGORIES, as far as rates are made of it; -1 where not."""
         category = self.category()
-        return np.where(category <= MISSED, category, -1)
+        within = known(np.bincount(category, minlength=len(CATEGORIES)))
+        return np.where(category < within.stop, category, -1)
+
+    def answered(self, window_us: int) -> Array:
+        """[n] how the opponent's next punch within the window went, as a place in CATEGORIES; OTHER for no
+        such punch."""
+        columns = self.columns
+        far = columns.next_other[self.rows].astype(np.int64)
+        at = self.rows + np.maximum(far, 0)
+        begin, end = columns.since[self.rows], columns.since[at]
+        timed = (begin != UNKNOWN_TIME) & (end != UNKNOWN_TIME)
+        there = (far > 0) & ~(timed & (end.astype(np.int64) - begin > window_us))
+        return np.where(there, categories(columns, self.outcomes)[columns.kind[at]], OTHER)
 
     def values(self, key: str) -> tuple[Array, tuple[str, ...]]:
         """([n] codes, the word for each code) of a key; InputError for a key there isn't."""
+        if key == "outcome":
+            return _outcomes(self)
         return _values(key, self.columns, self.rows)
 
     def only(self, chosen: Mapping[str, str]) -> Tries:
@@ -131,23 +166,48 @@ class Behind:
 
 
 def tries_of(matches: Matches, outcomes: Outcomes) -> Tries:
-    """The action that each match ends with, once."""
-    rows = matches.layers[-1].living()
+    """The action that each match ends with, once, and the last punch of its match by the same fighter; of
+    several matches that end with it, the latest."""
+    columns, rows = matches.columns, matches.layers[-1].living()
     if len(matches.layers) == 1:  # each once, ascending
-        return Tries(matches.columns, rows.astype(np.int64, copy=False), outcomes)
-    mask = np.zeros(matches.columns.actions, np.bool_)
-    mask[rows] = True
-    return Tries(matches.columns, np.flatnonzero(mask), outcomes)
+        return Tries(columns, rows.astype(np.int64, copy=False), outcomes)
+    last = np.full(columns.actions, -2, np.int64)
+    np.maximum.at(last, rows, _last_punches(matches, categories(columns, outcomes) != OTHER))
+    rows = np.flatnonzero(last > -2)
+    return Tries(columns, rows, outcomes, last[rows])
+
+
+def _last_punches(matches: Matches, punch: Array) -> Ints:
+    """For each living action of the last layer the last punch of its matches by the same fighter, -1 for
+    none. `punch` [K]: whether a kind is one."""
+    columns = matches.columns
+    best: Ints | None = None
+    for layer in matches.layers:
+        count = len(layer.row)
+        latest = np.full((3, count), -1, np.int64)
+        if best is not None:
+            child = np.arange(len(layer.parent)) if layer.child is None else layer.child
+            for corner in range(3):
+                np.maximum.at(latest[corner], child, best[corner][layer.parent])
+        here = np.flatnonzero(punch[columns.kind[layer.row]])
+        latest[columns.corner[layer.row[here]], here] = layer.row[here]
+        best = latest
+    assert best is not None
+    last = matches.layers[-1]
+    own = best[columns.corner[last.row], np.arange(len(last.row))]
+    return own if last.alive is None else own[last.alive]
 
 
 def categories(columns: Columns, outcomes: Outcomes) -> Array:
     """[K] the category of each kind of action."""
     code = columns.of_kind("outcome")
-    unknown = (columns.of_kind("doubt") & NO_OUTCOME > 0) | (code > 0)
+    doubt = columns.of_kind("doubt")
+    unknown = (doubt & NO_OUTCOME > 0) | (code > 0)
     found = np.where(unknown, NOT_KNOWN, OTHER).astype(np.int8)
     for place, name in ((MISSED, "missed"), (BLOCKED, "blocked"), (PARTIAL, "partial"), (LANDED, "landed")):
         codes = [columns.tables.code("outcome", word) for word in outcomes.outcome_family(name)]
         found[np.isin(code, [c for c in codes if c > 0])] = place
+    found[(found <= MISSED) & (doubt & INFERRED_BIT > 0)] = INFERRED
     return found
 
 
@@ -165,12 +225,6 @@ def _values(key: str, columns: Columns, rows: Ints) -> tuple[Array, tuple[str, .
     if key in ("technique", "target", "place"):
         of = columns.setting[rows] if key in SETTING else kind
         return columns.of_kind(key)[of], (UNKNOWN, *columns.words[key])
-    if key == "outcome":
-        words = columns.words["outcome"]
-        codes = columns.of_kind("outcome")
-        unlogged = columns.of_kind("doubt") & NO_OUTCOME > 0
-        codes = np.where((codes == 0) & ~unlogged, len(words) + 1, codes)
-        return codes[kind], (UNKNOWN, *words, NO_PUNCH)
     if key == "stance match":
         return _match_of_kind(columns)[kind], MATCHES
     exchange = columns.exchange_of[rows]
@@ -191,6 +245,20 @@ def _values(key: str, columns: Columns, rows: Ints) -> tuple[Array, tuple[str, .
             corner = np.array([1, 0, NEITHER], np.int8)[corner]
         return people(columns).ravel()[fight * 3 + corner], (*columns.fighters, UNKNOWN)
     raise InputError(f"“{key}” is nothing to group by; there are {', '.join(KEYS)}")
+
+
+def _outcomes(tries: Tries) -> tuple[Array, tuple[str, ...]]:
+    """Outcomes of tries as `Tries.values` has them; inferred ones are words of their own."""
+    columns = tries.columns
+    words = columns.words["outcome"]
+    codes, doubt = columns.of_kind("outcome"), columns.of_kind("doubt")
+    codes = np.where((codes == 0) & (doubt & NO_OUTCOME == 0), 2 * len(words) + 1, codes)
+    inferred = (codes > 0) & (codes <= len(words)) & (doubt & INFERRED_BIT > 0)
+    codes = np.where(inferred, codes + len(words), codes)
+    said = (UNKNOWN, *words, *(word + AS_INFERRED for word in words), NO_PUNCH)
+    if tries.punches is None:
+        return codes[tries.kind], said
+    return np.where(tries.punches < 0, len(said) - 1, codes[columns.kind[tries.punches]]), said
 
 
 def _match_of_kind(columns: Columns) -> Ints:

@@ -19,6 +19,7 @@ class Try:
     round: int | None
     actions: tuple[Action, ...]
     at: int
+    punch: int | None = None  # the last punch of a match that ends here, by the same fighter
 
     @property
     def action(self) -> Action:
@@ -34,14 +35,43 @@ def tries(
 ) -> list[Try]:
     found = slow_matcher.find(steps, wheres, bouts, settings, words)
     return [
-        Try(bout, number, exchange.round, exchange.actions, at)
+        Try(
+            bout,
+            number,
+            exchange.round,
+            exchange.actions,
+            at,
+            last_punch(matches, at, exchange.actions, words),
+        )
         for bout in bouts
         for exchange, number in zip(bout.exchanges, bout.ids, strict=True)
-        for at in sorted({match[-1] for match in found.get(number, [])})
+        for matches in (found.get(number, []),)
+        for at in sorted({match[-1] for match in matches})
     ]
 
 
+def last_punch(
+    matches: Sequence[Sequence[int]], at: int, actions: Sequence[Action], words: Vocabulary
+) -> int | None:
+    return max(
+        (
+            i
+            for match in matches
+            if match[-1] == at
+            for i in match
+            if actions[i].fighter == actions[at].fighter and words.is_punch(actions[i].technique)
+        ),
+        default=None,
+    )
+
+
+def went(one: Try, words: Vocabulary) -> str:
+    return "other" if one.punch is None else category(one.actions[one.punch], words)
+
+
 def category(action: Action, words: Vocabulary) -> str:
+    if action.outcome and "outcome" in action.inferred:
+        return "inferred"
     if action.outcome in ("landed", "knockdown", "hurt"):
         return "landed"
     if action.outcome:
@@ -64,7 +94,10 @@ def value(one: Try, key: str, words: Vocabulary) -> str:
     if key == "fight":
         return info.title
     if key == "outcome":
-        return action.outcome or ("unknown" if words.is_punch(action.technique) else "no punch")
+        if one.punch is None:
+            return "no punch"
+        action = one.actions[one.punch]
+        return (action.outcome or "unknown") + (" (inferred)" if went(one, words) == "inferred" else "")
     if key == "stance match":
         own = slow_matcher.stance_of(action, info)
         other = slow_matcher.opponents_stance(one.actions, one.at, info)
@@ -76,7 +109,7 @@ def counts(found: Sequence[Try], by: Sequence[str], words: Vocabulary) -> dict[t
     table: dict[tuple[str, ...], Counter[str]] = {}
     for one in found:
         row = table.setdefault(tuple(value(one, key, words) for key in by), Counter())
-        row[category(one.action, words)] += 1
+        row[went(one, words)] += 1
         row["tried"] += 1
     return table
 
@@ -125,11 +158,20 @@ def answer(one: Try, words: Vocabulary, window: int) -> tuple[str, str, str]:
         thrown = before(later(one, own=False, suits=punch))
         since = first if thrown is not None and first < thrown else one.at
         thrown = near(one, since, thrown, window)
-    said = "no answer" if first is None else one.actions[first].technique
+    said = "no answer" if first is None else called(one.actions[first], words)
     if thrown is not None and thrown != first:
-        said += f", then {one.actions[thrown].technique}"
-    went = "none" if thrown is None else category(one.actions[thrown], words)
-    return said, category(one.action, words), went
+        said += f", then {called(one.actions[thrown], words)}"
+    it_went = "none" if thrown is None else category(one.actions[thrown], words)
+    return said, went(one, words), it_went
+
+
+def called(action: Action, words: Vocabulary) -> str:
+    """A punch with its hand, where its name does not say it, and its target where that is the body."""
+    said = action.technique
+    if words.is_punch(said):
+        said = f"{action.hand} {said}" if action.hand and words.hand(said) is None else said
+        said += " to the body" if action.target == "body" else ""
+    return said
 
 
 def catching(one: Try, words: Vocabulary, window: int) -> tuple[int | None, int | None]:

@@ -10,9 +10,13 @@ ONE_FIGHT = (
 )
 COUNTED = "Counted once each: the actions that an exchange's match of the phrase ends with."
 OUTCOMES = (
-    "Landed includes knockdown and hurt. The rate is landed out of landed + partial + blocked + missed; "
-    "unknown outcomes are shown, and neither guessed nor spread over the others."
+    "How a match came off is how its last punch by the same fighter did, also where it ends in a defence; "
+    "without a punch there is no outcome. Landed includes knockdown and hurt. The rate is landed out of "
+    "landed + partial + blocked + missed; unknown outcomes are shown, and neither guessed nor spread over "
+    "the others. Inferred: nobody said how it went, and a defence right behind it tells of a miss or a "
+    "block. Since no defence tells of a hit, inferred outcomes are part of a rate only where none is unknown."
 )
+THEN = "And then: how the opponent's next punch of the exchange went, where it came within the step window."
 WILSON = "Intervals: Wilson's, 95 %."
 MINUTES = (
     "A minute: of round clock. A round counts in full as soon as one exchange of it was logged, at its "

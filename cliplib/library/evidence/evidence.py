@@ -34,6 +34,7 @@ from cliplib.library.evidence.definitions import (
     NO_MINUTES,
     ONE_FIGHT,
     OUTCOMES,
+    THEN,
     WILSON,
 )
 from cliplib.library.evidence.registry import named
@@ -62,7 +63,7 @@ from cliplib.tally.clock import EARLY_ENDS, SIDES
 from cliplib.tally.near import next_of
 from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.table import Filled
-from cliplib.tally.tries import fight_words
+from cliplib.tally.tries import AS_INFERRED, fight_words
 
 ChartKind = Literal["counts", "rates", "next"]
 MOST_ROWS = 40
@@ -110,10 +111,12 @@ class Evidence:
         a count needs to know what it counts.
         """
         reading, found, clock = self._tries(phrase, where, only)
-        table = tally(found, by, clock)
+        table = tally(found, by, clock, window_us=self._desk.settings.step_window_us)
         timed = clock is not None and "stance match" not in table.by
         minutes = (MINUTES,) if timed else (NO_MINUTES,)
-        return Tally(reading, table, (COUNTED, OUTCOMES, WILSON, *minutes, ONE_FIGHT, DEFINITIONS_DIFFER))
+        return Tally(
+            reading, table, (COUNTED, OUTCOMES, THEN, WILSON, *minutes, ONE_FIGHT, DEFINITIONS_DIFFER)
+        )
 
     def next(self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None) -> Next:
         """What the same fighter and the opponent do next, how often, how fast, and how it went."""
@@ -444,7 +447,11 @@ class Evidence:
             "stance match": ("open", "closed"),
             "technique": (*self._desk.vocabulary.names, *columns.words["technique"]),
             "target": ("head", "body", *columns.words["target"]),
-            "outcome": (*self._desk.vocabulary.outcomes, "no punch"),
+            "outcome": (
+                *self._desk.vocabulary.outcomes,
+                *(outcome + AS_INFERRED for outcome in self._desk.vocabulary.outcomes),
+                "no punch",
+            ),
             "place": (*self._desk.vocabulary.places, *columns.words["place"]),
             "period": columns.period_words,
         }[key]

@@ -58,13 +58,24 @@ def _tries_line(filling: Filling, tries: Tries) -> tuple[Piece, ...]:
 # --- counts -------------------------------------------------------------------------------------------------
 
 _COUNTED = (
-    *(Column(name, "count", (name,), (name,), maybe=False) for name in ("tried", *CATEGORIES[:-1])),
+    *(
+        Column(name, "count", (name,), (name,), maybe=False, quiet=0 if name == "inferred" else None)
+        for name in ("tried", *CATEGORIES[:-1])
+    ),
     Column("no punch", "count", ("other",), ("other",), quiet=0),
     Column("", "count", ("known",)),
     Column("rate", "share", ("rate",), ("known",), unit="% of known"),
     Column("", "range", ("rate_if_unknown",)),
     Column("a minute", "frequency", ("per_minute",), ("tried",)),
     Column("", "number", ("minutes",)),
+    Column(
+        "and then: landed",
+        "of",
+        ("and_then.landed", "and_then.known"),
+        ("then_landed", "then_known"),
+        unit="of known punches",
+    ),
+    Column("", "count", ("and_then.punches",), ("then_punches",)),
     Column("", "count", ("exchanges",)),
     Column("fights", "fights", ("fights",)),
     Column("", "clips by part", ("clips",)),
@@ -86,10 +97,13 @@ def fill_tally(found: Tally) -> Filled:
             counted.tried, *(getattr(counted, name) for name in CATEGORIES), counted.known, counted.rate,
             counted.rate_if, counted.per_minute,
             None if counted.watched_us is None else to_seconds(counted.watched_us) / 60,
-            counted.exchanges, counted.fights, clips,
+            counted.then[1:], counted.then[0], counted.exchanges, counted.fights, clips,
         )  # fmt: skip
         said = [f"{key} {value}" for key, value in zip(table.by, counted.values, strict=False)]
-        behind = _of(table.behind(place))
+        behind = {
+            **_of(table.behind(place)),
+            **_of(table.then(place) if table.window_us is not None else None),
+        }
         return filling.row(group, values, key=counted.values, names=counted.values, behind=behind, words=said)
 
     return Filled(
