@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from cliplib import InputError, Library, MediaError
+from cliplib import InputError, Library, MediaError, log_forms
 from cliplib.cli import followup, terminal
 
 _PORT = 8321
@@ -160,7 +160,7 @@ def log_import(folder: Path, fight: str, file: Path, by: str, instead: bool) -> 
     try:
         if not file.is_file() or file.stat().st_size > 64 << 20:
             raise InputError(f"{file} is no log file that could be read")
-        text = file.read_bytes().decode("utf-8-sig", "surrogateescape")
+        text = log_forms.text_of(file.read_bytes())
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
     count = library.logging.live.import_log(row.id, by, text, form, instead=instead)

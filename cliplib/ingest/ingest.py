@@ -193,7 +193,7 @@ class Ingest:
             if row.folder != folder.folder:
                 self.catalogue.set_folder(row.id, folder.folder, row.digest)
         else:
-            exchanges, marks, problems = self._read_logs(folder, located)
+            exchanges, marks, problems = self._read_logs(folder, located, report)
             if problems and not skip_bad_rows:
                 raise LogError(tuple(problems))
             report.skipped = tuple(problems)
@@ -232,7 +232,7 @@ class Ingest:
             report.fail(located.error)
 
     def _read_logs(
-        self, folder: FightFolder, located: Located
+        self, folder: FightFolder, located: Located, report: FightReport
     ) -> tuple[list[NewExchange], list[NewMark], list[Problem]]:
         exchanges: list[NewExchange] = []
         marks: list[NewMark] = []
@@ -244,6 +244,7 @@ class Ingest:
                 path, folder.info, self.vocabulary, self.settings, file_label=label, film_us=film_us
             )
             problems += reading.problems
+            report.why += reading.remarks
             marks += [NewMark(mark, number) for mark in reading.marks]
             for exchange in reading.exchanges:
                 derived = deriving.derive(exchange, folder.info, self.settings, self.vocabulary)
@@ -362,7 +363,7 @@ class Ingest:
             self.catalogue, self.root, fight.work, prepared, self.progress, before, total
         )
         report.cut.update(done.how)
-        report.why = [why for why in (prepared.why, *done.why) if why]
+        report.why += [why for why in (prepared.why, *done.why) if why]
         report.did("changed")
 
     def _guarded(self, fight: _Fight, step: Callable[[], None]) -> None:

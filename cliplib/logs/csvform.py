@@ -3,6 +3,9 @@
 The standard library's csv module reads the same language but does not tell where a field stood, and a message
 that points at the unread word inside a quoted phrase needs that. The tests hold this reader against it.
 Records end at CR LF, LF or CR.
+
+Where a comma is the decimal sign, spreadsheets write semicolons between columns, or tabs, and `12,4` for a
+time, which any log may. What separates, the header tells: the mark that finds the most columns in it.
 """
 
 from __future__ import annotations
@@ -19,7 +22,11 @@ from cliplib.logs.source import Cell, Source, nearest
 from cliplib.logs.written import Written, columns_of
 
 _QUOTED = re.compile(r'"((?:[^"]++|"")*+)"')
-_PLAIN = re.compile(r'[^,"\r\n]*+')
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+_PLAIN = {mark: re.compile(rf'[^{mark}"\r\n]*+') for mark in _SEPARATORS}
+_SAYS_SO = re.compile(r"sep=([,;\t])(?:\r\n|\n|\r)")  # a first line that some spreadsheets write
+_ONE = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
+_TIMES = ("time", "until", "clock", "in", "out")
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _DOUBLED = re.compile('""')
 
@@ -28,7 +35,12 @@ def read_csv(source: Source) -> Rows:
     """Rows by the header's columns. Without a usable header there are none."""
     found = Rows()
     header: list[str] | None = None
-    for offset, record in records(source):
+    separator, begin = separator_of(source)
+    if separator != ",":
+        found.remarks.append(
+            f"{source.label}: read with {_SEPARATORS[separator]} between columns and decimal commas in times"
+        )
+    for offset, record in records(source, separator, begin):
         if isinstance(record, Problem):
             found.problems.append(record)
             if header is None:
@@ -52,21 +64,51 @@ def read_csv(source: Source) -> Rows:
 
 
 def write_csv(log: Written) -> str:
-    rows = log.rows()
+    return _written(log.rows(), ",")
+
+
+def write_semicolons(log: Written) -> str:
+    """As a spreadsheet wants it where a comma is the decimal sign; with the mark (U+FEFF) by which it sees
+    that the file is UTF-8."""
+    rows = [
+        {name: text.replace(".", ",") if name in _TIMES else text for name, text in row.items()}
+        for row in log.rows()
+    ]
+    return "\ufeff" + _written(rows, ";")
+
+
+def _written(rows: list[dict[str, str]], separator: str) -> str:
     stream = io.StringIO()
-    table = csv.DictWriter(stream, columns_of(rows), lineterminator="\r\n")
+    table = csv.DictWriter(stream, columns_of(rows), lineterminator="\r\n", delimiter=separator)
     table.writeheader()
     table.writerows({name: harmless(text) for name, text in row.items()} for row in rows)
     return stream.getvalue()
 
 
-def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] | Problem]]:
+def separator_of(source: Source) -> tuple[str, int]:
+    """What stands between columns, and where the header begins."""
+    said = _SAYS_SO.match(source.text)
+    if said:
+        return said[1], said.end()
+    line = source.line_text(1)
+    first = _LINE_END.split(source.text[: max(len(line), 1000)], maxsplit=1)[0]
+
+    def known(mark: str) -> int:
+        return sum(name.strip(' "\t').casefold() in COLUMNS for name in first.split(mark))
+
+    return max(_SEPARATORS, key=known), 0
+
+
+def records(
+    source: Source, separator: str = ",", begin: int = 0
+) -> Iterator[tuple[int, list[tuple[int, str, bool]] | Problem]]:
     """(offset, fields) of every record; a field is (offset of its first character, text as written, quoted).
 
     A record that breaks the rules comes as a Problem, and reading goes on behind its first line: the quote
     that was never closed must not swallow the rest of the log.
     """
-    text, position, size = source.text, 0, len(source.text)
+    text, position, size = source.text, begin, len(source.text)
+    plain = _PLAIN[separator]
     while position < size:
         begin = position
         fields: list[tuple[int, str, bool]] = []
@@ -80,7 +122,7 @@ def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] |
                     break
                 fields.append((match.start(1), match[1], True))
             else:
-                match = _PLAIN.match(text, position, limit)
+                match = plain.match(text, position, limit)
                 assert match is not None  # it matches nothing at all, too
                 fields.append((match.start(), match[0], False))
             position = match.end()
@@ -89,7 +131,7 @@ def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] |
             if position >= limit:
                 problem = source.problem(begin, f"this row has more than {LONGEST_ROW:,} characters")
                 break
-            if text[position] == ",":
+            if text[position] == separator:
                 position += 1
                 continue
             end = _LINE_END.match(text, position)
@@ -98,7 +140,7 @@ def records(source: Source) -> Iterator[tuple[int, list[tuple[int, str, bool]] |
                 break
             problem = source.problem(
                 position,
-                "a closing quotation mark must be followed by a comma or the end of the line"
+                f"a closing quotation mark must be followed by {_ONE[separator]} or the end of the line"
                 if fields[-1][2]
                 else "a quotation mark inside a value: put the value in quotation marks and double this one",
             )
@@ -135,13 +177,6 @@ def _header(
 ) -> list[str] | None:
     names: list[str] = []
     cells = [_cell(source, *one) for one in record]
-    first = cells[0].text if cells and cells[0] else ""
-    if len(cells) == 1 and re.search(r"[;\t]", first):
-        what = "semicolons" if ";" in first else "tabs"
-        found.problems.append(
-            source.problem(offset, f"the columns are separated by {what}; save with commas")
-        )
-        return None
     for cell in cells:
         name = cell.text.casefold() if cell else ""
         if cell and name in names:
@@ -165,7 +200,11 @@ def _header(
 
 
 def _row(
-    source: Source, offset: int, record: list[tuple[int, str, bool]], header: list[str], found: Rows
+    source: Source,
+    offset: int,
+    record: list[tuple[int, str, bool]],
+    header: list[str],
+    found: Rows,
 ) -> None:
     cells: dict[str, Cell] = {}
     for index, one in enumerate(record):

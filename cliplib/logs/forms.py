@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from pathlib import PurePath
 
 from cliplib.core.errors import InputError
-from cliplib.logs.csvform import read_csv, write_csv
+from cliplib.logs.csvform import read_csv, write_csv, write_semicolons
 from cliplib.logs.jsonform import read_jsonl, write_jsonl
 from cliplib.logs.rows import Rows
 from cliplib.logs.source import Source
+from cliplib.logs.source import text_of as text_of
 from cliplib.logs.vttform import read_vtt, write_vtt
 from cliplib.logs.written import Written
 
@@ -32,10 +33,12 @@ class Form:
     media_type: str
     read: Callable[[Source], Rows]
     write: Callable[[Written], str]
+    like: str = ""
+    """The form whose suffix it has, and whose reader tells the two apart."""
 
     @property
     def suffix(self) -> str:
-        return f".{self.name}"
+        return f".{self.like or self.name}"
 
 
 FORMS: dict[str, Form] = {
@@ -44,6 +47,7 @@ FORMS: dict[str, Form] = {
         Form("csv", "CSV", "text/csv", read_csv, write_csv),
         Form("vtt", "WebVTT", "text/vtt", read_vtt, write_vtt),
         Form("jsonl", "JSON Lines", "application/jsonl", read_jsonl, write_jsonl),
+        Form("csv-semicolon", "CSV with semicolons", "text/csv", read_csv, write_semicolons, like="csv"),
     )
 }
 """By name, in the order in which people are offered them; the first is taken where nobody says."""
@@ -55,12 +59,12 @@ def names() -> list[str]:
 
 def suffixes() -> list[str]:
     """`.csv` and its like."""
-    return [form.suffix for form in FORMS.values()]
+    return list(dict.fromkeys(form.suffix for form in FORMS.values()))
 
 
 def titles() -> str:
     """All of them in words: “CSV, WebVTT or JSON Lines”."""
-    *some, last = (form.title for form in FORMS.values())
+    *some, last = (form.title for form in FORMS.values() if not form.like)
     return f"{', '.join(some)} or {last}"
 
 

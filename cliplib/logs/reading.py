@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from cliplib.core.errors import Problem
@@ -26,11 +26,12 @@ MOST_PROBLEMS = 1000
 @dataclass(frozen=True, slots=True)
 class LogReading:
     """The exchanges of the good rows and the marks, each in order of time, and what is wrong with the other
-    rows, by line."""
+    rows, by line. `remarks`: how the file was read, where that is not as usual."""
 
     exchanges: tuple[Exchange, ...]
     problems: tuple[Problem, ...]
     marks: tuple[Mark, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def read_log(
@@ -56,10 +57,12 @@ def read_log(
             (), (Problem(file_label, 1, 0, f"no kind of log that is known; there are {known}"),)
         )
     try:
-        found = form.read(load(path, file_label))
+        source = load(path, file_label)
+        found = form.read(source)
     except Refused as refused:
         return LogReading((), (refused.problem,))
-    return read_rows(found, fight, vocabulary, settings, file_label, film_us=film_us)
+    read = read_rows(found, fight, vocabulary, settings, file_label, film_us=film_us)
+    return replace(read, remarks=tuple(filter(None, (source.remark, *found.remarks))))
 
 
 def read_lines(

@@ -75,10 +75,12 @@ class Row:
 
 @dataclass(slots=True)
 class Rows:
-    """What a form's reader hands over: the rows it could read, in the file's order, and what was wrong."""
+    """What a form's reader hands over: the rows it could read, in the file's order, and what was wrong.
+    `remarks`: how it was read, where that is not as usual."""
 
     rows: list[Row] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 def stripped(text: str, source: Source, start: int, place: Callable[[int], int] | None = None) -> Cell | None:

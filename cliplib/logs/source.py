@@ -19,6 +19,9 @@ from cliplib.core.errors import Problem
 LARGEST_FILE = 256 * 1024 * 1024
 """Bytes. A log of a whole fight is well under one megabyte; this only keeps a film named log.csv out."""
 
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+"""The mark that a file in UTF-16 begins with (The Unicode Standard, 23.8)."""
+
 SHOWN = 160
 """How many characters of a long line a problem shows."""
 
@@ -42,6 +45,8 @@ class Source:
 
     label: str
     text: str
+    remark: str = ""
+    """How the file was read, where that is not as usual."""
     starts: list[int] = field(init=False, repr=False)  # offset of each line's first character
 
     def __post_init__(self) -> None:
@@ -125,11 +130,29 @@ def load(path: Path, label: str) -> Source:
         data = path.read_bytes()
     except OSError as error:
         raise Refused(Problem(label, 1, 0, f"cannot be read: {error.strerror or error}")) from error
+    if data.startswith(_UTF_16):
+        return _of_utf_16(data, label)
     return decode(data, label)
 
 
+def text_of(data: bytes) -> str:
+    """A log file's bytes as text: UTF-8, or UTF-16 with its mark, as spreadsheets save it. Never fails: what
+    is neither becomes surrogates, which `Cell.foreign` tells."""
+    if data.startswith(_UTF_16):
+        return data.decode("utf-16", "replace")
+    return data.decode("utf-8-sig", "surrogateescape")
+
+
+def _of_utf_16(data: bytes, label: str) -> Source:
+    try:
+        text = data.decode("utf-16", "surrogatepass")
+    except UnicodeDecodeError as error:
+        raise Refused(Problem(label, 1, 0, "the file begins as UTF-16 and is cut off or damaged")) from error
+    return Source(label, text, f"{label}: read as UTF-16")
+
+
 def decode(data: bytes, label: str) -> Source:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if data.startswith(_UTF_16):
         raise Refused(Problem(label, 1, 0, "the file is UTF-16; save it as UTF-8"))
     if b"\0" in data[:1024] and data.count(b"\0", 0, 1024) * 4 >= min(len(data), 1024):
         raise Refused(

@@ -95,5 +95,5 @@ def test_the_documents_list_it(bars: Form) -> None:
 def test_what_is_no_form_is_told_with_the_list(library: Path) -> None:
     done = CliRunner().invoke(cli, ["--library", str(library), "log", "1", "--format", "xml"])
     assert done.exit_code == 2
-    assert "csv, vtt, jsonl, bars" in done.output
+    assert "csv, vtt, jsonl, csv-semicolon, bars" in done.output
     assert create_app(library).test_client().get("/fights/1/log.xml").status_code == 400

@@ -133,7 +133,7 @@ def without_lines(exchanges: tuple[Exchange, ...]) -> list[Exchange]:
 def test_csv_and_json_lines_hold_everything(format: str, fight: FightInfo, data: st.DataObject) -> None:
     read = exchanges_of(data.draw(logs(fight)), fight)
     text = write_log(read, fight, format)
-    again = good(text, f".{format}", fight)
+    again = good(text, FORMS[format].suffix, fight)
     assert without_lines(again) == without_lines(read), text
     assert write_log(again, fight, format) == text
 
@@ -174,7 +174,9 @@ def test_webvtt_holds_what_it_can(data: st.DataObject) -> None:
     text = write_log(again, FIGHT, "vtt")
     assert without_lines(good(text, ".vtt")) == without_lines(again)
     for format in ("csv", "jsonl"):
-        assert without_lines(good(write_log(again, FIGHT, format), f".{format}")) == without_lines(again)
+        assert without_lines(good(write_log(again, FIGHT, format), FORMS[format].suffix)) == without_lines(
+            again
+        )
 
 
 # --- single cases -----------------------------------------------------------------------------------------
@@ -215,7 +217,7 @@ def test_one_name_twice_in_a_round() -> None:
 def test_microseconds_survive() -> None:
     exact = Exchange((replace(JAB, time_us=15_200_001),), 1, 14_999_999, 16_000_001, exact_span=True)
     for format in ("csv", "jsonl"):
-        (again,) = good(write_log([exact], FIGHT, format), f".{format}")
+        (again,) = good(write_log([exact], FIGHT, format), FORMS[format].suffix)
         assert replace(again, line=0) == exact
 
 
@@ -232,7 +234,7 @@ def test_an_unknown_form() -> None:
 
 @pytest.mark.parametrize("format", FORMS)
 def test_an_empty_log(format: str) -> None:
-    assert good(write_log([], FIGHT, format), f".{format}") == ()
+    assert good(write_log([], FIGHT, format), FORMS[format].suffix) == ()
 
 
 def test_names_and_notes_that_look_like_tags() -> None:
@@ -296,7 +298,7 @@ def test_every_technique_reads_back(technique: str) -> None:
         exchange = Exchange((action,), 1, 19 * SECOND, 22 * SECOND, exact_span=True)
         for format in FORMS:
             text = write_log([exchange], BARE, format)
-            (again,) = good(text, f".{format}", BARE)
+            (again,) = good(text, FORMS[format].suffix, BARE)
             assert len(again.actions) == 1, text
             for name in fields:
                 assert getattr(again.actions[0], name) == getattr(action, name), (name, text)

@@ -135,10 +135,10 @@ def did(fight_id: int, corner: str, technique: str, number: str) -> ResponseRetu
 @page.get("/<int:fight_id>/log.<form>")
 def log(fight_id: int, form: str) -> Response:
     """The fight's log, corrections and all, to keep or to ingest elsewhere."""
-    media_type = log_forms.form_named(form).media_type
+    written = log_forms.form_named(form)
     text = library().logging.export_log(fight_id, form, log=request.args.get("log"))
-    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=media_type)
-    answer.headers["Content-Disposition"] = f"attachment; filename=fight-{fight_id}.{form}"
+    answer = Response(text.encode("utf-8", "surrogateescape"), mimetype=written.media_type)
+    answer.headers["Content-Disposition"] = f"attachment; filename=fight-{fight_id}{written.suffix}"
     return answer
 
 

@@ -88,7 +88,7 @@ def take_in(fight_id: int) -> ResponseReturnValue:
     if sent is None or not sent.filename:
         raise InputError(f"Choose a log file first: {', '.join(log_forms.suffixes())}.")
     form = sent.filename.rpartition(".")[2].casefold()
-    text = sent.read().decode("utf-8-sig", "surrogateescape")
+    text = log_forms.text_of(sent.read())
     by = who(request.form.get("by", ""))
     count = library().logging.live.import_log(fight_id, by, text, form, instead="instead" in request.form)
     cuts().later(fight_id)
