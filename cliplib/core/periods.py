@@ -47,6 +47,15 @@ class Moment:
             return format_time(self.footage_us or 0)
         return f"round {self.round}" + ("" if self.left_us is None else f" {format_time(self.left_us)}")
 
+    @property
+    def said(self) -> str:
+        """The same for people."""
+        if self.round is None:
+            return f"{self} of the footage"
+        return f"round {self.round}" + (
+            "" if self.left_us is None else f", {format_time(self.left_us)} left,"
+        )
+
 
 def parse_moment(text: str) -> Moment:
     """`round 4 1:20` (1:20 left), `round 4`, or footage time such as `14:05.5`. Raises ValueError with a
@@ -73,12 +82,11 @@ class Period:
 
     @property
     def when(self) -> str:
-        """“round 4 1:20 to the end of round 6”."""
-        first = "the beginning" if self.start is None else str(self.start)
-        if self.end is None:
-            return f"{first} to the end"
-        whole = self.end.round is not None and self.end.left_us is None
-        return f"{first} to {'the end of ' if whole else ''}{self.end}"
+        """“from round 4, 1:20 left, to the end of round 6”."""
+        first, last = (None if moment is None else moment.said for moment in (self.start, self.end))
+        if self.end is not None and self.end.round is not None and self.end.left_us is None:
+            last = f"the end of {last}"
+        return f"from {first or 'the beginning'} to {last or 'the end'}".rstrip(",")
 
 
 class TwoLinesError(ValueError):

@@ -120,7 +120,7 @@ class Corrector:
             read = read_log(path, info, self.vocabulary, self.settings, file_label=f"clip {clip_id}")
         if read.problems:
             raise LogError(read.problems)
-        if len(read.exchanges) != 1:
+        if len(read.exchanges) != 1 or read.marks:
             raise InputError(f"clip {clip_id}: an exchange needs at least one action with its time")
         return read.exchanges[0].actions
 

@@ -22,12 +22,15 @@ def block(language: str, begins: str) -> str:
 
 def test_the_fight_and_its_log(tmp_path: Path) -> None:
     (tmp_path / "fight").mkdir()
-    (tmp_path / "fight/fight.toml").write_text(block("toml", "title"), encoding="utf-8")
-    (tmp_path / "fight/log.csv").write_text(block("csv", "time,"), encoding="utf-8")
+    told = block("toml", "title") + block("toml", "[[period]]")
+    (tmp_path / "fight/fight.toml").write_text(told, encoding="utf-8")
+    rows = block("csv", "time,") + "15:00,Adeyemi,jab,landed,\n"
+    (tmp_path / "fight/log.csv").write_text(rows, encoding="utf-8")
     library = Library(tmp_path / "library", create=True)
     library.logging.ingest([tmp_path / "fight"])
     assert library.finding.find("counter to the body after a missed jab").total == 1
     assert library.finding.find("slips outside").total == 1
+    assert library.finding.find("jab during one hand").total == 1
 
 
 def test_the_theme(tmp_path: Path) -> None:

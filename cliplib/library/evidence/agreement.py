@@ -156,6 +156,7 @@ def agreed_log(
             f"  {d.key}: {_at(d)}: {d.one or 'nothing'} or {d.two or 'nothing'}" for d in open_[:20]
         )
         raise InputError(f"{len(open_)} of {len(known)} disagreements are not decided yet:\n{shown}")
+    both = (compared.one, compared.two)
     stored = {s.id: s for s in catalogue.exchanges(compared.fight.id) if s.log_file == compared.one}
     mine: dict[tuple[int, int], Logged | None] = {}  # the first log's actions as agreed
     more: list[Logged] = []
@@ -190,7 +191,9 @@ def agreed_log(
     plain = [
         replace(e, actions=tuple(replace(a, answers=None) for a in e.actions)) for e in agreed if e.actions
     ]
-    return logs.write_log(plain, compared.fight.info, form)
+    told = (item for item in catalogue.marks_of(compared.fight.id) if item.log_file in both)
+    marks = [replace(item.mark, line=0) for item in told]
+    return logs.write_log(plain, compared.fight.info, form, marks=list(dict.fromkeys(marks)))
 
 
 def worksheet(compared: TwoLogs) -> str:
