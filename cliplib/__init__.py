@@ -27,7 +27,10 @@ __all__ = sorted(_HOMES)
 def __getattr__(name: str) -> object:
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = globals()[name] = getattr(importlib.import_module(_HOMES[name]), name)
+    home = importlib.import_module(_HOMES[name])
+    # What is offered may be a module: loading it makes it an attribute of its package.
+    value = vars(home)[name] if name in vars(home) else importlib.import_module(f"{_HOMES[name]}.{name}")
+    globals()[name] = value
     return value
 
 

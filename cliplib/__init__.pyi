@@ -1,6 +1,7 @@
 # The public surface: every name that commands, pages and programs of others may use, and where it is defined.
 # `cliplib/__init__.py` loads them from here; a test holds the list.
 
+from cliplib import report as report
 from cliplib.catalogue.rows import FighterRow as FighterRow
 from cliplib.catalogue.rows import FightRow as FightRow
 from cliplib.core.errors import BusyError as BusyError
@@ -39,6 +40,11 @@ from cliplib.library.care.backup import restore as restore
 from cliplib.library.care.check import Fault as Fault
 from cliplib.library.care.forget import Forgotten as Forgotten
 from cliplib.library.care.signedin import Session as Session
+from cliplib.library.evidence import agreement as agreement
+from cliplib.library.evidence import evidence_tables as evidence_tables
+from cliplib.library.evidence.report import fight_report as fight_report
+from cliplib.library.evidence.report import fighter_report as fighter_report
+from cliplib.library.finding import dates as dates
 from cliplib.library.finding.fightview import FightView as FightView
 from cliplib.library.finding.fightview import Frames as Frames
 from cliplib.library.finding.fightview import Lane as Lane
@@ -57,11 +63,15 @@ from cliplib.library.making.reels import MadeReel as MadeReel
 from cliplib.library.making.reels import Source as Source
 from cliplib.library.making.themes import ThemeFile as ThemeFile
 from cliplib.library.making.themes import text_of_fields as text_of_fields
+from cliplib.logs import cells as cells
 from cliplib.logs import log_forms as log_forms
+from cliplib.media import versions as versions
 from cliplib.phrases import reading_json as reading_json
 from cliplib.reels.captions import what_happens as what_happens
+from cliplib.reels.handover import HANDOVER_KINDS as HANDOVER_KINDS
 from cliplib.reels.parts import ReelReport as ReelReport
 from cliplib.reels.parts import ReelSettings as ReelSettings
+from cliplib.reels.rebuild import rebuild_problem as rebuild_problem
 from cliplib.reels.theme import ClipChange as ClipChange
 from cliplib.reels.theme import Theme as Theme
 from cliplib.reels.theme_reading import read_theme as read_theme

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from flask import Blueprint, Flask
 
-from cliplib.library.evidence.registry import TABLES
+from cliplib import evidence_tables
 
 from .api import evidence as api_evidence
 from .api import logging as api_logging
@@ -51,7 +51,7 @@ def _of_tables() -> tuple[Page, ...]:
     """A page for each evidence table that there is now."""
     return tuple(
         Page(f"evidence.{table.name}", "Counts", table.command or table.name, (tables.sample(table),))
-        for table in TABLES
+        for table in evidence_tables.TABLES
     )
 
 

@@ -306,7 +306,8 @@ def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     Raises StorageError for a library made by a newer cliplib: writing to a schema this version does not know
     could lose what the newer one stored.
     """
-    known = {migration.name for migration in migrations._migrations}
+    every = migrations._migrations  # private: sqlite-utils offers only the pending and the applied ones
+    known = {migration.name for migration in every}
     unknown = [applied.name for applied in migrations.applied(db) if applied.name not in known]
     if unknown:
         raise StorageError(

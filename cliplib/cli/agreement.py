@@ -7,11 +7,9 @@ from typing import Any
 
 import click
 
-from cliplib import InputError, Library, from_seconds, log_forms
+from cliplib import InputError, Library, agreement, evidence_tables, from_seconds, log_forms
 from cliplib.cli import evidence_tables as show
 from cliplib.cli import terminal
-from cliplib.library.evidence.agreement import DECISIONS, Decision, TwoLogs, read_worksheet, worksheet
-from cliplib.library.evidence.forms import fill_agreement
 
 
 @click.command()
@@ -32,7 +30,10 @@ from cliplib.library.evidence.forms import fill_agreement
 )  # fmt: skip
 @click.option("--decided", type=click.Path(path_type=Path, dir_okay=False), help="Such a list, filled in.")
 @click.option(
-    "--else", "otherwise", type=click.Choice(DECISIONS), help="What to take where nothing was decided."
+    "--else",
+    "otherwise",
+    type=click.Choice(agreement.DECISIONS),
+    help="What to take where nothing was decided.",
 )
 @click.option("-o", "--out", type=click.Path(path_type=Path, dir_okay=False), help="The agreed log to write.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
@@ -62,23 +63,27 @@ def agree(
     )
     if list_to is not None:
         library.making.check_out(list_to)
-        list_to.write_text(worksheet(found), encoding="utf-8", newline="")
+        list_to.write_text(agreement.worksheet(found), encoding="utf-8", newline="")
         terminal.say(f"{list_to}: {len(found.disagreements)} disagreements", err=True)
     if out is not None:
         _write(library, found, decided, otherwise, out)
     elif as_json:
-        terminal.print_json(fill_agreement(found).as_json())
+        terminal.print_json(evidence_tables.fill_agreement(found).as_json())
     else:
-        show.show(fill_agreement(found))
+        show.show(evidence_tables.fill_agreement(found))
 
 
 def _write(
-    library: Library, found: TwoLogs, decided: Path | None, otherwise: Decision | None, out: Path
+    library: Library,
+    found: agreement.TwoLogs,
+    decided: Path | None,
+    otherwise: agreement.Decision | None,
+    out: Path,
 ) -> None:
-    decisions: dict[str, Decision] = {}
+    decisions: dict[str, agreement.Decision] = {}
     if decided is not None:
         try:
-            decisions = read_worksheet(decided.read_text(encoding="utf-8-sig"))
+            decisions = agreement.read_worksheet(decided.read_text(encoding="utf-8-sig"))
         except UnicodeDecodeError as error:
             raise InputError(f"{decided} is not UTF-8; save it as UTF-8") from error
         except InputError as error:

@@ -6,12 +6,10 @@ from pathlib import Path
 
 import click
 
-from cliplib import Library
+from cliplib import Library, versions
 from cliplib import restore as restore_backup
 from cliplib.cli import terminal
 from cliplib.cli.progress import ProgressLine
-from cliplib.library.care.forget import mentions
-from cliplib.media.versions import untried
 
 
 @click.command()
@@ -30,13 +28,13 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> termin
         terminal.say(str(finding))
     holding: tuple[Path, ...] = ()
     if without:
-        holding = mentions(library.folder, without)
+        holding = library.care.mentions(without)
         for path in holding:
             terminal.say(f"{path} holds “{without}”")
         if not holding:
             terminal.say(f"no file of the library holds “{without}”")
         left += len(holding)
-    for remark in untried():
+    for remark in versions.untried():
         terminal.say(remark)
     if not findings and not left:
         terminal.say("all is well")
@@ -44,7 +42,7 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> termin
         1 if left else 0,
         findings=[{"what": finding.what, "mended": finding.done or None} for finding in findings],
         holding=[str(path) for path in holding],
-        untried=list(untried()),
+        untried=list(versions.untried()),
     )
 
 

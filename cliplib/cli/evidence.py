@@ -9,37 +9,33 @@ from typing import Any
 
 import click
 
-from cliplib import InputError, Library
+from cliplib import InputError, Library, evidence_tables, fight_report, fighter_report
+from cliplib import report as reports
 from cliplib.cli import evidence_tables as show
 from cliplib.cli import filters as cli_filters
 from cliplib.cli import followup, terminal
 from cliplib.cli import play as cli_play
 from cliplib.cli.agreement import agree
-from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter
-from cliplib.library.evidence.report import fight_report, fighter_report
-from cliplib.report import html, pdf
-from cliplib.tally import KEYS
-from cliplib.tally.table import Filled
 
 _ONLY = click.Option(
     ["--only"],
     multiple=True,
     metavar="KEY=VALUE",
-    help=f"Count only where the counted action has this value; keys: {', '.join(KEYS)}, from, to, "
-    "before, during, after.",
+    help="Count only where the counted action has this value; keys: "
+    f"{', '.join(evidence_tables.KEYS)}, from, to, before, during, after.",
 )
 
 
 def register(group: click.Group) -> None:
     """Add these commands to `cliplib`: one for each table, and tables that are an option of another's."""
-    by_command = itertools.groupby(TABLES, key=lambda table: table.command or table.name)
+    by_command = itertools.groupby(evidence_tables.TABLES, key=lambda table: table.command or table.name)
     for name, tables in by_command:
         group.add_command(_command(name, list(tables)))
     for command in (agree, report):
         group.add_command(command)
 
 
-def _command(name: str, tables: Sequence[EvidenceTable]) -> click.Command:
+def _command(name: str, tables: Sequence[evidence_tables.EvidenceTable]) -> click.Command:
     """A command that asks for a table, or for another one that its switch names."""
     first = tables[0]
 
@@ -58,7 +54,7 @@ def _command(name: str, tables: Sequence[EvidenceTable]) -> click.Command:
     return click.Command(name, params=parameters, callback=ask, help=first.about)
 
 
-def _outputs(table: EvidenceTable) -> Iterator[click.Option]:
+def _outputs(table: evidence_tables.EvidenceTable) -> Iterator[click.Option]:
     if table.tries:
         yield click.Option(["--clips"], is_flag=True, help="List the clips behind the number of all tries.")
     if table.parts:
@@ -80,11 +76,11 @@ def _option(switch: str) -> str:
     return switch.removeprefix("--").replace("-", "_")
 
 
-def _flag_of(parameter: Parameter) -> str:
+def _flag_of(parameter: evidence_tables.Parameter) -> str:
     return "--" + parameter.name.replace("_", "-")
 
 
-_PARAMETERS: dict[str, Callable[[Parameter], click.Parameter]] = {
+_PARAMETERS: dict[str, Callable[[evidence_tables.Parameter], click.Parameter]] = {
     "phrase": lambda p: click.Argument(["phrase"], required=p.needed, default=None if p.needed else ""),
     "fight": lambda p: click.Argument([p.name], required=p.needed),
     "keys": lambda p: click.Option([_flag_of(p)], multiple=True, type=click.Choice(p.choices), help=p.about),
@@ -99,7 +95,7 @@ _PARAMETERS: dict[str, Callable[[Parameter], click.Parameter]] = {
 }
 
 
-def _ask(library: Library, table: EvidenceTable, given: dict[str, Any]) -> None:
+def _ask(library: Library, table: evidence_tables.EvidenceTable, given: dict[str, Any]) -> None:
     asked = {p.name: given[p.name] for p in table.parameters if p.name in given}
     for parameter in table.parameters:
         if parameter.kind == "side":
@@ -123,7 +119,9 @@ def _ask(library: Library, table: EvidenceTable, given: dict[str, Any]) -> None:
         _go_on(table, found, given)
 
 
-def _go_on(table: EvidenceTable, found: Filled, given: dict[str, Any]) -> None:
+def _go_on(
+    table: evidence_tables.EvidenceTable, found: evidence_tables.Filled, given: dict[str, Any]
+) -> None:
     """A command to go on with, which says all that this one said."""
     context = click.get_current_context()
     filters = {
@@ -177,7 +175,8 @@ def report(folder: Path, what: str, name: str, out: Path) -> terminal.Done:
         made = fight_report(library.evidence, library.finding.fight(name))
     else:
         made = fighter_report(library.evidence, library.finding.fighter_named(name))
-    data = pdf(made) if out.suffix.casefold() == ".pdf" else html(made).encode("utf-8", "replace")
+    is_pdf = out.suffix.casefold() == ".pdf"
+    data = reports.pdf(made) if is_pdf else reports.html(made).encode("utf-8", "replace")
     part = out.with_name(f".{out.name}.part")
     part.write_bytes(data)
     part.replace(out)

@@ -6,12 +6,11 @@ import csv
 import sys
 from collections.abc import Sequence
 
+from cliplib import cells, evidence_tables
 from cliplib.cli import terminal
-from cliplib.logs.cells import harmless
-from cliplib.tally.table import Filled, Shown
 
 
-def show(found: Filled) -> None:
+def show(found: evidence_tables.Filled) -> None:
     """For people."""
     if found.reading is not None:
         terminal.reading(found.reading)
@@ -26,7 +25,7 @@ def show(found: Filled) -> None:
     definitions(found.definitions)
 
 
-def _widest(shown: Shown, rows: Sequence[Sequence[str]]) -> int:
+def _widest(shown: evidence_tables.Shown, rows: Sequence[Sequence[str]]) -> int:
     """The column of texts that can best give way."""
     texts = [
         *range(len(shown.by)),
@@ -36,11 +35,11 @@ def _widest(shown: Shown, rows: Sequence[Sequence[str]]) -> int:
     return max(widths, key=lambda i: widths[i], default=0)
 
 
-def as_csv(found: Filled) -> None:
+def as_csv(found: evidence_tables.Filled) -> None:
     head, rows = found.as_csv()
     writer = csv.writer(sys.stdout, lineterminator="\n")
     writer.writerow(head)
-    writer.writerows([harmless(cell) for cell in row] for row in rows)
+    writer.writerows([cells.harmless(cell) for cell in row] for row in rows)
     definitions(found.definitions, err=True)
 
 

@@ -15,6 +15,7 @@ from cliplib import (
     Library,
     Line,
     MarkRow,
+    cells,
     clip_json,
     format_clock,
     format_time,
@@ -24,7 +25,6 @@ from cliplib import (
 )
 from cliplib.cli import terminal
 from cliplib.cli.progress import ProgressLine
-from cliplib.logs.cells import harmless, meant
 
 
 @click.command()
@@ -176,7 +176,7 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> t
         lines = [(x.time, x.fighter, x.action, x.note) for x in library.logging.corrections.lines(clip_id)]
         if not terminal.asking():
             writer = csv.writer(sys.stdout, lineterminator="\n")
-            writer.writerows([_COLUMNS, *(map(harmless, line) for line in lines)])
+            writer.writerows([_COLUMNS, *(map(cells.harmless, line) for line in lines)])
         return terminal.Done(rows=[dict(zip(_COLUMNS, line, strict=True)) for line in lines])
     else:
         clip = library.logging.corrections.reword(clip_id, _lines(rows))
@@ -191,7 +191,7 @@ def _lines(path: Path) -> list[Line]:
             lacking = [name for name in _COLUMNS[:3] if name not in (table.fieldnames or ())]
             if lacking:
                 raise InputError(f"{path}: no column {', '.join(lacking)}; the first line names the columns")
-            return [Line(*(meant(row.get(name) or "") for name in _COLUMNS)) for row in table]
+            return [Line(*(cells.meant(row.get(name) or "") for name in _COLUMNS)) for row in table]
     except (UnicodeDecodeError, csv.Error) as problem:
         raise InputError(f"{path}: {problem}; save it as CSV in UTF-8") from problem
 

@@ -10,8 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
-from cliplib import InputError, Library, ReelSettings, Where
-from cliplib.library.finding.dates import period, span
+from cliplib import InputError, Library, ReelSettings, Where, dates
 
 F = TypeVar("F", bound=Callable[..., Any])
 _AS_THEY_ARE = (
@@ -97,8 +96,8 @@ def _dates(
     if date is not None and (first is not None or last is not None):
         raise click.UsageError("--date says it all; leave out --from and --to.")
     if date is not None:
-        return span(date)
-    return period(first, last)
+        return dates.span(date)
+    return dates.period(first, last)
 
 
 def reel_settings(

@@ -24,6 +24,7 @@ from cliplib import (
     found_json,
     read_theme,
     reading_json,
+    versions,
 )
 from cliplib import log_forms as log_forms
 from cliplib.cli import (
@@ -50,7 +51,6 @@ from cliplib.cli import (
     words as cli_words,
 )
 from cliplib.cli.progress import ProgressLine
-from cliplib.media.versions import fault, told
 
 _DEFAULT = Path("cliplib-library")
 
@@ -389,7 +389,7 @@ def _run(arguments: Sequence[str] | None) -> int:
         _complain(f"{error.filename or 'cliplib'}: {error.strerror or error}")
         return 1
     except Exception as problem:  # noqa: BLE001  whatever it is, somebody has to hear of it
-        _complain(str(fault(told(problem))))
+        _complain(str(versions.fault(versions.told(problem))))
         return 1
     return code if isinstance(code, int) else 0
 

@@ -9,11 +9,18 @@ from typing import TextIO
 
 import click
 
-from cliplib import InputError, Library, MadeReel, ReelSettings, Source, read_theme
+from cliplib import (
+    HANDOVER_KINDS,
+    InputError,
+    Library,
+    MadeReel,
+    ReelSettings,
+    Source,
+    read_theme,
+    rebuild_problem,
+)
 from cliplib.cli import filters, terminal
 from cliplib.cli.progress import ProgressLine
-from cliplib.library.making.handover import KINDS
-from cliplib.library.making.themes import failed
 
 _theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
 _clips = click.option("--clips", help="Clips by number, in that order: 12,4,31.")
@@ -22,7 +29,7 @@ _title = click.option("--title", help="What the title card says.")
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("kind", type=click.Choice(HANDOVER_KINDS))
 @click.argument("phrase", required=False)
 @_theme
 @_clips
@@ -183,7 +190,7 @@ def build(library: Path, folder: Path | None, out: Path | None, as_json: bool) -
     else:
         for one in made:
             terminal.say(one.said(), err=one.report is None)
-    problem = failed(made)
+    problem = rebuild_problem(made)
     return problem.exit_code if problem else 0
 
 

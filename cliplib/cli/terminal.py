@@ -29,7 +29,7 @@ from cliplib import (
     format_time,
     what_happens,
 )
-from cliplib.media.versions import found as versions_found
+from cliplib import versions as installed
 
 ROLES = {
     "counter": "a punch that answers the opponent's punch, at most a moment after it",
@@ -101,7 +101,7 @@ def say(text: object = "", *, err: bool = False) -> None:
 def versions(context: click.Context, _: click.Parameter, wanted: bool) -> None:
     """What `--version` prints."""
     if wanted and not context.resilient_parsing:
-        for name, version in versions_found().items():
+        for name, version in installed.found().items():
             say(f"{name} {version}")
         context.exit()
 

@@ -34,7 +34,7 @@ _KEYS = (*_TIMES, "clamp_to_round", "number_profile", "footage_roots")
 _MUST_BE_POSITIVE = ("action_length", "exchange_gap")  # zero would make every action its own exchange
 
 
-def read_settings(path: Path) -> Settings:
+def read_settings(path: Path) -> Settings:  # noqa: C901 - each way in which a file can be wrong has its words
     """The settings in `path`; the defaults if there is no such file.
 
     Relative folders in `footage_roots` are taken from the file's folder. Raises SettingsError with everything

@@ -50,7 +50,7 @@ def write_jsonl(log: Written) -> str:
     return "".join(json.dumps(row, ensure_ascii=False) + "\n" for row in log.rows())
 
 
-def _cells(source: Source, line: str, start: int) -> dict[str, Cell]:
+def _cells(source: Source, line: str, start: int) -> dict[str, Cell]:  # noqa: C901 - a parser of one line: a branch for each mark
     """The object on a line. Raises Refused with its first problem."""
 
     def refuse(at: int, message: str, meant: str = "") -> NoReturn:

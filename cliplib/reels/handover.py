@@ -31,12 +31,12 @@ from cliplib.reels.lettering import clean
 from cliplib.reels.parts import ReelPart, ReelReport, ReelSettings
 from cliplib.reels.plan import CAUTIONS, ReelPlan, plan_reel
 
-KINDS = ("captions", "chapters", "shots", "sheet", "timeline", "edl")
+HANDOVER_KINDS = ("captions", "chapters", "shots", "sheet", "timeline", "edl")
 """captions and chapters: WebVTT; shots: CSV; sheet: PDF; timeline: OpenTimelineIO; edl: CMX 3600."""
 
 
 def hand_over(kind: str, parts: Sequence[ReelPart], settings: ReelSettings, out: Path) -> None:
-    """Write one of `KINDS` for the reel that `build` would make. Raises InputError."""
+    """Write one of `HANDOVER_KINDS` for the reel that `build` would make. Raises InputError."""
     plan = plan_reel(parts, settings)
     rows = rows_of(parts, plan)
     with replacing(out) as temporary:
@@ -51,7 +51,7 @@ def hand_over(kind: str, parts: Sequence[ReelPart], settings: ReelSettings, out:
             "edl": edl_text,
         }
         if kind not in texts:
-            raise InputError(f"“{kind}” cannot be handed over; take one of {', '.join(KINDS)}")
+            raise InputError(f"“{kind}” cannot be handed over; take one of {', '.join(HANDOVER_KINDS)}")
         temporary.write_text(texts[kind](rows, plan), encoding="utf-8", newline="")
 
 

@@ -56,7 +56,7 @@ def rebuild(folder: Path, out: Path, make: Callable[[Theme, Path], ReelReport]) 
     return tuple(made)
 
 
-def failed(made: tuple[Rebuilt, ...]) -> ClipLibError | None:
+def rebuild_problem(made: tuple[Rebuilt, ...]) -> ClipLibError | None:
     """The error to end with when a theme could not be made."""
     bad = [one for one in made if one.report is None]
     return InputError("\n".join(one.said() for one in bad)) if bad else None

@@ -17,10 +17,9 @@ import pytest
 from click.testing import CliRunner
 from flask.testing import FlaskClient
 
-from cliplib import Library
+from cliplib import Library, evidence_tables
 from cliplib.cli import evidence as commands
 from cliplib.core.errors import NotFoundError
-from cliplib.library.evidence import registry
 from cliplib.stats.proportions import wilson
 from cliplib.tally.table import Cell, Column, Fact, Filled, Filling, Form, Group, Row, pieces
 from tests.library.test_evidence import made as made  # the same small library
@@ -65,19 +64,19 @@ def by_hand(evidence: Any, phrase: str, only: dict[str, str], where: Any = None)
 
 @pytest.fixture
 def added() -> Iterator[None]:
-    row = registry.EvidenceTable(
+    row = evidence_tables.EvidenceTable(
         "hands",
         "By hand",
         "Whose hands?",
         "Count hands.",
         HANDS_FORM,
         by_hand,
-        (registry.PHRASE,),
+        (evidence_tables.PHRASE,),
         tries="",
     )
-    registry.TABLES.append(row)
+    evidence_tables.TABLES.append(row)
     yield
-    registry.TABLES.remove(row)
+    evidence_tables.TABLES.remove(row)
 
 
 def client_of(made: Path) -> FlaskClient:
@@ -166,7 +165,7 @@ def test_every_number_with_clips_counts_them(made: Path) -> None:
         ("compare", {"phrase": "punch", "this": {"round": "1"}, "that": {"round": "2"}, "by": "technique"}),
         ("change", {"phrase": "jab", "fight": 1}),
     ]
-    assert [name for name, _ in asked] == [table.name for table in registry.TABLES]
+    assert [name for name, _ in asked] == [table.name for table in evidence_tables.TABLES]
     for name, question in asked:
         found = library.evidence.table(name, **question, only={})
         checked = 0

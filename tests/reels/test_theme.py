@@ -18,7 +18,7 @@ from cliplib.reels import ReelReport, Theme, build, part_for, read_theme, select
 from cliplib.reels import theme as theme_module
 from cliplib.reels.captions import say, what_happens, who_and_when
 from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Treatment, Zoom
-from cliplib.reels.rebuild import failed, rebuild
+from cliplib.reels.rebuild import rebuild, rebuild_problem
 from cliplib.reels.theme_reading import drawings_from
 from cliplib.reels.theme_writing import drawing_values, theme_text
 from tests.reels.reel_parts import source
@@ -320,13 +320,13 @@ def test_themes_rebuild_what_changed_and_nothing_else(tmp_path: Path) -> None:
     first = rebuild(themes, out, make)
     assert [one.said().partition(";")[2].strip() for one in first[:2]] == ["new", "new"]
     assert "did you mean “phrase”" in first[2].problem
-    assert isinstance(failed(first), InputError)
+    assert isinstance(rebuild_problem(first), InputError)
     assert sorted(p.name for p in out.iterdir()) == ["a-jabs.mp4", "b-hooks.mp4"]
     before = (out / "b-hooks.mp4").stat().st_mtime_ns
     found["jab"].append(clip(3, action("jab", "Jonas Brandt"), start=70, length=12))
     (themes / "c-wrong.toml").unlink()
     second = rebuild(themes, out, make)
-    assert failed(second) is None
+    assert rebuild_problem(second) is None
     assert second[0].report is not None
     assert (second[0].report.made, second[0].report.reused) == (1, 1)
     assert second[0].said() == "a-jabs: 2 clips; added: Adeyemi v Brandt · round 2 · 1:23 left · Brandt jab"

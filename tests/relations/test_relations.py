@@ -263,7 +263,7 @@ def exchanges(draw: st.DrawFn) -> Exchange:
     return Exchange(tuple(actions))
 
 
-def slowly(told: Exchange) -> list[tuple[set[str], int | None, str | None]]:
+def slowly(told: Exchange) -> list[tuple[set[str], int | None, str | None]]:  # noqa: C901 - plain and slow, to compare with
     """(roles, answers, outcome) of every action, by going through all that comes before or after it."""
     actions = told.actions
 

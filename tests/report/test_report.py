@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner
 from statsmodels.stats.multitest import multipletests
 
-from cliplib import Library
+from cliplib import Library, fight_report, fighter_report
 from cliplib.cli.main import cli
 from cliplib.core.errors import InputError
-from cliplib.library.evidence.report import LOOKED_AT, fight_report, fighter_report
+from cliplib.library.evidence.report import LOOKED_AT
 from cliplib.reels.typefaces import closing_fonts
 from cliplib.report import Bars, Dots, Flow, Grid, Report, Section, html, pdf, svg
 from cliplib.report.paper import _paper, _widths

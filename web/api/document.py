@@ -2,44 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from cliplib import __version__
 
-Shape = dict[str, Any]
-
-TEXT: Shape = {"type": "string"}
-WHOLE: Shape = {"type": "integer"}
-NUMBER: Shape = {"type": "number"}
-YES_NO: Shape = {"type": "boolean"}
-
-
-def maybe(shape: Shape) -> Shape:
-    return {"anyOf": [shape, {"type": "null"}]}
-
-
-def many(shape: Shape, **more: Any) -> Shape:
-    return {"type": "array", "items": shape, **more}
-
-
-def thing(_optional: Any = (), _open: Any = False, **properties: Shape) -> Shape:
-    """An object with just these properties, all there unless optional."""
-    needed = [name for name in properties if name not in _optional]
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": needed,
-        **({} if _open else {"additionalProperties": False}),
-    }
-
-
-def ref(name: str) -> Shape:
-    return {"$ref": f"#/components/schemas/{name}"}
-
-
-MAYBE_TEXT, MAYBE_WHOLE, MAYBE_NUMBER = maybe(TEXT), maybe(WHOLE), maybe(NUMBER)
-COUNTS: Shape = {"type": "object", "additionalProperties": WHOLE}
-PLACE = many(WHOLE, minItems=2, maxItems=2)
+from . import document_evidence
+from .document_words import (
+    COUNTS,
+    MAYBE_NUMBER,
+    MAYBE_TEXT,
+    MAYBE_WHOLE,
+    NUMBER,
+    PLACE,
+    TEXT,
+    WHOLE,
+    YES_NO,
+    Shape,
+    in_path,
+    in_query,
+    many,
+    operation,
+    ref,
+    thing,
+)
 
 SCHEMAS: dict[str, Shape] = {
     "Problem": thing(error=TEXT, message=TEXT),
@@ -103,76 +86,20 @@ SCHEMAS: dict[str, Shape] = {
     ),
 }  # fmt: skip
 
-_WRONG = {
-    "400": "What was sent cannot be read.",
-    "401": "Nobody has signed in (only where the library is shared).",
-    "403": "Not with this role, or without the X-Form-Key of this session.",
-    "404": "There is no such thing.",
-    "405": "Nothing answers this way there.",
-    "409": "Something else is being written; try again.",
-    "413": "Too many bytes at once.",
-    "507": "The disk is full or read-only.",
-}
-_EXPECTED = ("400", "401", "403", "404", "405", "409", "413", "507")
-
-
-def _query(name: str, about: str, shape: Shape = TEXT, *, needed: bool = False) -> Shape:
-    return {"name": name, "in": "query", "description": about, "required": needed, "schema": shape}
-
-
-def _path(name: str) -> Shape:
-    shape = {"type": "integer", "minimum": 0, "maximum": 2**53}
-    return {"name": name, "in": "path", "required": True, "schema": shape}
-
-
-def _does(
-    about: str,
-    answer: Shape | None,
-    *parameters: Shape,
-    body: str = "",
-    status: str = "200",
-    changes: bool = False,
-) -> Shape:
-    said: Shape = {
-        "summary": about,
-        "responses": {
-            status: {
-                "description": about,
-                **({"content": {"application/json": {"schema": answer}}} if answer is not None else {}),
-            },
-            **{
-                code: {
-                    "description": _WRONG[code],
-                    "content": {"application/json": {"schema": ref("Problem")}},
-                }
-                for code in _EXPECTED
-            },
-        },
-    }
-    if parameters:
-        said["parameters"] = list(parameters)
-    if body:
-        said["requestBody"] = {"required": True, "content": {"application/json": {"schema": ref(body)}}}
-    if changes:
-        said["security"] = [{"form_key": []}]
-    return said
-
 
 def document() -> Shape:
-    from . import document_evidence  # which is written in the words of this module
-
     evidence_paths, evidence_shapes = document_evidence.parts()
-    fight, line, clip = _path("fight_id"), _path("line_id"), _path("clip_id")
+    fight, line, clip = in_path("fight_id"), in_path("line_id"), in_path("clip_id")
     upload: Shape = {
         "name": "key",
         "in": "path",
         "required": True,
         "schema": {"type": "string", "minLength": 1},
     }
-    q = _query("q", "A phrase, as one says it in the gym.")
-    by = _query("by", "Whose log. Where the library is shared: whoever signed in, and may be left out.")
+    q = in_query("q", "A phrase, as one says it in the gym.")
+    by = in_query("by", "Whose log. Where the library is shared: whoever signed in, and may be left out.")
     filters = [
-        _query(name, f"Only with this {name.replace('_', ' ')}; see the counts under facets.")
+        in_query(name, f"Only with this {name.replace('_', ' ')}; see the counts under facets.")
         for name in (
             "technique", "fighter", "outcome", "stance", "opponent", "opponent_stance", "fight", "place",
         )
@@ -181,71 +108,71 @@ def document() -> Shape:
         _query(side, f"Only {side} the period of that name.") for side in ("before", "during", "after")
     ]
     paths: dict[str, Shape] = {
-        "/api/openapi.json": {"get": _does("This document.", {"type": "object"})},
-        "/api/session": {"get": _does("Who one is here, and the key for changes.", ref("Session"))},
+        "/api/openapi.json": {"get": operation("This document.", {"type": "object"})},
+        "/api/session": {"get": operation("Who one is here, and the key for changes.", ref("Session"))},
         "/api/find": {
-            "get": _does(
+            "get": operation(
                 "The exchanges that a phrase describes, with counts of all of them.",
                 ref("Found"),
                 q,
                 *filters,
-                _query("round", "A number, or “last”."),
-                _query("order", "Their order.", {"enum": ["fit", "date", "round", "fighter"]}),
-                _query("offset", "How many to pass over.", {"type": "integer", "minimum": 0}),
-                _query("limit", "How many to list.", {"type": "integer", "minimum": 0, "maximum": 200}),
+                in_query("round", "A number, or “last”."),
+                in_query("order", "Their order.", {"enum": ["fit", "date", "round", "fighter"]}),
+                in_query("offset", "How many to pass over.", {"type": "integer", "minimum": 0}),
+                in_query("limit", "How many to list.", {"type": "integer", "minimum": 0, "maximum": 200}),
             )
         },
-        "/api/complete": {"get": _does("Phrases that begin as this does.", many(TEXT), q)},
-        "/api/explain": {"get": _does("How a phrase is read.", ref("Reading"), q)},
-        "/api/clips/{clip_id}": {"get": _does("One clip.", ref("Clip"), clip, q)},
+        "/api/complete": {"get": operation("Phrases that begin as this does.", many(TEXT), q)},
+        "/api/explain": {"get": operation("How a phrase is read.", ref("Reading"), q)},
+        "/api/clips/{clip_id}": {"get": operation("One clip.", ref("Clip"), clip, q)},
         "/api/clips/{clip_id}/similar": {
-            "get": _does(
+            "get": operation(
                 "Exchanges with a like course of actions, the nearest first.",
                 many(ref("Similar")),
                 clip,
-                _query("limit", "How many.", {"type": "integer", "minimum": 0, "maximum": 100}),
+                in_query("limit", "How many.", {"type": "integer", "minimum": 0, "maximum": 100}),
             )
         },
-        "/api/fights": {"get": _does("Every fight.", many(ref("Fight")))},
-        "/api/fights/{fight_id}": {"get": _does("One fight.", ref("Fight"), fight)},
-        "/api/reels": {"get": _does("The reels that are kept.", many(ref("Reel")))},
-        "/api/offers": {"get": _does("What can be picked when logging.", many(ref("Offer")))},
+        "/api/fights": {"get": operation("Every fight.", many(ref("Fight")))},
+        "/api/fights/{fight_id}": {"get": operation("One fight.", ref("Fight"), fight)},
+        "/api/reels": {"get": operation("The reels that are kept.", many(ref("Reel")))},
+        "/api/offers": {"get": operation("What can be picked when logging.", many(ref("Offer")))},
         "/api/fights/{fight_id}/frames": {
-            "get": _does("When each frame of the footage is shown.", ref("Frames"), fight)
+            "get": operation("When each frame of the footage is shown.", ref("Frames"), fight)
         },
         "/api/fights/{fight_id}/lines": {
-            "get": _does("The lines of somebody's own log.", ref("Lines"), fight, by),
-            "post": _does(
+            "get": operation("The lines of somebody's own log.", ref("Lines"), fight, by),
+            "post": operation(
                 "Log what happens at a frame. Answered when it is on the disk.",
                 ref("Saved"), fight, body="NewLine", status="201", changes=True,
             ),
         },
         "/api/fights/{fight_id}/lines/{line_id}": {
-            "patch": _does("Change a line.", ref("Saved"), fight, line, body="LineChange", changes=True),
-            "delete": _does("Remove a line.", None, fight, line, by, status="204", changes=True),
+            "patch": operation("Change a line.", ref("Saved"), fight, line, body="LineChange", changes=True),
+            "delete": operation("Remove a line.", None, fight, line, by, status="204", changes=True),
         },
         "/api/fights/{fight_id}/check": {
-            "get": _does(
+            "get": operation(
                 "How a line would be read.", ref("Checked"), fight,
-                _query("text", "The line."), _query("fighter", "The full name of who it is about."),
+                in_query("text", "The line."), in_query("fighter", "The full name of who it is about."),
             )
         },
         "/api/fights/{fight_id}/next": {
-            "get": _does(
+            "get": operation(
                 "What usually comes next: places of the fighter (red 0, blue 1) and in /api/offers.",
                 ref("Next"), fight, by,
-                _query("frame", "Where in the footage.", {"type": "integer", "minimum": 0}),
+                in_query("frame", "Where in the footage.", {"type": "integer", "minimum": 0}),
             )
         },
         "/api/uploads": {
-            "post": _does(
+            "post": operation(
                 "Expect footage of some size.", ref("Upload"), body="NewUpload", status="201", changes=True
             )
         },
         "/api/uploads/{key}": {
-            "get": _does("How much of it is here.", ref("Upload"), upload),
+            "get": operation("How much of it is here.", ref("Upload"), upload),
             "patch": {
-                **_does(
+                **operation(
                     "The next piece, at most 1 MiB; 409 if it does not begin where the last one ended.",
                     ref("Upload"),
                     upload,
@@ -262,10 +189,10 @@ def document() -> Shape:
                     },
                 },
             },
-            "delete": _does("Forget it.", None, upload, status="204", changes=True),
+            "delete": operation("Forget it.", None, upload, status="204", changes=True),
         },
         "/api/fights/{fight_id}/cut": {
-            "post": _does("Cut what waits.", ref("Waiting"), fight, status="202", changes=True)
+            "post": operation("Cut what waits.", ref("Waiting"), fight, status="202", changes=True)
         },
     }  # fmt: skip
     return {

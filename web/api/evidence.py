@@ -7,9 +7,7 @@ from collections.abc import Callable
 from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
-from cliplib import InputError
-from cliplib.library.evidence.forms import fill_agreement
-from cliplib.library.evidence.registry import TABLES, EvidenceTable, check
+from cliplib import InputError, evidence_tables
 
 from ..evidence.asked import asked
 from ..finding import find
@@ -19,16 +17,16 @@ from ..site.here import library
 def pages() -> Blueprint:
     """An address for each table that there is now."""
     made = Blueprint("api_evidence", __name__, url_prefix="/api")
-    for table in TABLES:
+    for table in evidence_tables.TABLES:
         made.add_url_rule(f"/{table.name}", table.name, _answer(table))
     made.add_url_rule("/fights/<int:fight_id>/agreement", "agreement", agreement)
     return made
 
 
-def _answer(table: EvidenceTable) -> Callable[[], ResponseReturnValue]:
+def _answer(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturnValue]:
     def answer() -> ResponseReturnValue:
         given = asked(table).parameters()
-        check(table, given)
+        evidence_tables.check(table, given)
         if table.filters:
             given["where"] = find.where_from(find.filters_of(request.args))
         return jsonify(library().evidence.table(table.name, **given).as_json())
@@ -42,4 +40,4 @@ def agreement(fight_id: int) -> ResponseReturnValue:
     if where_both not in ("", "yes", "no"):
         raise InputError("“where_both” must be yes or no")
     found = library().evidence.two_logs(fight_id, one, two, where_both=where_both == "yes")
-    return jsonify(fill_agreement(found).as_json())
+    return jsonify(evidence_tables.fill_agreement(found).as_json())

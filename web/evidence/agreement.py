@@ -8,9 +8,7 @@ from typing import Any
 from flask import Blueprint, Response, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib import InputError, log_forms
-from cliplib.library.evidence.agreement import DECISIONS
-from cliplib.library.evidence.forms import fill_agreement
+from cliplib import InputError, agreement, evidence_tables, log_forms
 
 from ..site.here import library
 from .clips import show_clips
@@ -27,7 +25,7 @@ def show(fight_id: int) -> ResponseReturnValue:
 def clips(fight_id: int) -> ResponseReturnValue:
     """The clips behind a number of two logs beside each other, by its key."""
     found = _two(fight_id, request.args)
-    opened = fill_agreement(found).open(request.args.get("key", ""))
+    opened = evidence_tables.fill_agreement(found).open(request.args.get("key", ""))
     return show_clips(opened, "", {"fight": found.fight.title}, back=_link(found))
 
 
@@ -38,7 +36,7 @@ def decide(fight_id: int) -> ResponseReturnValue:
     decisions = {
         key.removeprefix("take-"): value
         for key, value in request.form.items()
-        if key.startswith("take-") and value in DECISIONS
+        if key.startswith("take-") and value in agreement.DECISIONS
     }
     form = log_forms.form_named("csv")
     try:
@@ -52,7 +50,7 @@ def decide(fight_id: int) -> ResponseReturnValue:
 
 def _show(fight_id: int, decided: Mapping[str, str], problem: str = "") -> str:
     found = _two(fight_id, request.values)
-    filled = fill_agreement(found)
+    filled = evidence_tables.fill_agreement(found)
 
     def linked(_row: Any, _column: Any, pieces: Any) -> list[tuple[str, str]]:
         return [
@@ -67,7 +65,7 @@ def _show(fight_id: int, decided: Mapping[str, str], problem: str = "") -> str:
         cell=linked,
         key_link=lambda key: _link(found, "agreement.clips", key=key),
         decided=decided,
-        decisions=DECISIONS,
+        decisions=agreement.DECISIONS,
         problem=problem,
         other=_link(found, where_both=None if request.values.get("where_both") == "on" else "on"),
     )

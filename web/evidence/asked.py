@@ -8,8 +8,7 @@ from typing import Any
 
 from flask import request, url_for
 
-from cliplib import InputError
-from cliplib.library.evidence.registry import TABLES, EvidenceTable, Parameter, choice, keys
+from cliplib import InputError, evidence_tables
 
 DATES = ("from", "to")
 
@@ -19,7 +18,7 @@ class Asked:
     """A question about a table. `values`: its parameters but for the phrase, by their names; `only`: values
     that the counted action must have."""
 
-    table: EvidenceTable
+    table: evidence_tables.EvidenceTable
     phrase: str
     values: Mapping[str, Any] = field(default_factory=dict)
     only: Mapping[str, str] = field(default_factory=dict)
@@ -46,7 +45,7 @@ class Asked:
         kept = {name: value for name, value in given.items() if value not in (None, "", [])}
         return url_for(endpoint or f"evidence.{self.table.name}", **kept)
 
-    def other(self, table: EvidenceTable) -> str:
+    def other(self, table: evidence_tables.EvidenceTable) -> str:
         """The address of another table about the same phrase."""
         return replace(self, table=table, values={}).link()
 
@@ -66,28 +65,28 @@ def _pairs(chosen: Mapping[str, str]) -> list[str]:
     return [f"{key}={value}" for key, value in chosen.items()]
 
 
-def asked(table: EvidenceTable | None = None) -> Asked:
+def asked(table: evidence_tables.EvidenceTable | None = None) -> Asked:
     """The question in the address. InputError for what cannot be asked."""
-    table = table or TABLES[0]
+    table = table or evidence_tables.TABLES[0]
     values = {p.name: _READ[p.kind](p) for p in table.parameters if p.kind != "phrase"}
     return Asked(table, request.args.get("q", "").strip()[:500], values, chosen("only"))
 
 
-def _flag(parameter: Parameter) -> bool:
+def _flag(parameter: evidence_tables.Parameter) -> bool:
     text = request.args.get(parameter.name, "")
     if text not in ("", "yes", "no"):
         raise InputError(f"“{parameter.name}” must be yes or no")
     return text == "yes"
 
 
-def _side(parameter: Parameter) -> dict[str, str]:
+def _side(parameter: evidence_tables.Parameter) -> dict[str, str]:
     """One side, of KEY=VALUE and of the two fields for dates."""
     dates = {key: request.args.get(f"{parameter.name}_{key}", "").strip() for key in DATES}
     return {**chosen(parameter.name), **{key: value for key, value in dates.items() if value}}
 
 
-def _keys(parameter: Parameter) -> tuple[str, ...]:
-    return keys(parameter, [key for key in request.args.getlist(parameter.name) if key])
+def _keys(parameter: evidence_tables.Parameter) -> tuple[str, ...]:
+    return evidence_tables.keys(parameter, [key for key in request.args.getlist(parameter.name) if key])
 
 
 _READ: dict[str, Any] = {
@@ -95,7 +94,7 @@ _READ: dict[str, Any] = {
     "key": lambda parameter: next(iter(_keys(parameter)), None),
     "side": _side,
     "fight": lambda parameter: request.args.get(parameter.name, "")[:200],
-    "choice": lambda parameter: choice(parameter, request.args.get(parameter.name)),
+    "choice": lambda parameter: evidence_tables.choice(parameter, request.args.get(parameter.name)),
     "flag": _flag,
 }
 

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 
 from flask import render_template
 
-from cliplib.library.evidence.registry import Opened
+from cliplib import evidence_tables
 
 from ..site.here import library
 
 _MOST_CARDS = 60
 
 
-def show_clips(opened: Opened, phrase: str, only: Mapping[str, str], *, back: str) -> str:
+def show_clips(opened: evidence_tables.Opened, phrase: str, only: Mapping[str, str], *, back: str) -> str:
     return render_template(
         "evidence_clips.html",
         phrase=phrase,

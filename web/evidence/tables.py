@@ -9,17 +9,7 @@ from typing import Any
 from flask import Blueprint, Response, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
-from cliplib import InputError
-from cliplib.library.evidence.registry import (
-    TABLES,
-    Column,
-    EvidenceTable,
-    Filled,
-    Parameter,
-    Piece,
-    ShownRow,
-    named,
-)
+from cliplib import InputError, evidence_tables
 
 from ..site.here import library
 from .asked import DATES, Asked, asked
@@ -32,23 +22,23 @@ _MOST_ROUNDS = 15
 def pages() -> Blueprint:
     """The pages of all tables that there are now, with the clips and the pictures behind them."""
     made = Blueprint("evidence", __name__)
-    for table in TABLES:
+    for table in evidence_tables.TABLES:
         made.add_url_rule(_address(table), table.name, _page(table))
     made.add_url_rule("/counts/clips", "clips", clips)
     made.add_url_rule("/counts/chart.svg", "chart", chart)
     return made
 
 
-def sample(table: EvidenceTable) -> str:
+def sample(table: evidence_tables.EvidenceTable) -> str:
     """The address of the page with a question in it, for tests of all pages."""
     return f"{_address(table)}?q={table.example.replace(' ', '+')}{table.sample}"
 
 
-def _address(table: EvidenceTable) -> str:
-    return "/counts/" if table is TABLES[0] else f"/counts/{table.name}"
+def _address(table: evidence_tables.EvidenceTable) -> str:
+    return "/counts/" if table is evidence_tables.TABLES[0] else f"/counts/{table.name}"
 
 
-def _page(table: EvidenceTable) -> Callable[[], ResponseReturnValue]:
+def _page(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturnValue]:
     def show() -> ResponseReturnValue:
         here, problem, found, choose = asked(table), "", None, None
         missing = _missing(here)
@@ -67,7 +57,7 @@ def _page(table: EvidenceTable) -> Callable[[], ResponseReturnValue]:
             "evidence_table.html",
             here=here,
             table=table,
-            tables=TABLES,
+            tables=evidence_tables.TABLES,
             found=found,
             problem=problem,
             missing=missing,
@@ -87,7 +77,7 @@ def _page(table: EvidenceTable) -> Callable[[], ResponseReturnValue]:
     return show
 
 
-def _missing(here: Asked) -> Parameter | None:
+def _missing(here: Asked) -> evidence_tables.Parameter | None:
     """The first parameter that is needed and not there; of two sides one will do. A table that needs none is
     still asked for nothing until something is said."""
     sides = [here.values.get(p.name) for p in here.table.parameters if p.kind == "side"]
@@ -101,7 +91,7 @@ def _missing(here: Asked) -> Parameter | None:
     return here.table.parameter("phrase") if not here.phrase and not (by and here.values[by.name]) else None
 
 
-def _drawn(found: Filled | None) -> bool:
+def _drawn(found: evidence_tables.Filled | None) -> bool:
     """Whether there is anything to draw: rows by something, or tries."""
     if found is None:
         return False
@@ -109,7 +99,12 @@ def _drawn(found: Filled | None) -> bool:
     return bool(found.by and found.rows[free.name]) if free else bool(found.facts.get("tries"))
 
 
-def _linked(here: Asked, row: ShownRow, column: Column, pieces: tuple[Piece, ...]) -> list[tuple[str, str]]:
+def _linked(
+    here: Asked,
+    row: evidence_tables.ShownRow,
+    column: evidence_tables.Column,
+    pieces: tuple[evidence_tables.Piece, ...],
+) -> list[tuple[str, str]]:
     """(text, address of its clips) of what a cell shows."""
     if column.kind == "fights":
         by = here.values.get("by", ())
@@ -118,7 +113,7 @@ def _linked(here: Asked, row: ShownRow, column: Column, pieces: tuple[Piece, ...
     return [(piece.text, here.clips(piece.key)) for piece in pieces]
 
 
-def _fights_with(here: Asked, fight: Parameter) -> list[tuple[Any, int, str]]:
+def _fights_with(here: Asked, fight: evidence_tables.Parameter) -> list[tuple[Any, int, str]]:
     """(fight, tries, the address of the table for it) of the fights that have any, the most first."""
     tried = library().evidence.fights_with(here.phrase, only=here.only)
     rows = {row.id: row for row in library().finding.fights()}
@@ -151,15 +146,15 @@ def _swapped(here: Asked) -> str:
 
 def clips() -> ResponseReturnValue:
     """The clips behind one number, by its key."""
-    here = asked(named(request.args.get("table", TABLES[0].name)))
+    here = asked(evidence_tables.named(request.args.get("table", evidence_tables.TABLES[0].name)))
     opened = library().evidence.table(here.table.name, **here.parameters()).open(request.args.get("key", ""))
     return show_clips(opened, here.phrase, here.only, back=here.link())
 
 
 def chart() -> ResponseReturnValue:
     """A picture of a table, with everything it shows in its description."""
-    kind = request.args.get("kind", TABLES[0].charts[0])
-    table = next((table for table in TABLES if kind in table.charts), None)
+    kind = request.args.get("kind", evidence_tables.TABLES[0].charts[0])
+    table = next((table for table in evidence_tables.TABLES if kind in table.charts), None)
     if table is None:
         abort(404, "There is no such picture.")
     here = asked(table)

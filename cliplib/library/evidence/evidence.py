@@ -37,7 +37,7 @@ from cliplib.library.evidence.definitions import (
     THEN,
     WILSON,
 )
-from cliplib.library.evidence.registry import named
+from cliplib.library.evidence.evidence_tables import named
 from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compare, Elsewhere, Next, Tally
 from cliplib.library.finding.dates import period
 from cliplib.library.finding.finding import Finding
@@ -81,8 +81,8 @@ class Evidence:
     # --- what is asked ------------------------------------------------------------------------------------
 
     def table(self, name: str, **asked: Any) -> Filled:
-        """An evidence table by its name, filled in, for whoever shows it; see `registry.TABLES`. Raises what
-        the method that it stands for raises."""
+        """An evidence table by its name, filled in, for whoever shows it; see `evidence_tables.TABLES`.
+        Raises what the method that it stands for raises."""
         return named(name).ask(self, **asked)
 
     def fights_with(

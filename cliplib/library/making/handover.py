@@ -17,7 +17,6 @@ from cliplib.library.making.reels import MadeReel, Shown, Source
 from cliplib.library.making.themes import Themes
 from cliplib.media.files import replacing
 from cliplib.reels import handover
-from cliplib.reels.handover import KINDS as KINDS
 from cliplib.reels.handover import Bundle
 from cliplib.reels.parts import ReelSettings
 
@@ -49,7 +48,8 @@ class HandOver:
         settings: ReelSettings | None = None,
         progress: Progress = silent,
     ) -> None:
-        """Write one of `KINDS` for the reel that `Making.reel` would make of `source`, or for a kept one."""
+        """Write one of `HANDOVER_KINDS` for the reel that `Making.reel` would make of `source`, or for a kept
+        one."""
         shown = self._shown(source, settings)
         parts = self._maker.parts(shown, progress)
         self._maker.check_out(out)

@@ -20,7 +20,6 @@ from cliplib.media.files import replacing
 from cliplib.reels import rebuild
 from cliplib.reels.parts import ReelReport
 from cliplib.reels.rebuild import Rebuilt
-from cliplib.reels.rebuild import failed as failed
 from cliplib.reels.theme import Theme
 from cliplib.reels.theme_reading import read_theme, theme_from
 from cliplib.reels.theme_writing import text_of_fields as text_of_fields

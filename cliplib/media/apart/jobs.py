@@ -139,7 +139,7 @@ class Job:
             opened.close()
 
 
-def serve(memory: int | None) -> None:
+def serve(memory: int | None) -> None:  # noqa: C901 - one loop, and what may happen in it
     """Do jobs until there are no more. `memory`: file that both processes have mapped."""
     global _shared
     unfit: Exception | None = None  # said to whoever asks first

@@ -56,7 +56,7 @@ def _is_cover(stream: Any) -> bool:
     return bool(stream.disposition & av.stream.Disposition.attached_pic)
 
 
-def read_packets(path: Path, container: Any, stream: Any, size: int, progress: Progress) -> Packets:
+def read_packets(path: Path, container: Any, stream: Any, size: int, progress: Progress) -> Packets:  # noqa: C901 - one pass over a file
     """Raises FootageError when there is no picture to show; libav's own errors pass through."""
     for other in container.streams:
         if other.index != stream.index:

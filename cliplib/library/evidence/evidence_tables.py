@@ -12,6 +12,8 @@ from typing import Any, Literal
 
 from cliplib.core.errors import InputError, NotFoundError
 from cliplib.library.evidence import forms
+from cliplib.library.evidence.forms import AGREEMENT as AGREEMENT
+from cliplib.library.evidence.forms import fill_agreement as fill_agreement
 from cliplib.tally import CATEGORIES
 from cliplib.tally import KEYS as KEYS
 from cliplib.tally.shapes import Shapes as Shapes
@@ -20,6 +22,7 @@ from cliplib.tally.table import Filled as Filled
 from cliplib.tally.table import Form
 from cliplib.tally.table import Opened as Opened
 from cliplib.tally.table import Piece as Piece
+from cliplib.tally.table import Shown as Shown
 from cliplib.tally.table import ShownRow as ShownRow
 
 ParameterKind = Literal["phrase", "keys", "key", "side", "fight", "choice", "flag"]
