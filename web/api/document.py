@@ -105,7 +105,7 @@ def document() -> Shape:
         )
     ]  # fmt: skip
     filters += [
-        _query(side, f"Only {side} the period of that name.") for side in ("before", "during", "after")
+        in_query(side, f"Only {side} the period of that name.") for side in ("before", "during", "after")
     ]
     paths: dict[str, Shape] = {
         "/api/openapi.json": {"get": operation("This document.", {"type": "object"})},
