@@ -114,9 +114,14 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
     metavar="FILE",
     help="Instead: read a phrase a line from a file (- is the input), and print a JSON object a line.",
 )
+@click.option(
+    "--trace", is_flag=True, help="Show the rules that the reading went through, and the runner-up."
+)
 @cli_show.json_option
 @click.pass_obj
-def explain(folder: Path, phrase: str | None, strict: bool, lines: TextIO | None, as_json: bool) -> None:
+def explain(
+    folder: Path, phrase: str | None, strict: bool, lines: TextIO | None, trace: bool, as_json: bool
+) -> None:
     """Say how a phrase is read."""
     if (phrase is None) == (lines is None):
         raise click.UsageError("Give a phrase, or --lines with a file of phrases.")
@@ -127,6 +132,10 @@ def explain(folder: Path, phrase: str | None, strict: bool, lines: TextIO | None
             cli_show.json_line(reading_json(read))
         return
     assert phrase is not None
+    if trace:
+        for step in library.finding.trace(phrase):
+            cli_show.say(step)
+        return
     reading = library.finding.explain(phrase, strict=strict)
     if as_json:
         cli_show.print_json(reading_json(reading))

@@ -305,6 +305,9 @@ class Reading:
     choices: tuple[Choice, ...] = ()
     notes: tuple[str, ...] = ()  # "late rounds was taken to mean the last third"
     parts: tuple[tuple[str, str, str], ...] = ()
+    doubtful: bool = (
+        False  # it may well be misread: another reading is about as likely, or it tells the unlikely
+    )
 
 
 @dataclass(frozen=True, slots=True)

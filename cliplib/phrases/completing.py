@@ -1,4 +1,5 @@
-"""What may come next in the search box: the phrase as typed, carried on."""
+"""What may come next in the search box: the phrase as typed, carried on. Each offer is read before it is
+made."""
 
 from __future__ import annotations
 
@@ -6,14 +7,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import islice
 
-from cliplib.phrases.lexicon import names_of
-from cliplib.phrases.reader import parse, read_search
-from cliplib.phrases.tokens import DETERMINERS, fold
+from cliplib.phrases.lexicon import Names, lexicon_of, names_of, small_words
+from cliplib.phrases.reader import Told, skipped, tell
+from cliplib.phrases.rules import grammar
+from cliplib.phrases.tokens import DETERMINERS, fold, listed
 from cliplib.vocabulary import Lexeme, Vocabulary
 
 _MOST = 10
 _MOST_PAST = 5
-_MOST_READ = 60
+_MOST_READ = 40
+_CONTEXT = 60
+"""Characters of what was typed before the last few words that an offer is read with."""
 _LONGEST_TAIL = 4
 """Words at the end of what was typed that one continuation may begin with: “slips outside the j”."""
 
@@ -42,23 +46,9 @@ _LEADING = (
     "leads with the", "knockdown", "what comes after the", "what happens after a", "anything after the",
 )  # fmt: skip
 _DEFENDED = ("jab", "cross", "hook", "right hand")
-_OPENS = (
-    "then",
-    "a",
-    "an",
-    "the",
-    "after",
-    "off",
-    "into",
-    "behind",
-    "by",
-    "with",
-    "over",
-    "under",
-    "and",
-    "against",
-)
+_OPENS = frozenset(listed("then a an the after off into behind by with over under and against"))
 """Words that want an action behind them."""
+_SMALL = _OPENS | DETERMINERS | {"", "in", "on", "at", "to", "of", "that", "was", "is"}
 _PLAIN = ("then", "and")
 """Those that a verb may follow."""
 
@@ -76,12 +66,11 @@ def complete(
     typed = fold(prefix).lstrip()
     if not typed.strip():
         return []
-    known = tuple(fighters)
+    reader = _Reader(vocabulary, tuple(fighters), tuple(fights))
     begun = (p for p in past if fold(p).startswith(typed) and fold(p) != typed.strip())
-    read = (p for p in begun if not read_search(p, vocabulary, fighters=known, fights=fights).unread)
-    out = list(dict.fromkeys(islice(read, _MOST_PAST)))
+    out = list(dict.fromkeys(islice((p for p in begun if reader.rest(p) == 0), _MOST_PAST)))
     tried = 0
-    for continuations in _by_tail(prefix, vocabulary, known):
+    for continuations in _by_tail(prefix, reader):
         found = False
         for kept, continuation in continuations:
             text = kept + continuation
@@ -90,7 +79,7 @@ def complete(
             if fold(text) == fold(prefix) or text in out:
                 continue
             tried += 1
-            if _reads(text, kept, continuation, vocabulary, known):
+            if reader.carries_on(kept, continuation):
                 out.append(text)
                 found = found or len(prefix[len(kept) :].split()) > 1
         if found:
@@ -98,25 +87,58 @@ def complete(
     return out[:_MOST]
 
 
-def _reads(
-    text: str, kept: str, continuation: str, vocabulary: Vocabulary, fighters: tuple[str, ...]
-) -> bool:
-    """Whether the phrase so finished leaves nothing unread but what was unread before."""
-    hanging = continuation in _LINKS or continuation.endswith((" the", " a"))
-    found = read_search(text + " jab" if hanging else text, vocabulary, fighters=fighters)
-    before = read_search(kept, vocabulary, fighters=fighters) if kept.strip() else None
-    if before is None:
-        return not found.unread
-    # What a link at the end of `kept` lacks is no fault of what follows.
-    old = [u.text for u in before.unread]
-    if any(u.text not in old for u in found.unread) or len(found.unread) > len(old):
-        return False
-    return hanging or (found.steps, found.where) != (before.steps, before.where)
+class _Reader:
+    """Reads the last part of a phrase; what came before it changes nothing of whether the rest reads."""
+
+    def __init__(self, vocabulary: Vocabulary, fighters: tuple[str, ...], fights: tuple[str, ...]):
+        self.vocabulary, self.fighters = vocabulary, fighters
+        self.names: Names = names_of(fighters, fights)
+        self._told: dict[str, Told] = {}
+
+    def tell(self, text: str) -> Told:
+        text = _last_part(text)
+        if text not in self._told:
+            self._told[text] = tell(text, self.vocabulary, self.names)
+        return self._told[text]
+
+    def rest(self, text: str) -> int:
+        """How many words are left over."""
+        told = self.tell(text)
+        return len(told.lexed.unknown) + (len(skipped(told.items[0])) if told.items else 0) + told.hanging
+
+    def carries_on(self, kept: str, continuation: str) -> bool:
+        """Whether the phrase so finished leaves nothing unread but what was unread before."""
+        text = kept + continuation
+        hanging = continuation in _LINKS or continuation.endswith((" the", " a"))
+        if hanging:
+            text += " jab"
+        if not kept.strip():
+            return self.rest(text) == 0
+        # What a link at the end of `kept` lacks is mended by what follows, or isn't.
+        if self.rest(text) > self.rest(_without_links(kept)):
+            return False
+        return (
+            hanging
+            or self.tell(text).story[:5] != self.tell(kept).story[:5]
+            or self.rest(text) < self.rest(kept)
+        )
 
 
-def _by_tail(
-    prefix: str, vocabulary: Vocabulary, fighters: tuple[str, ...]
-) -> Iterator[Iterator[tuple[str, str]]]:
+def _without_links(text: str) -> str:
+    words = text.split(" ")
+    while words and fold(words[-1].strip(",")) in _SMALL:
+        words.pop()
+    return " ".join(words)
+
+
+def _last_part(text: str) -> str:
+    if len(text) <= _CONTEXT * 2:
+        return text
+    cut = max(text.rfind(mark, 0, len(text) - _CONTEXT) for mark in (", ", " then ", " and "))
+    return text[cut + 1 :] if cut >= 0 else text[-_CONTEXT:].partition(" ")[2]
+
+
+def _by_tail(prefix: str, reader: _Reader) -> Iterator[Iterator[tuple[str, str]]]:
     """For ever fewer words at the end of the prefix, the ways to finish them: (what is kept of the prefix,
     what is put behind it); at last, what may come behind it all.
     """
@@ -124,54 +146,62 @@ def _by_tail(
         i for i in range(len(prefix)) if not prefix[i].isspace() and (i == 0 or prefix[i - 1].isspace())
     ]
     for start in starts[-_LONGEST_TAIL:]:
-        yield _finished(prefix[:start], prefix[start:], vocabulary, fighters)
+        yield _finished(prefix[:start], prefix[start:], reader)
     if prefix[-1].isspace():
-        yield ((prefix, text) for text in _next(prefix, vocabulary, fighters))
-    elif prefix[-1] in ",;" or _whole(prefix, prefix[: starts[-1]], vocabulary, fighters):
-        yield ((prefix + " ", text) for text in _next(prefix, vocabulary, fighters))
+        yield ((prefix, text) for text in _next(prefix, reader))
+    elif prefix[-1] in ",;" or _whole(prefix, prefix[: starts[-1]], reader):
+        yield ((prefix + " ", text) for text in _next(prefix, reader))
+    for start in starts[-_LONGEST_TAIL:]:
+        yield _begun(prefix[:start], prefix[start:], reader.vocabulary)
 
 
-def _whole(prefix: str, before: str, vocabulary: Vocabulary, fighters: tuple[str, ...]) -> bool:
+def _begun(kept: str, typed: str, vocabulary: Vocabulary) -> Iterator[tuple[str, str]]:
+    """Examples of rules and words that begin so."""
+    tail = fold(typed)
+    return ((kept, text) for text in _examples(vocabulary) if text.startswith(tail) and text != tail)
+
+
+def _whole(prefix: str, before: str, reader: _Reader) -> bool:
     """Whether the last word says something as it stands."""
-    if not prefix[-1].isalnum() or any(_names(fold(prefix[len(before) :]), fighters)):
+    if not prefix[-1].isalnum() or any(_names(fold(prefix[len(before) :]), reader.fighters)):
         return False
-    with_it = read_search(prefix, vocabulary, fighters=fighters)
-    without = read_search(before, vocabulary, fighters=fighters)
-    return not with_it.unread and (with_it.steps, with_it.where) != (without.steps, without.where)
+    return reader.rest(prefix) == 0 and reader.tell(prefix).story != reader.tell(before).story
 
 
-def _finished(
-    kept: str, typed: str, vocabulary: Vocabulary, fighters: tuple[str, ...]
-) -> Iterator[tuple[str, str]]:
+def _finished(kept: str, typed: str, reader: _Reader) -> Iterator[tuple[str, str]]:
     tail = fold(typed)
     before = fold(kept).split()[-1:]
     if not before or before[0] not in DETERMINERS:
-        for name in _names(tail, fighters):
+        for name in _names(tail, reader.fighters):
             yield kept, name
     noun = bool(before) and (before[0] in DETERMINERS or before[0] in _OPENS) and before[0] not in _PLAIN
-    for text in _texts(vocabulary):
-        if fold(text).startswith(tail) and fold(text) != tail and not (noun and text in _verbs(vocabulary)):
+    for text in _texts(reader.vocabulary):
+        if (
+            fold(text).startswith(tail)
+            and fold(text) != tail
+            and not (noun and text in _verbs(reader.vocabulary))
+        ):
             yield kept, text
 
 
-def _next(prefix: str, vocabulary: Vocabulary, fighters: tuple[str, ...]) -> Iterator[str]:
+def _next(prefix: str, reader: _Reader) -> Iterator[str]:
     last = (fold(prefix).replace(",", " ").split() or [""])[-1]
     if last in ("by", "against", "vs", "v", "versus"):
-        yield from (_short(name, fighters) for name in fighters)
+        yield from (_short(name, reader.fighters) for name in reader.fighters)
         yield from ("a southpaw", "an orthodox fighter")
-    named = any(last == fold(word) for name in fighters for word in name.split())
+    named = any(last == fold(word) for name in reader.fighters for word in name.split())
     if last in _OPENS or prefix.rstrip().endswith((",", ";")) or named:
         yield from _HEADS
         yield from ("counters", "slips the jab", "misses", "lands") if named else ()
         return
-    links = parse(prefix, vocabulary, names_of(fighters, ())).links
-    chunk = links[-1][1] if links else None
-    if chunk is None or not chunk.protos or chunk.headless:
+    story = reader.tell(prefix).story
+    done = story.events[story.main[1] - 1] if story.events else None
+    if done is None or done.implied:
         yield from (text for text in _HEADS if text.split()[0] != last)
-    elif vocabulary.is_punch(chunk.protos[-1].technique):
+    elif done.kind == "P":
         yield from (*_BEHIND[:4], *_LINKS[:3], *_BEHIND[4:])
     else:
-        if vocabulary.kind(chunk.protos[-1].technique) == "defence" and not chunk.objects:
+        if done.kind == "D" and "met" not in story.flags:
             yield from (f"the {punch}" for punch in _DEFENDED)
         yield from ("and counters", "then", "and lands a hook", *_BEHIND[4:])
 
@@ -188,11 +218,12 @@ def _names(tail: str, fighters: tuple[str, ...]) -> Iterator[str]:
 
 
 def _short(name: str, fighters: tuple[str, ...]) -> str:
-    """The surname, where nobody else has it."""
-    word = name.split()[-1] if name.split() else name
-    return word if sum(fold(word) in fold(other).split() for other in fighters) == 1 else name
+    """The surname, where it is only one fighter's."""
+    last = name.split()[-1]
+    return last if sum(fold(last) in fold(other).split() for other in fighters) == 1 else name
 
 
+@lru_cache(maxsize=8)
 def _first(vocabulary: Vocabulary) -> dict[tuple[str, str, str], Lexeme]:
     first: dict[tuple[str, str, str], Lexeme] = {}
     for lexeme in vocabulary.lexemes:
@@ -229,3 +260,11 @@ def _texts(vocabulary: Vocabulary) -> tuple[str, ...]:
     out += [c for c in _COMBINATIONS if set(c) & set("123456") <= set(vocabulary.numbers)]
     out += [" ".join(x.words) for x in first.values() if x.form in ("noun", "adjective", "third")]
     return tuple(dict.fromkeys(out))
+
+
+@lru_cache(maxsize=8)
+def _examples(vocabulary: Vocabulary) -> tuple[str, ...]:
+    """What could have been said: the examples of rules and words, but those with names."""
+    known = lexicon_of(vocabulary).words | DETERMINERS
+    examples = (*(r.example for r in grammar().rules), *(w.example for w in small_words()))
+    return tuple(dict.fromkeys(e for e in examples if set(fold(e).replace(",", " ").split()) <= known))

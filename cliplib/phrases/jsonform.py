@@ -12,7 +12,8 @@ _STEP = ("by", "fighter", "stance", "technique", "hand", "side", "target", "outc
 
 def reading_json(reading: Reading) -> JSON:
     """Unset values are null. `within` is in seconds. Further keys appear only where they say something:
-    `absent`, `alternatives`, `place` and `range` in a step; `choices`, `notes` and `meant` in the reading.
+    `absent`, `alternatives`, `place` and `range` in a step; `choices`, `notes`, `meant` and `doubtful` in the
+    reading.
     """
     out: JSON = {
         "phrase": reading.phrase,
@@ -41,6 +42,8 @@ def reading_json(reading: Reading) -> JSON:
         ]
     if reading.notes:
         out["notes"] = list(reading.notes)
+    if reading.doubtful:
+        out["doubtful"] = True
     return out
 
 

@@ -1,232 +1,374 @@
-"""Tokens to items: each stretch of a phrase with what it can stand for, longest match first."""
+"""Every way in which each stretch of a phrase is known."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
 
-from cliplib.phrases.filters import Filter, read_filter
-from cliplib.phrases.lexicon import Lexicon, Names, Sense, Senses, lexicon_of, name_words, token_words
-from cliplib.phrases.separable import close_up
-from cliplib.phrases.tokens import Token
-from cliplib.phrases.wordreader import NUMBER_WORDS
-from cliplib.vocabulary import Numbered, Vocabulary
-
-_NUMBER = re.compile(r"(\d{1,2})([bh]?)")
-_ANSWERS = frozenset(
-    ("answer", "answers", "reply", "replies", "response", "reaction", "reactions", "counter", "counters")
+from cliplib.phrases.chart import Edge
+from cliplib.phrases.filters import NUMBER_WORDS, Spelt
+from cliplib.phrases.lexicon import (
+    LETTERS,
+    SHORT,
+    SKIP,
+    Lexicon,
+    Names,
+    Sense,
+    lexicon_of,
+    name_words,
+    title_words,
 )
-_BEFORE_TIME = frozenset(("in", "within", "inside", "after", "under", "than", "for", "every"))
-_NAME_SHORTEST = 4
+from cliplib.phrases.meanings import CORNER, Asked, Event, Mod, Person, Story
+from cliplib.phrases.suggest import suggest
+from cliplib.phrases.tokens import PRONOUNS, Token, listed, tokenise
+from cliplib.vocabulary import Vocabulary
+
+WORD_COST = 1.0
+UNREAD_COST = 5.0
+"""What it costs to leave a word that is known aside, and to say so."""
+FOUL_COST = 0.5
+"""... of a turn of phrase that is known to be none of ours."""
+_SHORTEST = 4
 """Letters of a name's beginning that may stand for the name, if only one fighter's name begins so."""
+_NUMBER = re.compile(r"(\d{1,2})([bh]?)")
+_COUNTED = frozenset(
+    listed("second seconds sec secs s ms rounds rds milliseconds fights minute minutes times")
+)
+_PARTICLES = frozenset(("down", "up", "off", "away", "back", "miss", "pay", "out", "onto", "into"))
+_NOT_PLAYED = frozenset(("hall", "round", "rounds", "rd", "no", "number", "r"))
+_SMALL = frozenset((SKIP, "THROW", "IS", "GET", "DO", "HAVE", "TRY", "GO", "TO", "AFTER", "ANYTHING"))
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """A stretch of the phrase. `senses`: what its words can stand for; `numbers` of a gym number sequence;
-    `filter`: a round, time or date; `fighter`, `fight`: full name and title. Without any of these it was not
-    understood.
-    """
+class Lexed(NamedTuple):
+    """`kept`: the token at each place that the edges count; `unknown`: tokens that are not known, with full
+    names that
+    they may be."""
 
-    text: str
-    start: int
-    end: int
-    senses: Senses = ()
-    joined: bool = False
-    possessive: bool = False
-    determiner: str = ""
-    pronoun: str = ""
-    around: str = ""  # a pronoun among its words: “ties HIM up”
-    numbers: tuple[Numbered, ...] = ()
-    filter: Filter | None = None
-    fighter: str = ""
-    fight: str = ""
-    meant: tuple[str, ...] = ()
-    words: int = 1
-
-    def sense(self, kind: str, *forms: str) -> Sense | None:
-        for sense in self.senses:
-            if sense.kind == kind and (not forms or sense.form in forms):
-                return sense
-        return None
-
-    def value(self, kind: str) -> str | None:
-        found = self.sense(kind)
-        return found.value if found else None
-
-    @property
-    def names_hand(self) -> bool:
-        """“right hand”, which stands for a punch."""
-        return self.text.lower().endswith("hand") and bool(self.sense("side") or self.sense("hand"))
-
-    @property
-    def kinds(self) -> frozenset[str]:
-        return frozenset(s.kind for s in self.senses)
-
-    @property
-    def unread(self) -> bool:
-        return not (self.senses or self.numbers or self.filter or self.fighter or self.fight)
+    edges: list[Edge]
+    tokens: list[Token]
+    kept: list[int]
+    unknown: list[tuple[int, tuple[str, ...]]]
 
 
-class Lexer:
-    def __init__(self, phrase: str, tokens: Sequence[Token], vocabulary: Vocabulary, names: Names):
-        self.phrase, self.vocabulary, self.names = phrase, vocabulary, names
-        self.lexicon: Lexicon = lexicon_of(vocabulary)
-        self.tokens = close_up(tokens, self.lexicon, names)
+def lex(phrase: str, vocabulary: Vocabulary, names: Names, *, log: bool = False) -> Lexed:
+    lexicon = lexicon_of(vocabulary)
+    tokens = tokenise(phrase)
+    tokens = _close_up(tokens if log else _in_full(tokens, names), lexicon, names)
+    found = list(_Finder(tokens, lexicon, vocabulary, names, log).all())
+    found = [f for f in found if not _of_unknown(f, found, tokens, vocabulary)]
+    covered = [False] * len(tokens)
+    bound = [False] * len(tokens)
+    price = [0.0] * len(tokens)
+    for start, end, symbol, meaning in found:
+        for at in range(start, end):
+            covered[at] = True
+            bound[at] = bound[at] or symbol != SKIP
+        if symbol == SKIP and end == start + 1:
+            price[start] = meaning
+    unknown = [(at, names.fighters.get(t.norm, ())) for at, t in enumerate(tokens) if not covered[at]]
+    keep = [at for at in range(len(tokens)) if covered[at] and (bound[at] or price[at] > 0.3)]
+    # Places of what is kept; what is dropped takes no place.
+    place, count = [], 0
+    kept = set(keep)
+    for at in range(len(tokens)):
+        place.append(count)
+        count += at in kept
+    place.append(count)
+    edges = []
+    for start, end, symbol, meaning in found:
+        if start not in kept and end == start + 1:
+            continue
+        if place[start] == place[end]:
+            continue
+        if symbol == "FOUL":
+            edges.append(
+                Edge(place[start], place[end], "U", FOUL_COST, tuple(range(place[start], place[end])))
+            )
+            edges.append(
+                Edge(place[start], place[end], "FOUL", FOUL_COST, tuple(range(place[start], place[end])))
+            )
+        elif symbol == SKIP:
+            edges.append(Edge(place[start], place[end], SKIP, WORD_COST + meaning, None))
+        else:
+            edges.append(
+                Edge(
+                    place[start],
+                    place[end],
+                    symbol,
+                    WORD_COST + _DEARER.get(symbol, 0.02 * symbol.endswith(".b")),
+                    meaning,
+                )
+            )
+    edges += [Edge(i, i + 1, "U", UNREAD_COST - 0.002 * i, (i,)) for i, at in enumerate(keep)]
+    return Lexed(edges, tokens, keep, unknown)
 
-    def items(self) -> list[Item]:
-        items: list[Item] = []
-        at = 0
-        while at < len(self.tokens):
-            count, item = self._one(at)
-            items.append(item)
-            at += count
-        return items
 
-    def _one(self, at: int) -> tuple[int, Item]:
-        fight = self._fight(at)
-        if fight:
-            return fight
-        times = self._times(at)
-        if times:
-            return times
-        numbers = self._numbers(at)
-        if numbers:
-            return numbers
-        found = read_filter(self.tokens, at)
-        if found:
-            return found[0], self._item(at, found[0], filter=found[1])
-        name = self._full_name(at)
-        if name:
-            return name
-        count, senses = self.lexicon.longest(self.tokens, at)
-        token = self.tokens[at]
-        if count == 2 and (self._to_a_punch(at) or self._hand_as(at)):
-            count, senses = self.lexicon.longest(self.tokens[: at + 1], at)
+def _in_full(tokens: Sequence[Token], names: Names) -> list[Token]:
+    """Shorthand written out: “RH” is two words in one place."""
+    out: list[Token] = []
+    for token in tokens:
+        words = SHORT.get(token.norm) if token.norm not in names.fighters and not token.possessive else None
+        if words is None:
+            out.append(token)
+            continue
+        first, *rest = words.split()
+        out.append(token._replace(norm=first))
+        out.extend(token._replace(norm=word, joined=False, det="") for word in rest)
+    return out
+
+
+_DEARER = {"OUT.d": 0.04}
+"""What is a little less likely of a word that is several things."""
+_ADJECTIVES = ("SIDE.adj", "SIDE.n", "HAND.adj", "TGT.adj")
+
+
+_ALONG = frozenset(
+    listed(
+        "down up around under through across along from at in on out away again there here big over off it"
+    )
+)
+
+
+def _of_unknown(
+    one: tuple[int, int, str, Any],
+    found: Sequence[tuple[int, int, str, Any]],
+    tokens: Sequence[Token],
+    vocabulary: Vocabulary,
+) -> bool:
+    """“His left foot”: what is said of a word that is not known, and no punch misspelt, says nothing."""
+    end = one[1]
+    if (
+        one[2] not in _ADJECTIVES
+        or end >= len(tokens)
+        or any(f[0] <= end < f[1] for f in found)
+        or not tokens[end].norm.isalpha()
+    ):
+        return False
+    if tokens[end].norm in _ALONG:
+        return False
+    return (
+        tokens[one[0]].det in ("his", "the", "")
+        and not suggest(tokens[end].norm, vocabulary, None)
+        and len(tokens[end].norm) > 2
+    )
+
+
+def _close_up(tokens: list[Token], lexicon: Lexicon, names: Names) -> list[Token]:
+    """“Knocks Brandt down”, “fires the right hand back”: the last word of a verb goes to its verb."""
+    out = list(tokens)
+    for at in [i for i, token in enumerate(out) if token.norm in _PARTICLES and i > 1]:
+        for start in range(at - 2, max(-1, at - 6), -1):
+            verb = (out[start].norm, out[at].norm)
+            between = out[start + 1 : at]
+            if any(t.norm == "," or t.norm in ("and", "then", "with", "as", "when") for t in between):
+                break
+            if (
+                verb in lexicon.verbs
+                and not out[start].possessive
+                and out[start].norm not in ("backs", "back", "backed")
+            ):
+                if out[at].norm in ("onto", "into") and (
+                    len(between) != 1 or between[0].norm not in PRONOUNS
+                ):
+                    break
+                if _object(between, names, lexicon):
+                    if between[-1].norm == "straight" and len(between) > 1:
+                        out[at - 1] = out[at - 1]._replace(norm="straight back")  # how it goes, and no punch
+                    out.insert(start + 1, out.pop(at))
+                break
+    return out
+
+
+def _object(between: Sequence[Token], names: Names, lexicon: Lexicon) -> bool:
+    """A person, or a punch with its article."""
+    if len(between) > 1 and between[-1].norm == "straight":
+        between = between[:-1]
+    words = [t.norm for t in between]
+    if len(words) == 1 and words[0] in (
+        "him",
+        "her",
+        "them",
+        "it",
+        "me",
+        "us",
+        "you",
+        "opponent",
+        "southpaw",
+        "orthodox",
+        "straight",
+    ):
+        return True
+    if all(w in names.fighters for w in words):
+        return not between[-1].possessive
+    if not between[0].det and not between[0].possessive:
+        return False
+    ends = (
+        s
+        for at in range(len(between))
+        for end, senses in lexicon.all(between, at)
+        if end == len(between)
+        for s in senses
+    )
+    return any(s.symbol.split(".")[0] in ("P", "SIDE", "HAND") for s in ends)
+
+
+class _Finder:
+    """What is known of each stretch: (start, end, symbol, meaning)."""
+
+    def __init__(
+        self, tokens: Sequence[Token], lexicon: Lexicon, vocabulary: Vocabulary, names: Names, log: bool
+    ):
+        self.log = log
+        self.tokens, self.lexicon, self.vocabulary, self.names = tokens, lexicon, vocabulary, names
+        self.spelt = Spelt(tokens)
+
+    def all(self) -> Iterator[tuple[int, int, str, Any]]:
+        for at in range(len(self.tokens)):
+            yield from self._filters(at)
+            yield from self._fights(at)
+            yield from self._numbers(at)
+            named = list(self._people(at))
+            yield from named
+            corner = self._corner(at)
+            if corner:
+                yield corner
+            yield from self._words(at, any(symbol == "PERSONS" for _, _, symbol, _ in named))
+
+    def _filters(self, at: int) -> Iterator[tuple[int, int, str, Any]]:
+        best: dict[str, tuple[int, Asked]] = {}
+        for end, kind, asked in self.spelt.filters(at):
+            if kind not in best or end > best[kind][0]:
+                best[kind] = (end, asked)
+        for kind, (end, asked) in best.items():
+            yield at, end, "WITHIN" if kind == "T" else "FILT", asked
+
+    def _words(self, at: int, named: bool) -> Iterator[tuple[int, int, str, Any]]:
+        det = self.tokens[at].det
+        if self.tokens[at].norm == "straight" and self._along(at):
+            yield at, at + 1, "FOUL", None
+            return
+        for end, senses in self.lexicon.all(self.tokens, at):
+            possessive = self.tokens[end - 1].possessive
+            for sense in senses:
+                if named and sense.symbol != SKIP:
+                    continue
+                yield from self._sense(at, end, sense, det, possessive)
+
+    def _along(self, at: int) -> bool:
+        """“walks straight in”, “pulls back straight”: no punch."""
+        before, after = (self.tokens[i].norm if 0 <= i < len(self.tokens) else "" for i in (at - 1, at + 1))
         if (
-            not count
-            and token.norm.isdigit()
-            and 2 <= int(token.norm[:4]) <= 10
-            and self._is_count(at, False)
+            after == "in"
+            and at + 2 < len(self.tokens)
+            and (self.tokens[at + 2].det or self.tokens[at + 2].norm in ("round", "rounds", "rd"))
         ):
-            return 1, self._item(at, 1, senses=(Sense("mult", token.norm),))
-        if len(token.norm) == 2 and token.norm[1] == "x" and token.norm[0] in "23456789":  # "2x jab"
-            return 1, self._item(at, 1, senses=(Sense("mult", token.norm[0]),))
-        if not count and len(token.norm) == 2 and token.norm[0] == "x" and token.norm[1].isdigit():
-            return 1, self._item(at, 1, senses=(Sense("mult", token.norm[1], "times"),))
-        part = self._name_part(token)
-        if part and (count == 0 or self._name_wins(at, count, senses)):
-            meant, fighter = part, part[0] if len(part) == 1 else ""
-            return 1, self._item(at, 1, fighter=fighter, meant=() if fighter else meant)
-        if count:
-            return count, self._item(at, count, senses=senses)
-        return 1, self._item(at, 1)
-
-    def _to_a_punch(self, at: int) -> bool:
-        """“his answer to the right hand” is not to the right."""
-        what = self.tokens[at + 1].norm
-        if self.tokens[at].norm != "to" or what not in ("left", "right", "body", "head"):
             return False
-        follows = self.tokens[at + 2 : at + 3]
-        if what in ("body", "head"):
-            follows = follows or [self.tokens[at]]
-        elif not follows or follows[0].norm == "hand":
-            return bool(follows) and (at + 3 >= len(self.tokens) or self.tokens[at + 3].norm != "side")
-        before = self.lexicon.longest(self.tokens[at - 1 : at], 0)[1] if at else ()
-        answers = at > 0 and (
-            self.tokens[at - 1].norm in _ANSWERS or (what in ("left", "right") and not before)
-        )
-        return answers and any(s.kind == "technique" for s in self.lexicon.longest(follows, 0)[1])
-
-    def _hand_as(self, at: int) -> bool:
-        """“with the right as he steps in” is not “right as”: a hand, then when."""
-        before = self.tokens[at - 1].norm if at else ""
-        hand = self.tokens[at].determiner or before == "with"
-        return self.tokens[at].norm == "right" and self.tokens[at + 1].norm == "as" and bool(hand)
-
-    def _item(self, at: int, count: int, **what: object) -> Item:
-        first, last = self.tokens[at], self.tokens[at + count - 1]
-        inner = self.tokens[at + 1 : at + count]
-        around = next((t.pronoun or "her" for t in inner if t.pronoun or t.determiner == "her"), "")
-        senses = what.get("senses")
-        if around and isinstance(senses, tuple):  # "tie him up" is a verb
-            what["senses"] = tuple(sorted(senses, key=lambda s: s.form in ("noun", "plural")))
-        return Item(
-            text=self.phrase[first.start : last.end],
-            start=first.start,
-            end=last.end,
-            joined=first.joined,
-            possessive=last.possessive,
-            determiner=first.determiner,
-            pronoun=first.pronoun,
-            around=around,
-            words=count,
-            **what,  # type: ignore[arg-type]
+        return not self.tokens[at].det and (
+            after in ("in", "into", "back", "forward", "up", "at") or before in ("back", "up", "in")
         )
 
-    # --- names -----------------------------------------------------------------------------------------
+    def _sense(
+        self, at: int, end: int, sense: Sense, det: str, possessive: bool
+    ) -> Iterator[tuple[int, int, str, Any]]:
+        symbol, meaning = sense.symbol, sense.meaning
+        if symbol == SKIP:
+            yield at, end, SKIP, sense.cost
+        elif isinstance(meaning, Person):
+            yield at, end, "PERSONS" if possessive else symbol, meaning._replace(det=det)
+        elif possessive:
+            return
+        elif symbol == "MATCH":
+            yield at, end, "FILT", Asked(match=meaning)
+        elif symbol == "SIDE.adj" and end == at + 1 and len(self.tokens[at].norm) == 1:
+            yield at, end, symbol, meaning
+            if not self.log:
+                yield at, end, "SIDE.n", meaning
+        elif det and symbol in ("WHEN", "THROW", "GETHIT"):
+            return
+        elif det and isinstance(meaning, (Mod, Story)):
+            yield at, end, symbol, meaning._replace(det=det)
+        else:
+            yield at, end, symbol, meaning
 
-    def _name_part(self, token: Token) -> tuple[str, ...]:
-        """The full names that a word is part of."""
+    # --- people and fights -----------------------------------------------------------------------------
+
+    def _people(self, at: int) -> Iterator[tuple[int, int, str, Any]]:
+        full = self._full(at)
+        if full:
+            end, name = full
+            symbol = "PERSONS" if self.tokens[end - 1].possessive else "PERSON"
+            yield at, end, symbol, Person("name", name)
+            return
+        token = self.tokens[at]
+        owners = self._owners(token)
+        if len(owners) == 1 and self._is_name(at, token):
+            yield at, at + 1, "PERSONS" if token.possessive else "PERSON", Person("name", owners[0])
+
+    def _corner(self, at: int) -> tuple[int, int, str, Any] | None:
+        """“red”, “the blue corner's”: two people, whoever they are."""
+        token = self.tokens[at]
+        if token.norm not in ("red", "blue"):
+            return None
+        end = at + 1
+        if (
+            not token.possessive
+            and end < len(self.tokens)
+            and self.tokens[end].norm in ("corner", "fighter", "man")
+        ):
+            end += 1
+        corners = self.names.corners
+        name = corners[token.norm == "blue"] if corners else CORNER + token.norm
+        return at, end, "PERSONS" if self.tokens[end - 1].possessive else "PERSON", Person("name", name)
+
+    def _owners(self, token: Token) -> tuple[str, ...]:
         word = token.norm
-        found = self.names.fighters.get(word)
-        if found is None and token.possessive:
-            found = self.names.fighters.get(word + "'s")
+        found = self.names.fighters.get(word) or (
+            self.names.fighters.get(word + "'s") if token.possessive else None
+        )
         if found:
             return found
-        if len(word) < _NAME_SHORTEST or not self.names.fighters or self.lexicon.longest([token], 0)[0]:
+        if len(word) < _SHORTEST or not self.names.fighters or word in self.lexicon.words:
             return ()
-        begun = {n for w, names in self.names.fighters.items() if w.startswith(word) for n in names}
-        return tuple(sorted(begun)) if len(begun) == 1 else ()
+        begun = {n for w, owners in self.names.fighters.items() if w.startswith(word) for n in owners}
+        return tuple(begun) if len(begun) == 1 else ()
 
-    def _name_wins(self, at: int, count: int, senses: Senses) -> bool:
-        """Whether a word that is both a name and a word of the trade is the name here."""
-        token = self.tokens[at]
-        if count > 1:
-            return False
-        if all(s.kind in ("filler", "throw", "aux") for s in senses):
-            return True
-        return token.possessive and self.phrase[token.start].isupper()
+    def _is_name(self, at: int, token: Token) -> bool:
+        """Whether a word that is also one of the trade is the name here: “Cross's jab”."""
+        senses = [s for end, found in self.lexicon.all(self.tokens[at : at + 1], 0) for s in found]
+        return not senses or token.possessive or all(s.symbol in _SMALL for s in senses)
 
-    def _full_name(self, at: int) -> tuple[int, Item] | None:
-        if not self.names.full or (self.tokens[at].norm not in self.names.fighters and not self._initial(at)):
+    def _full(self, at: int) -> tuple[int, str] | None:
+        tokens, names = self.tokens, self.names
+        word = tokens[at].norm
+        if len(word) == 1 and word.isalpha() and at + 1 < len(tokens):  # “T. Vâlcan”
+            owners = [
+                n
+                for n in names.fighters.get(tokens[at + 1].norm, ())
+                if name_words(n)[0][0] == word != name_words(n)[0]
+            ]
+            if len(owners) == 1 and name_words(owners[0])[0] != tokens[at + 1].norm:
+                return at + 2, owners[0]
+        if word not in names.fighters:
             return None
+        best: tuple[int, str] | None = None
         words: list[str] = []
-        best: tuple[int, Item] | None = self._initial(at)
-        for index in range(at, min(len(self.tokens), at + self.names.longest)):
-            words.extend(name_words(self.tokens[index].norm))
-            name = self.names.full.get(tuple(words))
-            if name and (len(words) > 1 or len(name_words(name)) == 1):
-                single = index == at and self.lexicon.longest(self.tokens, at)[0]
-                if not single:
-                    best = index - at + 1, self._item(at, index - at + 1, fighter=name)
-            if self.tokens[index].possessive:
+        owners_left = set(names.fighters[word])
+        for index in range(at, min(len(tokens), at + names.longest)):
+            words.extend(name_words(tokens[index].norm))
+            owners_left &= set(names.fighters.get(tokens[index].norm, ()))
+            name = names.full.get(tuple(words)) or (
+                next(iter(owners_left)) if len(owners_left) == 1 and len(words) > 1 else None
+            )
+            if name and (len(words) > 1 or (len(name_words(name)) == 1 and self._is_name(at, tokens[at]))):
+                best = index + 1, name
+            if tokens[index].possessive:
                 break
-        if best is None:
-            # Several words of one name, such as a given name left out: "de la Cruz".
-            count, owners = 0, set(self.names.fighters.get(self.tokens[at].norm, ()))
-            while owners and at + count < len(self.tokens):
-                more = owners & set(self.names.fighters.get(self.tokens[at + count].norm, ()))
-                if not more or (count and self.tokens[at + count - 1].possessive):
-                    break
-                owners, count = more, count + 1
-            if count > 1 and len(owners) == 1:
-                return count, self._item(at, count, fighter=owners.pop())
         return best
 
-    def _initial(self, at: int) -> tuple[int, Item] | None:
-        """“T. Vâlcan”."""
-        word, follows = self.tokens[at].norm, self.tokens[at + 1 : at + 2]
-        if len(word) != 1 or not word.isalpha() or not follows:
-            return None
-        owners = self.names.fighters.get(follows[0].norm, ())
-        meant = [n for n in owners if name_words(n)[0][0] == word and name_words(n)[0] != follows[0].norm]
-        return (2, self._item(at, 2, fighter=meant[0])) if len(meant) == 1 else None
-
-    def _fight(self, at: int) -> tuple[int, Item] | None:
+    def _fights(self, at: int) -> Iterator[tuple[int, int, str, Any]]:
         if not self.names.fights:
-            return None
+            return
         start = at
         while (
             start < len(self.tokens)
@@ -234,138 +376,128 @@ class Lexer:
             and self.tokens[start].norm in ("in", "from", "fight", "of")
         ):
             start += 1
-        longest = 0
-        titles: tuple[str, ...] = ()
-        words = token_words(self.tokens[start : start + self.names.longest])
-        both = self._hyphened(start)
-        if both:
-            return start - at + 2, self._item(at, start - at + 2, fight=both)
+        words = title_words(self.tokens[start : start + self.names.longest])
         for length in range(len(words), 1, -1):
-            found = self.names.fights.get(words[:length])
-            if found:
-                longest, titles = start - at + length, found
-                break
-        else:
-            pair = self._pair(words)
-            if pair:
-                longest, titles = start - at + pair[0], (pair[1],)
-        if not longest:
-            return None
-        return longest, self._item(at, longest, fight=titles[0])
+            titles = self.names.fights.get(words[:length])
+            if titles:
+                yield at, start + length, "FILT", Asked(fight=titles[0])
+                return
+        pair = self._pair(start)
+        if pair:
+            yield at, pair[0], "FILT", Asked(fight=pair[1])
 
-    def _hyphened(self, at: int) -> str:
-        """“Brandt-Morinaga”: the fight between the two, if there is just one."""
-        pair = self.tokens[at : at + 2]
-        if len(pair) < 2 or not pair[1].joined or pair[1].possessive:
-            return ""
-        people = [self.names.fighters.get(t.norm, ()) for t in pair]
-        if any(len(p) != 1 for p in people) or people[0] == people[1]:
-            return ""
-        one, two = (set(name_words(p[0])) for p in people)
-        titles = [t for key, ts in self.names.fights.items() if one & set(key) and two & set(key) for t in ts]
-        return titles[0] if len(titles) == 1 else ""
+    def _pair(self, at: int) -> tuple[int, str] | None:
+        """“Brandt v Adeyemi” for the fight titled “Adeyemi v Brandt”, “Brandt-Morinaga”: if there is just
+        one such."""
+        one = next(self._people(at), None) if at < len(self.tokens) else None
+        if one is None or one[2] != "PERSON":
+            return None
+        middle = one[1]
+        rest = self.tokens[middle : middle + 1]
+        if rest and rest[0].norm in ("v", "vs", "versus"):
+            middle += 1
+        elif not rest or not rest[0].joined:
+            return None
+        two = next(self._people(middle), None) if middle < len(self.tokens) else None
+        if two is None or two[2] != "PERSON":
+            return None
+        a, b = (set(name_words(person[3].name)) for person in (one, two))
+        titles = [t for key, ts in self.names.fights.items() if a & set(key) and b & set(key) for t in ts]
+        return (two[1], titles[0]) if len(titles) == 1 and a != b else None
 
-    def _pair(self, words: tuple[str, ...]) -> tuple[int, str] | None:
-        """“Brandt v Adeyemi” for the fight titled “Adeyemi v Brandt”, if there is just one such."""
-        if "v" not in words[:5]:
-            return None
-        middle = words.index("v")
-        left, right = words[:middle], words[middle + 1 :]
-        if not left or not right:
-            return None
-        ours = self.names.fighters.get(left[-1])
-        theirs = self.names.fighters.get(right[0])
-        count = middle + 2
-        if (
-            right[1:]
-            and theirs
-            and self.names.fighters.get(right[1])
-            and set(theirs) & set(self.names.fighters[right[1]])
-        ):
-            theirs, count = tuple(set(theirs) & set(self.names.fighters[right[1]])), middle + 3
-        if not ours or not theirs or len(ours) != 1 or len(theirs) != 1 or ours == theirs:
-            return None
-        if any(w not in name_words(ours[0]) for w in left):
-            return None
-        one, two = set(name_words(ours[0])), set(name_words(theirs[0]))
-        titles = [t for key, ts in self.names.fights.items() if one & set(key) and two & set(key) for t in ts]
-        return (count, titles[0]) if len(titles) == 1 else None
+    # --- gym numbers and counts --------------------------------------------------------------------------
 
-    # --- gym numbers -----------------------------------------------------------------------------------
-
-    def _numbers(self, at: int) -> tuple[int, Item] | None:
-        """`1-1-2`, `3b`, `1, 2, 3`, `one-two`; never a round, a count or a time."""
-        numbers: list[Numbered] = []
+    def _numbers(self, at: int) -> Iterator[tuple[int, int, str, Any]]:
+        """`1-1-2`, `3b`, `one-two`; never a round, a count or a time."""
+        token = self.tokens[at]
+        count = self._count(at)
+        if count:
+            yield count
+            return
+        if at and self.tokens[at - 1].norm in _NOT_PLAYED:
+            return
+        events: list[Event] = []
         index = at
-        while index < len(self.tokens):
-            token = self.tokens[index]
-            skip = 1 if numbers and token.norm == "," and self._number(index + 1) else 0
-            number = self._number(index + skip)
-            if number is None or (number and self._is_count(index + skip, bool(numbers))):
+        while index < len(self.tokens) and (event := self._number(index, bool(events))) is not None:
+            if events and self.tokens[index].det:
                 break
-            numbers.append(number)
-            index += skip + 1
-        if not numbers:
-            return None
-        spelt = self.tokens[at].norm in NUMBER_WORDS
-        if spelt and len(numbers) == 1:
-            return None
-        return index - at, self._item(at, index - at, numbers=tuple(numbers))
+            events.append(event)
+            index += 1
+        alone = token.norm in NUMBER_WORDS and len(events) == 1 and not token.joined
+        if not events or (alone and token.det not in ("the", "a", "his", "your")):
+            return
+        plural = self.tokens[index - 1].norm.endswith("s") and self.tokens[index - 1].norm not in NUMBER_WORDS
+        for end in {index, at + 1} if index > at + 1 and not self.tokens[at + 1].joined else {index}:
+            told = tuple(events[: end - at])
+            yield at, end, "NUM", Story(told, (0, len(told)), form="p" if plural else "nb", det=token.det)
 
-    def _times(self, at: int) -> tuple[int, Item] | None:
-        """“jab twice”, “jab 3 times”."""
+    def _count(self, at: int) -> tuple[int, int, str, Any] | None:
+        """“3 jabs”, “2x”, “x2”, “twice”, “3 times”."""
         word = self.tokens[at].norm
         if word == "twice":
-            return 1, self._item(at, 1, senses=(Sense("mult", "2", "times"),))
-        count = NUMBER_WORDS.get(word) or (int(word) if word.isdigit() and len(word) < 3 else 0)
-        if at == 0 or not 2 <= count <= 10 or [t.norm for t in self.tokens[at + 1 : at + 2]] != ["times"]:
+            return at, at + 1, "TIMES", Mod("times", ("2",))
+        if len(word) == 2 and "x" in word and word.strip("x").isdigit():
+            return at, at + 1, "TIMES" if word[0] == "x" else "MULT", Mod("times", (word.strip("x"),))
+        number = NUMBER_WORDS.get(word) or (int(word) if word.isdigit() and len(word) < 3 else 0)
+        if not 2 <= number <= 10 or at + 1 >= len(self.tokens):
             return None
-        return 2, self._item(at, 2, senses=(Sense("mult", str(count), "times"),))
+        after = self.tokens[at + 1]
+        if after.norm == "times":
+            return at, at + 2, "TIMES", Mod("times", (str(number),))
+        many = len(after.norm) == 2 and after.norm[0].isdigit() and after.norm[1] == "s"
+        if after.joined or not (many or self._plural(at + 1)):
+            return None
+        return at, at + 1, "MULT", Mod("times", (str(number),))
 
-    def _number(self, at: int) -> Numbered | None:
-        if at >= len(self.tokens):
+    def _plural(self, at: int) -> bool:
+        while at < len(self.tokens):
+            senses = [s for _, found in self.lexicon.all(self.tokens, at) for s in found]
+            if any(s.symbol[2:] in ("p", "p3") and s.symbol[0] in LETTERS.values() for s in senses):
+                return True
+            if not any(s.symbol.split(".")[0] in ("SIDE", "HAND", "TGT", "ROLE", "OUT") for s in senses):
+                return False
+            at += 1
+        return False
+
+    def _number(self, at: int, inside: bool) -> Event | None:
+        token = self.tokens[at]
+        after = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
+        if after is not None and not after.joined and after.norm in _COUNTED:
             return None
-        word = self.tokens[at].norm
+        if inside and not token.joined and self._count(at):
+            return None
+        word = token.norm
         if word in NUMBER_WORDS:
-            return self.vocabulary.numbers.get(str(NUMBER_WORDS[word]))
-        many = self.tokens[at].joined or (len(word) == 2 and self._no_time(at))  # "1-2s", "3s"
-        match = _NUMBER.fullmatch(word.removesuffix("s") if many else word)
-        if not match:
-            return None
-        entry = self.vocabulary.numbers.get(match[1].lstrip("0") or "0")
+            entry, target = self.vocabulary.numbers.get(str(NUMBER_WORDS[word])), None
+        else:
+            many = (
+                word.endswith("s") and len(word) > 1 and word[-2:] != "ss" and (inside or not self._timed(at))
+            )
+            match = _NUMBER.fullmatch(word.removesuffix("s") if many else word)
+            if not match:
+                return None
+            entry, target = (
+                self.vocabulary.numbers.get(match[1].lstrip("0") or "0"),
+                {"b": "body", "h": "head"}.get(match[2]),
+            )
         if entry is None:
             return None
-        target = {"b": "body", "h": "head"}.get(match[2], entry.target)
-        return Numbered(entry.technique, entry.hand, target)
+        kind = LETTERS[self.vocabulary.kind(entry.technique)]
+        return Event(
+            entry.technique,
+            kind,
+            hand=entry.hand,
+            target=target or entry.target,
+            fixed=self.vocabulary.hand(entry.technique),
+        )
 
-    def _no_time(self, at: int) -> bool:
+    def _timed(self, at: int) -> bool:
+        """“within 2s”, “2s later”."""
         before = self.tokens[at - 1].norm if at else ""
-        follows = self.tokens[at + 1].norm if at + 1 < len(self.tokens) else ""
-        return before not in _BEFORE_TIME and follows not in ("later", "after", "apart", "before", "of")
-
-    def _is_count(self, at: int, inside: bool) -> bool:
-        """“3 jabs”, “2 seconds”, “four rounds”: a number that counts what follows."""
-        if inside and self.tokens[at].joined:
-            return False
-        count, senses = self.lexicon.longest(self.tokens, at + 1)
-        if (
-            count
-            and not self.tokens[at + 1].joined
-            and any(s.kind == "technique" and s.form in ("plural", "third") for s in senses)
-        ):
-            return True
-        following = self.tokens[at + 1].norm if at + 1 < len(self.tokens) else ""
-        if len(following) == 2 and following[0].isdigit() and following[1] == "s" and not inside:
-            return not self.tokens[at + 1].joined  # "three 1s"
-        return following in (
-            "second",
-            "seconds",
-            "sec",
-            "secs",
-            "s",
-            "ms",
-            "rounds",
-            "rds",
-            "milliseconds",
-            "fights",
+        after = self.tokens[at + 1].norm if at + 1 < len(self.tokens) else ""
+        return before in ("in", "within", "inside", "after", "under", "than", "for") or after in (
+            "later",
+            "after",
+            "apart",
+            "of",
         )

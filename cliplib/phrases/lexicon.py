@@ -1,86 +1,213 @@
-"""Words to senses: the vocabulary's lexemes and the function words in one tree, and names beside it."""
+"""Words to what they can stand for: the vocabulary's terms and the small words in one tree, and names
+beside it."""
 
 from __future__ import annotations
 
 import itertools
 import re
-import tomllib
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from functools import lru_cache
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache, lru_cache
 from importlib import resources
+from typing import Any, NamedTuple
 
-from cliplib.phrases.tokens import DETERMINERS, PRONOUNS, Token, fold, tokenise
+from cliplib.phrases.meanings import SIDED, Event, Mod, Person, Story, single
+from cliplib.phrases.tokens import DETERMINERS, Token, fold, tokenise
 from cliplib.vocabulary import Vocabulary
 
+LETTERS = {"punch": "P", "defence": "D", "footwork": "M", "feint": "F", "tie-up": "T"}
+_PLACED = {
+    "target": "TGT.adv",
+    "place": "PLC.adv",
+    "range": "RNG.adv",
+    "direction": "DIR.adv",
+    "outcome": "OUT.adj",
+    "role": "ROLE.adj",
+}
+_BEFORE = {
+    "target": "TGT.adj",
+    "place": "PLC.adj",
+    "range": "RNG.adj",
+    "hand": "HAND.adj",
+    "side": "SIDE.adj",
+    "outcome": "OUT.adj",
+    "role": "ROLE.adj",
+}
+_BRACKETS = re.compile(r"\(([^)]*)\)")
+SKIP = "~"
+_VERBS = ("b", "3", "d", "g", "nb", "p3")
 
-@dataclass(frozen=True, slots=True)
-class Sense:
-    """What a stretch of words can stand for. `form` as in `vocabulary.Lexeme`; empty for function words."""
 
+class Sense(NamedTuple):
+    """`symbol`: what the rules call it; `meaning`: what it says; `cost`: of skipping it, for what may be
+    skipped."""
+
+    symbol: str
+    meaning: Any = None
+    cost: float = 0.0
+
+
+class SmallWord(NamedTuple):
     kind: str
     value: str
-    form: str = ""
+    ways: tuple[str, ...]
+    example: str
+    reading: str
 
 
-Senses = tuple[Sense, ...]
-_BRACKETS = re.compile(r"\(([^)]*)\)")
+class Tree(dict[str, "Tree"]):
+    """Words to the words that may follow, and the senses of a stretch that ends here."""
+
+    __slots__ = ("senses",)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.senses: tuple[Sense, ...] = ()
 
 
-@dataclass(slots=True)
-class _Node:
-    next: dict[str, _Node] = field(default_factory=dict)
-    senses: list[Sense] = field(default_factory=list)
+class Lexicon(NamedTuple):
+    tree: Tree
+    words: frozenset[str]
+    verbs: frozenset[tuple[str, ...]]  # of several words, the last of which may stand behind an object
 
-
-class Lexicon:
-    """A tree of words; the longest match wins."""
-
-    def __init__(self, entries: Iterable[tuple[Sequence[str], Sense]]):
-        self._root = _Node()
-        self.words: set[str] = set()
-        for words, sense in entries:
-            node = self._root
-            for word in words:
-                node = node.next.setdefault(word, _Node())
-                self.words.add(word)
-            if sense not in node.senses:
-                node.senses.append(sense)
-
-    def longest(self, tokens: Sequence[Token], at: int) -> tuple[int, Senses]:
-        """(tokens matched, senses) of the longest match that begins at `at`; (0, ()) if none."""
-        node, found = self._root, (0, ())
-        best: tuple[int, Senses] = found
+    def all(self, tokens: Sequence[Token], at: int) -> Iterator[tuple[int, tuple[Sense, ...]]]:
+        """(end, senses) of every known stretch that begins at `at`."""
+        node = self.tree
         for index in range(at, len(tokens)):
-            step = node.next.get(tokens[index].norm)
+            token = tokens[index]
+            step = node.get(token.norm)
             if step is None:
-                break
+                return
             node = step
             if node.senses:
-                best = (index - at + 1, tuple(node.senses))
-            if tokens[index].possessive:  # "Brandt's jab": a name ends at its possessive
-                break
-        return best
+                yield index + 1, node.senses
+            if token.possessive:
+                return
+
+
+SHORT = {
+    "rh": "right hand",
+    "lh": "left hand",
+    "j": "jab",
+    "ctr": "counter",
+    "cntr": "counter",
+    "dbl": "double",
+    "trpl": "triple",
+    "blk": "blocked",
+    "blkd": "blocked",
+    "blckd": "blocked",
+    "bk": "back",
+    "uc": "uppercut",
+    "thru": "through",
+    "agst": "against",
+    "opp": "opponent",
+    "hk": "hook",
+    "xc": "cross",
+    "strt": "straight",
+    "msd": "missed",
+    "lnd": "landed",
+    "lndd": "landed",
+    "lhk": "left hook",
+    "rhk": "right hook",
+    "luc": "left uppercut",
+    "ruc": "right uppercut",
+    "ft": "foot",
+    "bd": "body",
+    "hd": "head",
+    "sp": "southpaw",
+    "ortho": "orthodox",
+    "kds": "knockdowns",
+    "cnr": "corner",
+    "rps": "ropes",
+}
+"""Shorthand of notes, for searches; a log, which is kept, asks what was meant."""
 
 
 @lru_cache(maxsize=8)
 def lexicon_of(vocabulary: Vocabulary) -> Lexicon:
-    return Lexicon((*_terms(vocabulary), *_functions()))
+    tree, known, verbs = Tree(), set(), set()
+    for words, sense in (*_terms(vocabulary), *_small()):
+        node = tree
+        for word in words:
+            node = node.setdefault(word, Tree())
+            known.add(word)
+        if sense not in node.senses:
+            node.senses = (*node.senses, sense)
+        if len(words) > 1 and (
+            sense.symbol.partition(".")[2] in _VERBS
+            or sense.symbol in ("THROW", "RETURN", "DRAW", "MAKEMISS", "GETHIT")
+        ):
+            verbs.add(tuple(words))
+    return Lexicon(tree, frozenset(known), frozenset(verbs))
 
 
 def _terms(vocabulary: Vocabulary) -> Iterable[tuple[Sequence[str], Sense]]:
+    forms: dict[tuple[tuple[str, ...], str, str], set[str]] = {}
     for lexeme in vocabulary.lexemes:
-        words = [w for w in lexeme.words if w not in DETERMINERS and w not in PRONOUNS]
-        yield words, Sense(lexeme.category, lexeme.value, lexeme.form)
+        words = tuple(w for w in lexeme.words if w not in DETERMINERS)
+        if words:
+            forms.setdefault((words, lexeme.category, lexeme.value), set()).add(lexeme.form)
+    for (words, category, value), said in forms.items():
+        for form in _classes(said):
+            sense = _sense(vocabulary, category, value, form)
+            if sense is not None:
+                yield words, sense
 
 
-def _functions() -> Iterable[tuple[Sequence[str], Sense]]:
-    text = resources.files(__package__).joinpath("words.toml").read_text(encoding="utf-8")
-    for entry in tomllib.loads(text)["word"]:
-        for way in entry["ways"].split("|"):
-            for said in _spelt_out(way):
-                sense = Sense(entry["kind"], entry["value"], entry.get("form", ""))
-                yield [t.norm for t in tokenise(said)], sense
+def _classes(forms: set[str]) -> Iterator[str]:
+    """Forms as the rules know them: nb is a noun and a verb's base, p3 a plural and its third person."""
+    left = set(forms)
+    if {"noun", "base"} <= left:
+        left -= {"noun", "base"}
+        yield "nb"
+    if {"plural", "third"} <= left:
+        left -= {"plural", "third"}
+        yield "p3"
+    short = {"noun": "n", "plural": "p", "base": "b", "third": "3", "past": "d", "ing": "g"}
+    if left == {"noun", "plural"}:
+        left = {"noun"}
+    for form in sorted(left):
+        yield short.get(form, form)
+
+
+def _sense(vocabulary: Vocabulary, category: str, value: str, form: str) -> Sense | None:
+    if category == "technique":
+        kind = LETTERS[vocabulary.kind(value)]
+        hand = vocabulary.hand(value)
+        return Sense(f"{kind}.{form}", single(value, kind, form, hand))
+    mod = Mod(category, (value,), form)
+    if form in ("adverb", "adjective"):
+        if category == "stance_match":
+            return Sense("MATCH", value)
+        symbol = (_PLACED if form == "adverb" else _BEFORE).get(category)
+        return Sense(symbol, mod) if symbol else None
+    if category == "stance":
+        return Sense("STANCE", Person("stance", stance=value))
+    if category in ("hand", "side"):
+        return Sense(f"{category.upper()}.n", mod)
+    return (
+        Sense(f"{ {'outcome': 'OUT', 'role': 'ROLE'}[category] }.{form}", mod)
+        if category in ("outcome", "role")
+        else None
+    )
+
+
+def data(name: str) -> str:
+    """A file of words or rules."""
+    return resources.files(__package__).joinpath(name).read_text("utf-8")
+
+
+@cache
+def small_words() -> tuple[SmallWord, ...]:
+    found = []
+    for line in data("words.txt").splitlines():
+        if not line.strip() or line.startswith("#"):
+            continue
+        what, ways, example = (part.strip() for part in line.split(" | ", 2))
+        kind, _, value = what.partition(" ")
+        phrase, _, reading = (part.strip() for part in example.partition("=>"))
+        said = [","] if ways == '","' else [w.strip() for w in ways.split(",")]
+        found.append(SmallWord(kind, value, tuple(s for w in said for s in _spelt_out(w)), phrase, reading))
+    return tuple(found)
 
 
 def _spelt_out(way: str) -> Iterable[str]:
@@ -89,19 +216,93 @@ def _spelt_out(way: str) -> Iterable[str]:
     return map(" ".join, itertools.product(*pieces))
 
 
-@dataclass(frozen=True, slots=True)
-class Names:
-    """Fighters and fights by what they may be called.
+_PERSONS = {
+    "OPP": "opp",
+    "OTHER": "other",
+    "SAME": "same",
+    "HE": "he",
+    "YOU": "you",
+    "HIM": "him",
+    "NOBODY": "nobody",
+    "ANYBODY": "any",
+    "IT": "it",
+    "BOTH": "both",
+}
+_MODS = {
+    "MULT": "times",
+    "DOUBLE": "times",
+    "TOPW": "top",
+    "LEADW": "role",
+    "FIRST": "role",
+    "HANDW": "hand",
+    "UNOUT": "outcome",
+    "DOWNTO": "outcome",
+}
 
-    `fighters`: word to the full names it is part of. `full`: words of a full name to the name.
-    `fights`: words of a title to the titles. `words`: every word of a name.
-    """
+
+def _small() -> Iterable[tuple[Sequence[str], Sense]]:
+    for word in small_words():
+        for way in word.ways:
+            tokens = tokenise(way) or []
+            norms = (
+                [t.norm for t in tokens]
+                if way not in (",", "+", ">", "->", "=>", "→", "/", "&")
+                else [way.replace("&", "and")]
+            )
+            yield norms, _small_sense(word, norms[0] if norms else "", norms[-1] if norms else "")
+
+
+def _small_sense(word: SmallWord, first: str, last: str) -> Sense:
+    kind, value = word.kind, word.value
+    if kind == SKIP:
+        return Sense(SKIP, None, float(value))
+    if kind.partition(".")[0] in ("OUT", "ROLE"):
+        return Sense(
+            kind,
+            Mod(
+                "outcome" if kind[0] == "O" else "role",
+                (value,),
+                "adjective" if kind.endswith("adj") else kind.rpartition(".")[2],
+            ),
+        )
+    if kind[1:2] == ".":
+        return Sense(kind, single(value, kind[0], kind[2:], None))
+    if kind in _PERSONS:
+        return Sense(kind, Person(_PERSONS[kind]))
+    if kind == "ANYTHING":
+        return Sense(kind, Story((Event("any", "X"),), (0, 1), form="n", flags=frozenset(("any",))))
+    if kind in _MODS:
+        return Sense(kind, Mod(_MODS[kind], (value,), _form(first)))
+    return Sense(kind, Mod(kind.lower(), (value,), _form(first), other=last))
+
+
+def _form(verb: str) -> str:
+    """The form of a helping verb, by its ending."""
+    if verb.endswith("ing"):
+        return "g"
+    if verb.endswith("s") and not verb.endswith("ss"):
+        return "3"
+    return (
+        "d"
+        if verb.endswith("ed") or verb in ("threw", "thrown", "ate", "took", "went", "came", "caught", "drew")
+        else "b"
+    )
+
+
+# --- names ------------------------------------------------------------------------------------------------
+
+
+class Names(NamedTuple):
+    """`fighters`: word to the full names it is part of. `full`: words of a full name to the name. `fights`:
+    words of
+    a title to the titles. `words`: every word of a name."""
 
     fighters: dict[str, tuple[str, ...]]
     full: dict[tuple[str, ...], str]
     fights: dict[tuple[str, ...], tuple[str, ...]]
     longest: int
     words: tuple[str, ...]
+    corners: tuple[str, str] | None = None  # who red and blue are, in a log
 
 
 _VERSUS = frozenset(("v", "vs", "versus"))
@@ -120,8 +321,7 @@ def names_of(fighters: tuple[str, ...], fights: tuple[str, ...]) -> Names:
                 parts[word].append(name)
     titles: dict[tuple[str, ...], list[str]] = {}
     for title in dict.fromkeys(fights):
-        key = title_words(title)
-        if key:
+        if key := title_words(tokenise(title)):
             titles.setdefault(key, []).append(title)
     lengths = [len(k) for k in (*full, *titles)]
     return Names(
@@ -137,10 +337,10 @@ def name_words(text: str) -> tuple[str, ...]:
     return tuple(w for w in fold(text).replace("-", " ").replace("’", "'").replace(".", " ").split() if w)
 
 
-def title_words(text: str) -> tuple[str, ...]:
-    """A title's words as the tokeniser would give them, "v", "vs" and "versus" alike."""
-    return tuple("v" if t.norm in _VERSUS else t.norm for t in tokenise(text))
-
-
-def token_words(tokens: Sequence[Token]) -> tuple[str, ...]:
+def title_words(tokens: Sequence[Token]) -> tuple[str, ...]:
+    """A title's words as the tokeniser gives them, "v", "vs" and "versus" alike."""
     return tuple("v" if t.norm in _VERSUS else t.norm for t in tokens)
+
+
+def is_sided(technique: str) -> bool:
+    return technique in SIDED

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from cliplib.core.models import Step, Where
-from cliplib.phrases.anything import is_any
+from cliplib.phrases.build import is_any
 from cliplib.phrases.saying import describe, say, say_dates, say_rounds, say_within
 from cliplib.vocabulary import Vocabulary
 

@@ -2,29 +2,67 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
+from functools import cache
+from itertools import pairwise
+from typing import NamedTuple
 
-from cliplib.core.models import Reading, Settings, Step, Unread, Where
-from cliplib.phrases.anything import asked, narrowed
-from cliplib.phrases.chunk import FIELDS, Proto
-from cliplib.phrases.clauses import Story, Teller
-from cliplib.phrases.grammar import Parsed, Parser, words_of
-from cliplib.phrases.lexer import Lexer
-from cliplib.phrases.lexicon import Names, names_of
+from cliplib.core.models import Choice, Reading, Settings, Step, Unread, Where
+from cliplib.phrases.build import build
+from cliplib.phrases.chart import Item, parse
+from cliplib.phrases.lexer import Lexed, lex
+from cliplib.phrases.lexicon import Names, data, names_of
+from cliplib.phrases.meanings import CORNER, GUARDS, Event, Person, Story
 from cliplib.phrases.parts import parts_of
+from cliplib.phrases.rules import grammar
 from cliplib.phrases.saying import say
 from cliplib.phrases.suggest import suggest
-from cliplib.phrases.tokens import tokenise
+from cliplib.phrases.telling import CONDITION, finished
+from cliplib.phrases.tokens import listed
 from cliplib.vocabulary import Vocabulary
-from cliplib.vocabulary.stance import hand_of, switched
 
 LONGEST = 2000
 """Characters of a phrase that are read; what lies beyond is shown as not read."""
-MOST_ALTERNATIVES = 24
-_RELATIVE = frozenset(
-    ("year", "years", "month", "months", "week", "weeks", "yesterday", "today", "recent", "recently", "ago")
-)
+NEAR = 0.75
+"""How much dearer a second reading may be and still be offered (a word left aside costs five)."""
+DOUBT = 0.65
+"""... and to leave the first one in doubt."""
+_HALF_A_CONDITION = 2.0
+_MOST_OTHERS = 2
+
+
+class Told(NamedTuple):
+    """A phrase read: the sentences that it may be, cheapest first."""
+
+    lexed: Lexed
+    items: list[Item]
+
+    @property
+    def story(self) -> Story:
+        return finished(self.items[0].meaning)[0] if self.items else Story()
+
+    @property
+    def timed(self) -> bool:
+        """Whether a time limit was said."""
+        return bool(self.items) and any(timers(self.items[0]))
+
+    @property
+    def hanging(self) -> bool:
+        """Whether a time limit was said that has no place."""
+        return bool(self.items) and finished(self.items[0].meaning)[1]
+
+
+def tell(phrase: str, vocabulary: Vocabulary, names: Names, *, log: bool = False) -> Told:
+    lexed = lex(phrase[:LONGEST], vocabulary, names, log=log)
+    items = parse(lexed.edges, len(lexed.kept), grammar()) if lexed.kept else []
+    items.sort(key=cost)
+    return Told(lexed, items)
+
+
+def cost(item: Item) -> float:
+    """A sentence's cost; a condition with nothing behind it says half of something."""
+    return item.cost + (_HALF_A_CONDITION if CONDITION in item.meaning.flags else 0.0)
 
 
 def read_search(
@@ -42,175 +80,308 @@ def read_search(
     """
     del settings
     names = names_of(tuple(fighters), tuple(fights))
-    parsed = parse(phrase, vocabulary, names)
-    story = Teller(vocabulary).tell(parsed)
-    if any(u.text.lower() in _RELATIVE for u in parsed.unread):
-        parsed.notes.append("dates are read as they stand: “in 2024”, “since March 2024”, “in May 2024”")
-    _unplaced(phrase, story, parsed)
-    steps, where = _build(story, parsed)
-    unread = _with_suggestions(parsed.unread, vocabulary, names)
+    told = tell(phrase, vocabulary, names)
+    steps, where = build(told.story)
     said = say(steps, where, vocabulary)
     return Reading(
-        phrase=phrase,
-        said=said,
-        steps=steps,
-        where=where,
-        unread=unread,
-        choices=tuple(parsed.choices),
-        notes=tuple(parsed.notes),
-        parts=parts_of(steps, where, vocabulary),
+        phrase=phrase, said=said, steps=steps, where=where,
+        unread=tuple(unread_of(phrase, told, vocabulary, names)),
+        choices=tuple(_choices(phrase, told, said, (steps, where), vocabulary, names)),
+        notes=_notes(phrase, told), parts=parts_of(steps, where, vocabulary),
+        doubtful=doubtful(told, (steps, where)),
+    )  # fmt: skip
+
+
+# --- other readings ---------------------------------------------------------------------------------------
+
+Read = tuple[tuple[Step, ...], Where]
+
+
+def _choices(
+    phrase: str, told: Told, said: str, taken: Read, vocabulary: Vocabulary, names: Names
+) -> Iterator[Choice]:
+    if not taken[0]:
+        return
+    for pattern, meaning, others in _turns():
+        match = pattern.search(phrase.lower()[:LONGEST])
+        if match:
+            start, end = match.span()
+            end -= len(match.group()) - len(match.group().rstrip())
+            instead = tuple((what, phrase[:start] + say_ + phrase[end:]) for what, say_ in others)
+            offered = tuple((w, p) for w, p in instead if _differs(p, taken, vocabulary, names))
+            if offered:
+                yield Choice(phrase[start:end], start, end, meaning, offered)
+    seconds = tuple((other, other) for other in others_of(told, taken, vocabulary, names))
+    text = phrase.strip()
+    if seconds and text:
+        start = phrase.index(text)
+        yield Choice(text, start, start + len(text), said, seconds)
+
+
+@cache
+def _turns() -> tuple[tuple[re.Pattern[str], str, tuple[tuple[str, str], ...]], ...]:
+    """Turns of phrase that may mean something else: pattern, what is taken, (other meaning, words
+    instead)."""
+    found = []
+    for line in data("choices.txt").splitlines():
+        if line and not line.startswith("#"):
+            pattern, taken, others = re.split(r" +\| ", line)
+            pairs = (tuple(part.strip() for part in other.split("::")) for other in others.split(" ; "))
+            found.append((re.compile(pattern), taken, tuple((what, instead) for what, instead in pairs)))
+    return tuple(found)
+
+
+def _differs(phrase: str, taken: Read, vocabulary: Vocabulary, names: Names) -> bool:
+    """Whether a phrase reads without a rest, and to something else."""
+    again = tell(phrase, vocabulary, names)
+    return (
+        not again.lexed.unknown
+        and bool(again.items)
+        and not skipped(again.items[0])
+        and build(again.story) != taken
     )
 
 
-def parse(phrase: str, vocabulary: Vocabulary, names: Names) -> Parsed:
-    """Chunks of a phrase, with what could not be read."""
-    items = asked(Lexer(phrase, tokenise(phrase[:LONGEST]), vocabulary, names).items())
-    parsed = Parser(phrase, items, vocabulary).parse()
-    if phrase[LONGEST:].strip():
-        parsed.unread.append(Unread(phrase[LONGEST:], LONGEST, len(phrase)))
-        parsed.notes.append(f"only the first {LONGEST} characters were read")
-    parsed.unread.sort(key=lambda u: u.start)
-    return parsed
+def others_of(told: Told, taken: Read, vocabulary: Vocabulary, names: Names) -> list[str]:
+    """The phrases that say the second readings, each of which reads as what it stands for."""
+    if not told.items or not taken[0]:
+        return []
+    best = told.items[0]
+    left = len(skipped(best))
+    out: list[str] = []
+    for item in told.items[1:]:
+        if cost(item) - cost(best) > NEAR or len(out) == _MOST_OTHERS:
+            break
+        other = build(finished(item.meaning)[0])
+        if len(skipped(item)) > left or other == taken or not other[0]:
+            continue
+        phrase = say(*other, vocabulary)
+        if phrase not in out and _reads(phrase, other, vocabulary, names):
+            out.append(phrase)
+    return out
 
 
-def _with_suggestions(unread: Sequence[Unread], vocabulary: Vocabulary, names: Names) -> tuple[Unread, ...]:
-    out = []
-    for index, word in enumerate(dict.fromkeys(unread)):
-        meant = word.meant or (suggest(word.text, vocabulary, names) if index < 20 else ())
-        out.append(Unread(word.text, word.start, word.end, meant))
-    return tuple(out)
+def doubtful(told: Told, taken: Read) -> bool:
+    """Whether a reading may well be wrong: a second one costs hardly more, or it tells the unlikely."""
+    if not told.items:
+        return False
+    best, left = told.items[0], len(skipped(told.items[0]))
+    for item in told.items[1:]:
+        if cost(item) - cost(best) > DOUBT:
+            break
+        if len(skipped(item)) <= left and build(finished(item.meaning)[0]) != taken:
+            return True
+    return unlikely(told.story)
 
 
-def _unplaced(phrase: str, story: Story, parsed: Parsed) -> None:
-    """What was read but has no place: a third fighter, a time limit with nothing before it."""
-    for name in dict.fromkeys(story.leftover):
-        for word in name.split():
-            start = phrase.lower().rfind(word.lower())
-            if start >= 0:
-                parsed.unread.append(Unread(phrase[start : start + len(word)], start, start + len(word)))
-                parsed.notes.append(f"{name} has no part in this between the two others")
-                break
-    first = next((a for a in story.actions if not a.absent), story.actions[0] if story.actions else None)
-    early = first is not None and first.within_us is not None
-    if first is not None and (early or (story.actions and story.limit)) and parsed.times:
-        first.within_us = None if early else first.within_us
-        item = parsed.times[0]
-        parsed.unread.extend(words_of(phrase, item.start, item.end))
-        parsed.notes.append("a time limit needs an action before it")
-    if not story.actions:
-        for item in parsed.times:
-            parsed.unread.extend(words_of(phrase, item.start, item.end))
-    parsed.unread.sort(key=lambda u: u.start)
+def unlikely(story: Story) -> bool:
+    """A guard against a punch of one's own; a punch of which nothing is said, among others."""
+    for before, event in pairwise(story.events):
+        own = before.actor == event.actor and before.kind == "P"
+        if own and event.technique in GUARDS and not event.absent:
+            return True
+    plain = (Event("punch", implied=True, actor=e.actor) == e for e in story.events)
+    return len(story.events) > 1 and any(plain) and "passive" not in story.flags
 
 
-# --- steps and filters ------------------------------------------------------------------------------------
-
-
-def _build(story: Story, parsed: Parsed) -> tuple[tuple[Step, ...], Where]:
-    actions = story.actions
-    first = next((a.actor for a in actions if not a.absent), actions[0].actor if actions else 0)
-    number = {first: 1, 1 - first: 2}
-    names = dict(story.names)
-    opponents = dict(story.opponents)
-    stances: dict[int, str] = {}
-    opponent_stances = dict(story.opponent_stances)
-    for actor in (0, 1):
-        present = any(a.actor == 1 - actor and not a.absent for a in actions)
-        if actor in opponents and present:
-            names.setdefault(1 - actor, opponents.pop(actor))
-        if actor in opponent_stances and present:
-            stances.setdefault(1 - actor, opponent_stances.pop(actor))
-    _spread_stance(actions, stances)
-    shared = {
-        name: values.pop()
-        if len(values := {getattr(a, name) for a in actions if not a.absent and getattr(a, name)}) == 1
-        else None
-        for name in ("place", "range")
-    }
-    steps = tuple(_step(a, number[a.actor], names, shared) for a in actions)
-    other = 1 - first
-    leftover = {a: n for a, n in names.items() if not any(x.actor == a for x in actions)}
-    where = Where(
-        rounds=_rounds(parsed),
-        fight=parsed.fights[0] if parsed.fights else None,
-        stance=None if actions else next((c.stance for _, c in parsed.links if c.stance), None),
-        fighter=leftover.get(first) or (opponents.get(other) if actions or other in opponents else None),
-        opponent=opponents.get(first) or leftover.get(other),
-        opponent_stance=opponent_stances.get(first),
-        stance_match=parsed.stance_match,
-        place=shared["place"] if actions else _loose(parsed, "place"),
-        range=shared["range"] if actions else _loose(parsed, "range"),
-        dates=(parsed.dates[0].first, parsed.dates[0].last) if parsed.dates else None,
+def _reads(phrase: str, meant: Read, vocabulary: Vocabulary, names: Names) -> bool:
+    again = tell(phrase, vocabulary, names)
+    return (
+        not again.lexed.unknown
+        and bool(again.items)
+        and not skipped(again.items[0])
+        and build(again.story) == meant
     )
-    return steps, where
 
 
-def _loose(parsed: Parsed, name: str) -> str | None:
-    return next((getattr(c, name) for _, c in parsed.links if getattr(c, name)), None)
+# --- what was not understood ------------------------------------------------------------------------------
+
+_WORD = re.compile(r"\w+")
+_LINKS = ("COMMA", "AND", "BUT", "THEN")
+_HANGING = frozenset(
+    listed(
+        "then and with to by of from in on at for that who which is was gets after off behind against "
+        "over under when as if into onto he she they him them it"
+        "himself you i we me us while before ,"
+    )
+)
+"""Small words that go with a word beside them that is not understood."""
+_RELATIVE = frozenset(listed("year years month months week weeks yesterday today recent recently ago"))
 
 
-def _rounds(parsed: Parsed) -> tuple[int | str, ...]:
-    """In one order, whatever order they were said in."""
-    rounds = dict.fromkeys(r for found in parsed.rounds for r in found.rounds)
-    return tuple(sorted(rounds, key=lambda r: (isinstance(r, int), r)))
+class Left(NamedTuple):
+    """Words left aside: their places, whether they are one turn of phrase, and whether each is told as it
+    stands."""
+
+    places: tuple[int, ...]
+    turn: bool = False
+    told: bool = False
 
 
-def _spread_stance(actions: Sequence[Proto], stances: dict[int, str]) -> None:
-    """What was said of a fighter's stance holds for all he does, up to a switch, whose own stance is the one
-    that it ends in.
-    """
-    for actor in (0, 1):
-        own = [a for a in actions if a.actor == actor and not a.absent]
-        current = stances.get(actor)
-        if current is None and not any(a.technique == "switch stance" for a in own):
-            current = next((a.stance for a in own if a.stance), None)
-        for action in actions:
-            if action.actor != actor:
-                continue
-            switches = action.technique == "switch stance" and not action.absent
-            if switches and not action.stance:
-                action.stance = current = switched(current)
-            elif action.stance and not action.absent:
-                current = action.stance
-            elif current and not action.absent:
-                action.stance = current
+def timers(item: Item) -> list[Left]:
+    """The words of the time limits in a reading."""
+    spans = (one.span for one in _words_of(item) if one.symbol == "WITHIN")
+    return [Left(tuple(range(*span)), told=True) for span in spans]
 
 
-def _step(action: Proto, by: int, names: dict[int, str], shared: dict[str, str | None]) -> Step:
-    variants: list[Step] = []
-    for proto in (action, *narrowed(action)):
-        fields = [f for f in FIELDS if f in proto.alts]
-        for values in itertools.product(*([getattr(proto, f), *proto.alts[f]] for f in fields)):
-            chosen = {f: getattr(proto, f) for f in FIELDS} | dict(zip(fields, values, strict=True))
-            chosen["fighter"] = names.get(action.actor)
-            chosen["stance"] = chosen["stance"] or action.stance
-            variants.append(
-                Step(
-                    technique=technique_of(proto, chosen),
-                    by=by,
-                    within_us=action.within_us,
-                    place=None if shared["place"] else action.place,
-                    range=None if shared["range"] else action.range,
-                    absent=action.absent,
-                    **chosen,
+def skipped(item: Item) -> list[Left]:
+    """The words that were left aside."""
+    out: list[Left] = []
+    waiting = [item]
+    while waiting:
+        one = waiting.pop()
+        if one.rule is None:
+            corner = isinstance(one.meaning, Person) and (one.meaning.name or "").startswith(CORNER)
+            if one.symbol in ("U", "FOUL") or corner:
+                out.append(
+                    Left(
+                        tuple(range(*one.span)),
+                        turn=one.symbol == "FOUL" or (len(one.meaning) > 1 and not corner),
+                    )
                 )
-            )
-    first, rest = (
-        variants[0],
-        tuple(dict.fromkeys(v for v in variants[1:MOST_ALTERNATIVES] if v != variants[0])),
-    )
-    return Step(**{**{f: getattr(first, f) for f in first.__slots__}, "alternatives": rest})
+        elif one.rule.name.startswith("denied"):
+            for index, part in enumerate(one.parts):
+                if (not index and part.symbol in ("S", "PERSON")) or part.symbol in _LINKS:
+                    waiting.append(part)
+                else:
+                    out.append(Left(tuple(range(*part.span)), told=True))
+        else:
+            waiting.extend(one.parts)
+    return out
 
 
-def technique_of(proto: Proto, fields: dict[str, str | None]) -> str:
-    """A southpaw's straight left is a cross: a straight by the hand that the stance makes of its side. So is
-    his "left hand", which the trade says of the rear straight; his "right hand" may be any lead punch.
-    """
-    hand = hand_of(fields.get("side"), fields.get("stance"))
-    if fields.get("hand") not in (None, hand):
-        hand = None  # "a southpaw's rear right": what was said stands as it is
-    if proto.technique == "straight" and hand:
-        return "cross" if hand == "rear" else "jab"
-    if proto.technique == "punch" and proto.implied and hand == "rear" and fields.get("target") is None:
-        return "cross"
-    return proto.technique
+def rules_of(item: Item) -> list[str]:
+    """The rules that a reading goes through, in no order."""
+    found: list[str] = []
+    waiting = [item]
+    while waiting:
+        one = waiting.pop()
+        if one.rule is not None:
+            found.append(one.rule.name)
+        waiting.extend(one.parts)
+    return found
+
+
+def _words_of(item: Item) -> Iterator[Item]:
+    waiting = [item]
+    while waiting:
+        one = waiting.pop()
+        if one.rule is None:
+            yield one
+        waiting.extend(one.parts)
+
+
+def unread_of(phrase: str, told: Told, vocabulary: Vocabulary, names: Names) -> list[Unread]:
+    found = [*_joined(phrase, sorted(_left(phrase, told)))]
+    if phrase[LONGEST:].strip():
+        found.append((LONGEST, len(phrase), ()))
+    out = []
+    for index, (start, end, meant) in enumerate(found):
+        text = phrase[start:end]
+        out.append(
+            Unread(text, start, end, meant or (suggest(text, vocabulary, names) if index < 20 else ()))
+        )
+    return list(dict.fromkeys(out))
+
+
+def _joined(phrase: str, found: Sequence[Place]) -> list[Place]:
+    """“6-3-2” is one word that was not understood."""
+    out: list[Place] = []
+    for start, end, meant in found:
+        if out and start == out[-1][1] + 1 and phrase[start - 1] in "-–—‑" and not meant and not out[-1][2]:
+            out[-1] = (out[-1][0], end, ())
+        else:
+            out.append((start, end, meant))
+    return out
+
+
+Place = tuple[int, int, tuple[str, ...]]
+
+
+def _left(phrase: str, told: Told) -> Iterator[tuple[int, int, tuple[str, ...]]]:
+    """(start, end, full names that it may be) of each word that was not understood."""
+    tokens, kept = told.lexed.tokens, told.lexed.kept
+    left = {at: Left((at,)) for at, _ in told.lexed.unknown}
+    best = told.items[0] if told.items else None
+    for group in (*skipped(best), *(timers(best) if told.hanging else ())) if best else ():
+        left |= {kept[at]: group for at in group.places}
+    owners = dict(told.lexed.unknown)
+    for run in _runs(sorted(left)):
+        heavy = any(tokens[at].norm not in _HANGING for at in run)
+        for at in run:
+            if tokens[at].norm == "," or (
+                heavy and not (left[at].turn or left[at].told) and tokens[at].norm in _HANGING
+            ):
+                continue
+            if left[at].turn and at - 1 in left:  # with the small words between
+                yield from (
+                    (m.start(), m.end(), ())
+                    for m in _WORD.finditer(phrase, tokens[at - 1].end, tokens[at].start)
+                )
+            yield tokens[at].start, tokens[at].end, owners.get(at, ())
+
+
+def _runs(left: Sequence[int]) -> list[list[int]]:
+    """Words left aside, in stretches."""
+    runs: list[list[int]] = []
+    for at in left:
+        if runs and at == runs[-1][-1] + 1:
+            runs[-1].append(at)
+        else:
+            runs.append([at])
+    return runs
+
+
+def _notes(phrase: str, told: Told) -> tuple[str, ...]:
+    notes = list(told.story.asked.notes)
+    words = {told.lexed.tokens[at].norm for at, _ in told.lexed.unknown}
+    if words & _RELATIVE:
+        notes.append("dates are read as they stand: “in 2024”, “since March 2024”, “in May 2024”")
+    if told.hanging:
+        notes.append("a time limit needs an action before it")
+    if told.items and any(rule == "denied-either" for rule in rules_of(told.items[0])):
+        notes.append(
+            "“or” between combinations of different shape cannot be asked for: ask for one at a time"
+        )
+    notes += [f"{name} has no part in this between the two others" for name in _third(told)]
+    if phrase[LONGEST:].strip():
+        notes.append(f"only the first {LONGEST} characters were read")
+    return tuple(dict.fromkeys(notes))
+
+
+def _third(told: Told) -> Iterator[str]:
+    """Fighters who were said, and have no place."""
+    aside = {
+        at
+        for group in (skipped(told.items[0]) if told.items else ())
+        if not group.told
+        for at in group.places
+    }
+    for edge in told.lexed.edges:
+        if (
+            edge.symbol in ("PERSON", "PERSONS")
+            and edge.start in aside
+            and edge.meaning.name
+            and not edge.meaning.name.startswith(CORNER)
+        ):
+            yield edge.meaning.name
+
+
+def trace(
+    phrase: str, vocabulary: Vocabulary, *, fighters: Sequence[str] = (), fights: Sequence[str] = ()
+) -> tuple[str, ...]:
+    """The way of a reading, a line each: the rules it went through with their costs, then the runner-up."""
+    names = names_of(tuple(fighters), tuple(fights))
+    told = tell(phrase, vocabulary, names)
+    tokens = [told.lexed.tokens[at] for at in told.lexed.kept]
+    lines: list[str] = []
+    for title, item in zip(("taken", "runner-up"), told.items[:2], strict=False):
+        lines.append(f"{title}, cost {cost(item):.2f}: {say(*build(finished(item.meaning)[0]), vocabulary)}")
+        waiting = [(item, 1)]
+        while waiting and title == "taken":
+            one, depth = waiting.pop()
+            said = phrase[tokens[one.span[0]].start : tokens[one.span[1] - 1].end]
+            rule = f"{one.rule.name} ({one.rule.cost:+.2f}): {one.rule.pattern}" if one.rule else "word"
+            lines.append(f"{'  ' * depth}{one.symbol} “{said}” by {rule}")
+            waiting.extend((part, depth + 1) for part in reversed(one.parts))
+    return tuple(lines)

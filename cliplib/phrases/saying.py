@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
+from typing import Any
 
 from cliplib.core.models import Step, Where
 from cliplib.core.timebase import SECOND
-from cliplib.phrases.anything import is_any
-from cliplib.phrases.modifiers import SIDEWAYS
+from cliplib.phrases.build import is_any
+from cliplib.phrases.meanings import SIDED
 from cliplib.vocabulary import Vocabulary
 
 _ANYTHING, _OF = "anything", "'s"
@@ -22,52 +23,42 @@ _MONTHS = (
 
 def say(steps: tuple[Step, ...], where: Where, vocabulary: Vocabulary) -> str:
     """One English phrase for the whole reading; empty for an empty one."""
-    pieces: list[str] = []
-    before: Step | None = None
     opponent = _opponent(where)
-    absent_before: list[Step] = []
-    text = ""
+    text, told = _say_steps(steps, opponent, vocabulary)
+    alone = () if steps else (where.fighter, where.stance)
+    pieces = (
+        text, *alone, "" if told else opponent, where.stance_match and f"in {where.stance_match} stance",
+        where.place and (_PLACES.get(where.place) or vocabulary.say("place", where.place)),
+        where.range and (_RANGES.get(where.range) or vocabulary.say("range", where.range)),
+        where.rounds and say_rounds(where.rounds), where.fight and f"in {where.fight}",
+        where.dates and say_dates(*where.dates),
+    )  # fmt: skip
+    return " ".join(piece for piece in pieces if piece)
+
+
+def _say_steps(steps: tuple[Step, ...], opponent: str, vocabulary: Vocabulary) -> tuple[str, bool]:
+    """The steps, and whether the opponent was said with them."""
+    text, told = "", False
+    before: Step | None = None
+    waiting: list[Step] = []  # what must not come before the next step
     for index, step in enumerate(steps):
-        later = [s for s in steps[index + 1 :] if not s.absent]
-        if step.absent and later:
-            absent_before.append(step)
-            continue
-        if step.absent and before is None:
-            text += ("" if not text else ", then ") + _never(step, vocabulary)
-            continue
-        if step.absent and before is not None:
-            text += _absent(step, before, vocabulary, after=True, short=index == len(steps) - 1)
+        if step.absent:
+            if any(not s.absent for s in steps[index + 1 :]):
+                waiting.append(step)
+            elif before is None:
+                text += ("" if not text else ", then ") + _never(step, vocabulary)
+            else:
+                text += _absent(step, before, vocabulary, after=True, short=index == len(steps) - 1)
             continue
         clause = _clause(step, before, vocabulary)
-        for absent in absent_before:
-            clause += _absent(absent, step, vocabulary, after=False)
-        absent_before.clear()
+        clause += "".join(_absent(absent, step, vocabulary, after=False) for absent in waiting)
+        waiting.clear()
         if before is None and opponent and step.by == 1:
             clause += " " + opponent
-            opponent = ""
+            told = True
         text = clause if not text else f"{text}, then {clause}"
         before = step
-    if text:
-        pieces.append(text)
-    if where.fighter and not steps:
-        pieces.append(where.fighter)
-    if where.stance and not steps:
-        pieces.append(where.stance)
-    if opponent:
-        pieces.append(opponent)
-    if where.stance_match:
-        pieces.append(f"in {where.stance_match} stance")
-    if where.place:
-        pieces.append(_PLACES.get(where.place) or vocabulary.say("place", where.place))
-    if where.range:
-        pieces.append(_RANGES.get(where.range) or vocabulary.say("range", where.range))
-    if where.rounds:
-        pieces.append(say_rounds(where.rounds))
-    if where.fight:
-        pieces.append(f"in {where.fight}")
-    if where.dates:
-        pieces.append(say_dates(*where.dates))
-    return " ".join(pieces)
+    return text, told
 
 
 def _opponent(where: Where) -> str:
@@ -89,15 +80,10 @@ def _article(word: str) -> str:
 
 def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
     """“a missed jab”, “the other fighter's counter to the body”, “Jonas Brandt's lead hook”."""
+    whole = step
+    step, people = _either_person(step)
     flips = before is not None and before.by != step.by
-    if step.fighter and (before is None or flips):
-        owner = step.fighter + _OF
-    elif flips:
-        owner = "the other fighter's"
-    elif before is not None and step.role == "counter" and vocabulary.is_punch(before.technique):
-        owner = "the same fighter's"
-    else:
-        owner = ""
+    owner = _owner(step, people, before, vocabulary)
     known = before is not None and not flips and before.stance == step.stance
     stance = None if known and step.technique != "switch stance" else step.stance
     if is_any(step, vocabulary):
@@ -109,85 +95,81 @@ def _clause(step: Step, before: Step | None, vocabulary: Vocabulary) -> str:
     else:
         phrase = describe(step, vocabulary, stance)
         phrase = f"{owner} {phrase}" if owner else f"{_article(phrase)} {phrase}"
-        for other in step.alternatives:
-            level = other.direction in ("inside", "outside")
-            sideways = other.technique in SIDEWAYS
-            if (
-                step.direction
-                and other.direction
-                and replace(step, alternatives=(), direction=other.direction) == other
-            ):
-                phrase += " or " + _way(other.direction)
-                continue
-            fronted = step.direction is None and (level or sideways)
-            said = describe(other, vocabulary, stance, fronted=fronted)
-            if other.technique == "punch" and other.role == "counter" and "punch" not in said:
-                said = said.replace("counter", "counter punch", 1)  # "a cross or counter" is of crosses
-            phrase += " or " + said
-    if step.place:
-        phrase += " " + (_PLACES.get(step.place) or vocabulary.say("place", step.place))
-    if step.range:
-        phrase += " " + (_RANGES.get(step.range) or vocabulary.say("range", step.range))
-    if step.within_us is not None:
-        phrase += " " + say_within(step.within_us)
-    return phrase
+        phrase += "".join(" or " + _instead(step, other, stance, vocabulary) for other in step.alternatives)
+    for name, said_of in (("place", _PLACES), ("range", _RANGES)):
+        values = dict.fromkeys(v for s in (whole, *whole.alternatives) if (v := getattr(s, name)))
+        if values:
+            phrase += " " + " or ".join(said_of.get(v) or vocabulary.say(name, v) for v in values)
+    return phrase if step.within_us is None else phrase + " " + say_within(step.within_us)
+
+
+def _owner(step: Step, people: tuple[str, ...], before: Step | None, vocabulary: Vocabulary) -> str:
+    """Whose it is, where that has to be said."""
+    flips = before is not None and before.by != step.by
+    if step.fighter and (before is None or flips):
+        return " or ".join(people) + _OF
+    if flips:
+        return "the other fighter's"
+    same = before is not None and step.role == "counter" and vocabulary.is_punch(before.technique)
+    return "the same fighter's" if same else ""
+
+
+def _instead(step: Step, other: Step, stance: str | None, vocabulary: Vocabulary) -> str:
+    """What is said of an alternative."""
+    one = replace(step, alternatives=(), direction=other.direction)
+    if step.direction and other.direction and one == other:
+        return _way(other.direction)
+    level, sideways = other.direction in ("inside", "outside"), other.technique in SIDED
+    said = describe(other, vocabulary, stance, fronted=step.direction is None and (level or sideways))
+    if other.technique == "punch" and other.role == "counter" and "punch" not in said:
+        said = said.replace("counter", "counter punch", 1)  # "a cross or counter" is of crosses
+    return said
+
+
+def _either_person(step: Step) -> tuple[Step, tuple[str, ...]]:
+    """The step as one fighter does it, and the fighters of whom any one may."""
+    people = tuple(dict.fromkeys(s.fighter for s in (step, *step.alternatives) if s.fighter))
+    places: dict[str, Any] = {"place": step.place, "range": step.range}
+    own = [
+        a
+        for a in step.alternatives
+        if a.fighter == step.fighter and replace(a, **places) != replace(step, alternatives=())
+    ]
+    return replace(step, alternatives=tuple(own)), people
 
 
 def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None, *, fronted: bool = False) -> str:
     """The step's own words without an article: “missed counter left hook to the body”. `fronted`: the
     direction comes first, so that it is this step's only (“a duck or left step out”).
     """
-    words: list[str] = []
     switches = step.technique == "switch stance"
-    if stance and not switches:
-        words.append(stance)
-    if fronted and step.direction:
-        words.append(step.direction)
-    if step.outcome and step.outcome != "hurt":
-        words.append(
-            "knockdown" if step.outcome == "knockdown" else _PARTICIPLES.get(step.outcome, step.outcome)
-        )
-    role_after = ""
-    if step.role == "lead":
-        role_after = " as a lead"
-    elif step.role:
-        words.append(step.role)
-    punch = vocabulary.is_punch(step.technique)
-    if step.hand:
-        # "lead punch" is a role
-        words.append(f"{step.hand} hand" if step.technique == "punch" and step.hand == "lead" else step.hand)
-    if step.side:
-        words.append(step.side)
-    bare_counter = (
-        punch and step.technique == "punch" and step.role == "counter" and not (step.hand or step.side)
-    )
-    if step.technique == "punch" and step.side and not step.hand and not step.stance and not bare_counter:
-        words.append("hand")  # how the trade says it
-    elif not bare_counter:
-        said = vocabulary.say("technique", step.technique)
-        words.append("movement" if said == "footwork" else said)  # nobody says “a footwork"
-    text = " ".join(words)
-    if stance and switches:
-        text += f" to {stance}"  # the stance that it ends in
-    if step.target:
-        text += f" to the {step.target}"
-    if step.direction and not fronted:
-        text += " " + _way(step.direction)
-    return text + role_after + (" that hurt" if step.outcome == "hurt" else "")
+    words = (
+        stance if not switches else None, step.direction if fronted else None,
+        step.outcome if step.outcome != "hurt" else None, step.role if step.role != "lead" else None,
+        f"{step.hand} hand" if (step.technique, step.hand) == ("punch", "lead") else step.hand,
+        step.side, _named(step, vocabulary),
+        f"to {stance}" if stance and switches else None,  # the stance that it ends in
+        step.target and f"to the {step.target}",
+        _way(step.direction) if step.direction and not fronted else None,
+        "as a lead" if step.role == "lead" else None, "that hurt" if step.outcome == "hurt" else None,
+    )  # fmt: skip
+    return " ".join(word for word in words if word)
+
+
+def _named(step: Step, vocabulary: Vocabulary) -> str:
+    """What it is called: nothing for a counter that may be any punch, “hand” for a hand's."""
+    if step.technique == "punch" and not step.hand:
+        if step.role == "counter" and not step.side:
+            return ""
+        if step.side and not step.stance:
+            return "hand"  # how the trade says it
+    said = vocabulary.say("technique", step.technique)
+    return "movement" if said == "footwork" else said  # nobody says “a footwork”
 
 
 def _way(direction: str | None) -> str:
     level = direction in ("inside", "outside", "left", "right")
     return f"to the {direction}" if level else str(direction)
-
-
-_PARTICIPLES = {
-    "landed": "landed",
-    "partial": "partial",
-    "blocked": "blocked",
-    "missed": "missed",
-    "hurt": "hurt",
-}
 
 
 def _never(step: Step, vocabulary: Vocabulary) -> str:

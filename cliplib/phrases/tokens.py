@@ -4,50 +4,21 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from typing import NamedTuple
 
-DETERMINERS = frozenset(
-    (
-        "the",
-        "a",
-        "an",
-        "his",
-        "her",
-        "their",
-        "its",
-        "my",
-        "your",
-        "our",
-        "this",
-        "these",
-        "those",
-        "some",
-        "any",
-    )
-)
+
+def listed(text: str) -> tuple[str, ...]:
+    """The words of a list in data."""
+    return tuple(text.split())
+
+
+DETERMINERS = frozenset(listed("the a an his her their its my your our this these those some any"))
 """Left out before words are matched to the vocabulary, but remembered: "slip the jab" is not "slip, jab"."""
-
-PRONOUNS = frozenset(
-    (
-        "he",
-        "she",
-        "they",
-        "him",
-        "them",
-        "it",
-        "himself",
-        "herself",
-        "themselves",
-        "i",
-        "we",
-        "you",
-        "us",
-        "me",
-    )
-)
+PRONOUNS = frozenset(listed("he she they him her them it himself herself themselves i we you us me"))
 
 _TOKEN = re.compile(
-    r"\d{4}-\d{1,2}-\d{1,2}"  # a date
+    r"\d{4}-\d{1,2}-\d{1,2}|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}(?!\d)"  # a date
+    r"|\d{1,2}:\d{2}(?:\.\d+)?"  # a clock
     r"|\d+(?:\.\d+)?[^\W\d_]*"  # 3, 3b, 0.5s, 2nd
     r"|[rR](?:nd|d)?\d{1,2}(?![^\W_])"  # r3
     r"|(?<!\w)[xX×][ ]?[2-9](?!\w)"  # x2
@@ -55,25 +26,25 @@ _TOKEN = re.compile(
     r"|[^\W\d_]+(?:['’´`][^\W\d_]+)*"
     r"|->|=>|\S",
 )
-_ABBREVIATED = frozenset(("v", "vs", "r", "rd", "rds", "rnd", "rnds", "no", "sec", "secs"))
+_ABBREVIATED = frozenset(listed("v vs r rd rds rnd rnds no sec secs"))
 """Words whose full stop ends no clause."""
-_ASKING = frozenset(("what", "who", "where", "how", "when", "that", "there"))
+_ASKING = frozenset(listed("what who where how when that there"))
 """“What's” is “what is”, and not something that belongs to a what."""
 _QUIET = frozenset("'\"’‘“”´`.!?;:()[]{}…*")
 """Marks that change nothing in a phrase; `;` and `.` end a clause."""
+_SHORT = {"w/": "with", "w/o": "without", "ca": "can", "wo": "will", "&": "and"}
 
 
-@dataclass(frozen=True, slots=True)
-class Token:
-    """`norm`: folded for matching. `joined`: a hyphen or slash ties it to the token before it."""
+class Token(NamedTuple):
+    """`norm`: folded for matching. `joined`: a hyphen or slash ties it to the token before it. `det`: the
+    article or possessive before it."""
 
     norm: str
     start: int
     end: int
     joined: bool = False
     possessive: bool = False
-    determiner: str = ""
-    pronoun: str = ""
+    det: str = ""
 
 
 def fold(text: str) -> str:
@@ -85,61 +56,70 @@ def fold(text: str) -> str:
 
 
 def tokenise(phrase: str) -> list[Token]:
-    """Words, numbers and marks that matter; articles and pronouns folded into the next token."""
+    """Words, numbers and marks that matter; articles go with the word behind them."""
     tokens: list[Token] = []
-    joined = False
-    determiner = pronoun = ""
+    joined, det = False, ""
     for match in _TOKEN.finditer(phrase):
         text, start, end = match.group(), match.start(), match.end()
-        if text in "-–—‑" and len(text) == 1:
+        if len(text) == 1 and text in "-–—‑":
             spaced = phrase[start - 1 : start].isspace() or phrase[end : end + 1].isspace()
             joined = bool(tokens) and not spaced
             if spaced:
-                tokens.append(Token(",", start, end, pronoun=pronoun))
-                pronoun = ""
-            continue
-        if text in _QUIET:
-            short = text == "." and tokens and tokens[-1].end == start and _shortened(tokens[-1].norm)
-            if text in ";:.…" and tokens and not short:
-                tokens.append(Token(",", start, end, pronoun=pronoun))
-                pronoun = ""
-            continue
-        norm, possessive = fold(text).replace("×", "x").replace("x ", "x"), False
-        norm = {"w/": "with", "w/o": "without"}.get(norm, norm)
-        for mark in "’´`":
-            norm = norm.replace(mark, "'")
-        negated = asked = False
-        if norm.endswith("n't"):
-            norm, negated = norm[:-3], True
-            norm = {"ca": "can", "wo": "will"}.get(norm, norm)
-        elif norm.partition("'")[0] in PRONOUNS and norm.partition("'")[2] in ("re", "ve", "ll", "d", "m"):
-            norm, asked = norm.partition("'")[0], True
-        elif norm.endswith("'s"):
-            norm, possessive = norm[:-2], True
-            asked = norm in _ASKING or norm in PRONOUNS
-            possessive = not asked
-        elif phrase[end : end + 1] in ("'", "’") and norm.endswith("s"):
-            possessive = True
-        if norm in DETERMINERS and not possessive:
-            determiner = norm
-            continue
-        if norm in PRONOUNS and not negated:
-            pronoun = norm
-            joined = False
-            if not asked:
+                tokens.append(Token(",", start, end))
+        elif text in _QUIET:
+            if text in ";:.…" and tokens and not _shortened(text, tokens[-1], start):
+                tokens.append(Token(",", start, end))
+        else:
+            words = _words(text, end, phrase)
+            if (
+                words[0][0] in DETERMINERS
+                and not words[0][1]
+                and len(words) == 1
+                and not (text.lower() == "her" and _object(phrase, end))
+            ):
+                det = words[0][0]
                 continue
-            norm = "is"
-        if norm or possessive:
-            tokens.append(Token(norm, start, end, joined, possessive, determiner, pronoun))
-        if negated:
-            tokens.append(Token("not", start, end))
-        if asked and norm != "is":
-            tokens.append(Token("is", start, end))
-        joined = False
-        determiner = pronoun = ""
+            for norm, possessive in words:
+                tokens.append(Token(norm, start, end, joined, possessive, det))
+                joined, det = False, ""
     return tokens
 
 
-def _shortened(norm: str) -> bool:
+_AFTER_HER = frozenset(
+    listed(
+        "with to as when and then in on up down off out by while coming stepping backing walking "
+        "moving after before over miss pay lead flush clean or but"
+    )
+)
+
+
+def _object(phrase: str, end: int) -> bool:
+    """Whether “her” is who it is done to, and not whose it is."""
+    follows = re.match(r"\W*(\w+)?", phrase[end:])
+    word = follows[1].lower() if follows and follows[1] else ""
+    return not word or word in _AFTER_HER
+
+
+def _words(text: str, end: int, phrase: str) -> list[tuple[str, bool]]:
+    """(norm, possessive) of a token; “doesn't” is two words."""
+    norm = fold(text).replace("×", "x").replace("x ", "x")
+    for mark in "’´`":
+        norm = norm.replace(mark, "'")
+    norm = _SHORT.get(norm, norm)
+    stem, _, ending = norm.partition("'")
+    if norm.endswith("n't"):
+        return [(_SHORT.get(norm[:-3], norm[:-3]), False), ("not", False)]
+    if stem in PRONOUNS and ending in ("re", "ve", "ll", "d", "m", "s"):
+        return [(stem, False), ({"ve": "has", "ll": "will", "d": "has"}.get(ending, "is"), False)]
+    if ending == "s" and norm.count("'") == 1:
+        return [(stem, False), ("is", False)] if stem in _ASKING else [(stem, True)]
+    if norm.endswith("'s"):
+        return [(norm[:-2], True)]
+    return [(norm, phrase[end : end + 1] in ("'", "’") and norm.endswith("s"))]
+
+
+def _shortened(mark: str, before: Token, start: int) -> bool:
     """“vs.”, “Rd.”, or the initial of a name."""
-    return norm in _ABBREVIATED or (len(norm) == 1 and norm.isalpha())
+    if mark != "." or before.end != start:
+        return False
+    return before.norm in _ABBREVIATED or (len(before.norm) == 1 and before.norm.isalpha())

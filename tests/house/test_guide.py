@@ -9,13 +9,16 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
-from cliplib import Library
+from cliplib import Library, phrases
 from cliplib.catalogue import schema
 from cliplib.logs import forms
 from cliplib.logs.csvform import read_csv, write_csv
+from cliplib.phrases import lexicon, rules
+from cliplib.vocabulary import load_vocabulary
 from cliplib_web import create_app, pages
 from tests.bench import __main__ as bench
 from tests.libraries import make_fight
+from tests.phrases import score
 
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -43,6 +46,33 @@ def test_what_it_names_is_there() -> None:
         assert (ROOT / path).exists(), path
     for module in set(re.findall(r"`(?:python -m )?(tests\.[a-z_.]+)`", GUIDE)):
         assert (ROOT / (module.replace(".", "/") + ".py")).exists(), module
+
+
+@pytest.mark.parametrize(
+    ("title", "file"),
+    [
+        ("Add a word to what phrases are read with", "words.txt"),
+        ("Add a construction", "rules.txt"),
+    ],
+)
+def test_add_to_what_phrases_are_read_with(title: str, file: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    line = block(title, "text")
+    phrase, given = (part.strip() for part in line.rsplit(" | ", 1)[1].split("=>"))
+    words = load_vocabulary()
+    made = (lexicon.small_words, lexicon.lexicon_of, rules.grammar)
+
+    def read() -> str:
+        return score.short(score.reading(phrases.reading_json(phrases.read_search(phrase, words))))
+
+    assert score.plain(read()) != score.plain(given)
+    data = lexicon.data
+    with monkeypatch.context() as changed:
+        changed.setattr(lexicon, "data", lambda name: data(name) + (line if name == file else ""))
+        for one in made:
+            one.cache_clear()
+        assert score.plain(read()) == score.plain(given)
+    for one in made:
+        one.cache_clear()
 
 
 def test_add_a_technique(tmp_path: Path) -> None:

@@ -50,6 +50,11 @@ class Finding:
             )
         return reading
 
+    def trace(self, phrase: str) -> tuple[str, ...]:
+        """The way of a reading: the rules it went through with their costs, and the runner-up."""
+        fighters, fights = self._desk.names()
+        return phrases.trace(phrase, self._desk.vocabulary, fighters=fighters, fights=fights)
+
     def find(
         self,
         phrase: str,
