@@ -114,9 +114,7 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
     metavar="FILE",
     help="Instead: read a phrase a line from a file (- is the input), and print a JSON object a line.",
 )
-@click.option(
-    "--trace", is_flag=True, help="Show the rules that the reading went through, and the runner-up."
-)
+@click.option("--trace", is_flag=True, help="Show the rules that the reading went by, and the runner-up.")
 @cli_show.json_option
 @click.pass_obj
 def explain(
