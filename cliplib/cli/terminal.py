@@ -221,7 +221,10 @@ def found(result: Found) -> None:
 def clip_cells(clip: ClipRow) -> tuple[str, ...]:
     shown = clip.matches[0] if clip.matches and clip.matches[0] else range(len(clip.actions))
     # How it came off: the last of these that has an outcome, a punch's.
-    how = next((said_outcome(clip.actions[i]) for i in reversed(shown) if clip.actions[i].outcome), "")
+    told = [clip.actions[i] for i in reversed(shown)]
+    # Of a match: the last punch of whoever ends it, else the last one.
+    own = [a for a in told if a.fighter == told[0].fighter] if clip.matches else []
+    how = next((said_outcome(action) for action in (*own, *told) if action.outcome), "")
     return (
         str(clip.id),
         clip.fight,

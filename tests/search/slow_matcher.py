@@ -355,7 +355,8 @@ def _match_fits(
 
 
 def result_of(steps: Sequence[Step], vocabulary: Vocabulary) -> list[int]:
-    """Which places of a match say how the pattern came off: its last punch, or all if no step is a punch."""
+    """Which places of a match say how the pattern came off: the last punch of whoever ends it, else the last
+    one; all if no step is a punch."""
     present = [step for step in steps if not step.absent]
     punches = [
         i
@@ -366,7 +367,8 @@ def result_of(steps: Sequence[Step], vocabulary: Vocabulary) -> list[int]:
             for name in vocabulary.family(choice.technique)
         )
     ]
-    return punches[-1:] or list(range(max(1, len(present))))
+    own = [i for i in punches if present[i].by == present[-1].by]
+    return own[-1:] or punches[-1:] or list(range(max(1, len(present))))
 
 
 def outcomes(actions: Sequence[Action], vocabulary: Vocabulary) -> set[str]:

@@ -249,7 +249,12 @@ def test_the_fighter_facet_says_who_did_it() -> None:
     assert facets(run(columns, steps))["fighter"] == {BLUE: 1}
     assert by_id(run(columns, steps, Where(fighter=BLUE)))
     assert not by_id(run(columns, steps, Where(fighter=RED)))
-    # An attack that ends in a defence is the attacker's.
+    # A defence built in: the pattern, and how it came off, are his who ends it.
+    out = act(RED, "step out", 1.8)
+    columns = one(replace(jab, outcome="landed"), replace(counter, outcome="missed"), out)
+    told = facets(run(columns, (*steps, Step("step out"))))
+    assert (told["fighter"], told["outcome"]) == ({RED: 1}, {"landed": 1})
+    # An attack that ends in the other's defence is the attacker's.
     columns = one(jab, act(BLUE, "slip", 1.2), act(RED, "step out", 1.6))
     assert facets(run(columns, (Step("jab"), Step("slip", by=2))))["fighter"] == {RED: 1}
     assert facets(run(columns, (Step("slip"), Step("step out", by=2))))["fighter"] == {RED: 1, BLUE: 1}

@@ -77,8 +77,11 @@ class Pattern:
             self.limits = limits = replace(limits, some=[])
         self.absent = [[(step, decide(step, columns, words)) for step in some] for some in absent]
         self.is_punch = decide_punches(columns, words)
-        self.result = max((i for i, wanted in enumerate(self.wanted) if wanted.only_punches), default=None)
-        """The step whose outcome is the pattern's: its last punch; None if no step asks for just a punch."""
+        punches = [i for i, wanted in enumerate(self.wanted) if wanted.only_punches]
+        own = [i for i in punches if self.steps[i].by == self.steps[-1].by]
+        self.result = max(own or punches, default=None)
+        """The step whose outcome and doer are the pattern's: the last punch of whoever ends it, else the last
+        one; None if no step asks for just a punch."""
         self.answers_step = [self.answered(i, step.by) for i, step in enumerate(self.steps)]
         # Which steps' actions have to be remembered, and up to which place.
         self.kept_until: dict[int, int] = {}

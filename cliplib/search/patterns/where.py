@@ -5,7 +5,7 @@ during, before and after (the exchange's place among its fight's periods; before
 the last).
 Of the first matched action: opponent_stance and stance_match, from the stances of person 1 and his opponent
 at that moment. Of the match: place, range, technique and stance hold when at least one of its actions has
-that very value, outcome and fighter when its result does: the last punch of the pattern (see
+that very value, outcome and fighter when its result does: the last punch of whoever ends it (see
 `Pattern.result`), for that is how the pattern came off and who did it. Landed is also a knockdown. A facet
 counts the same, so that choosing a facet's value leaves exactly the number shown beside it. "unknown" asks
 for no value.
