@@ -22,8 +22,11 @@ from cliplib.watching.rounds import together as rounds_together
 from cliplib.watching.seen import Pass, Place, Seen, box_of
 from cliplib.watching.shots import Shots
 
-EVERY_S = 0.5
-"""Between two readings of the clock."""
+
+def every_s(round_s: float) -> float:
+    """Between two readings of the clock, which are most of the work: some thirty a round are wanted at
+    least."""
+    return 1.0 if round_s >= 60 else 0.5
 
 
 def clock_place(looked: Pass, progress: Progress = silent) -> Place | None:
@@ -79,13 +82,16 @@ def clock_rounds(
 @dataclass(frozen=True, slots=True, eq=False)
 class Watched:
     """What was found on a film. `proposals`: rounds and replays, in order; `notes`: what somebody should know
-    or be asked. `rounds`, `replays`, `shots`: the same with all that is known of them."""
+    or be asked. `rounds`, `replays`, `shots`: the same with all that is known of them. `seen`, `sound`: what
+    it was found in."""
 
     proposals: tuple[Proposal, ...]
     notes: tuple[str, ...]
     rounds: tuple[FoundRound, ...]
     replays: tuple[Replay, ...]
     shots: Shots
+    seen: Seen
+    sound: npt.NDArray[np.int16]
 
 
 def hear(
@@ -103,7 +109,7 @@ def watch(found: Probe, folder: Path, round_s: float, rest_s: float, progress: P
     looked = Pass(found, folder)
     sound = looked.sound(progress)
     place = clock_place(looked, progress)
-    seen = looked.frames(place, EVERY_S, progress)
+    seen = looked.frames(place, every_s(round_s), progress)
     clocked: list[ClockRound] = []
     if place is not None:
         clocked = clock_rounds(seen, place, readings(looked, seen, progress), round_s, rest_s)
@@ -115,22 +121,14 @@ def watch(found: Probe, folder: Path, round_s: float, rest_s: float, progress: P
     if not both.rounds:
         notes.append("no rounds were found; mark one bell, or say when a round begins")
     ordered = tuple(sorted(proposals, key=lambda p: p.from_us))
-    return Watched(ordered, tuple(notes), both.rounds, tuple(again), cut)
+    return Watched(ordered, tuple(notes), both.rounds, tuple(again), cut, seen, sound)
 
 
-def action(
-    found: Probe,
-    folder: Path,
-    watched: Watched,
-    logged: Spans,
-    logged_whole: Spans,
-    progress: Progress = silent,
-) -> tuple[Action, tuple[Proposal, ...]]:
-    """Where action is likely, learnt from the exchanges `logged` of this film, all within `logged_whole`."""
-    looked = Pass(found, folder)
-    sound, place = looked.sound(progress), clock_place(looked, progress)
-    seen = looked.frames(place, EVERY_S, progress)
-    table = bursts.signals(seen, watched.shots, sound)
+def action(watched: Watched, logged: Spans, logged_whole: Spans) -> tuple[Action, tuple[Proposal, ...]]:
+    """Where action is likely, learnt from the exchanges `logged` of this film, all within `logged_whole`, the
+    stretches that were logged to the end. Spans in seconds."""
+    seen = watched.seen
+    table = bursts.signals(seen, watched.shots, watched.sound)
     live = [(r.start, r.end) for r in watched.rounds]
     shown_again = [(r.start, r.end) for r in watched.replays if r.sureness != "perhaps"]
     learnt = bursts.learn(table, float(seen.times[0]), logged, logged_whole, live, shown_again)

@@ -239,7 +239,7 @@ class _Finder:
             slow, fast = np.percentile(steps[at : at + second], [20, 85])
             if fast > _MOVES:
                 ratios.append(float(slow / fast))
-        return float(np.median(ratios)) if ratios else None
+        return float(np.median(ratios)) if len(ratios) > 1 else None
 
     def _repeats(self, unit: _Unit, usual: float) -> None:
         ratio = self._steps(unit)

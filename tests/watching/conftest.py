@@ -34,7 +34,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     looked = Pass(found, folder / "cache")
     sound = looked.sound()
     place = finding.clock_place(looked) if reading.available() else None
-    return Small(found, truth, looked, sound, place, looked.frames(place, finding.EVERY_S))
+    return Small(found, truth, looked, sound, place, looked.frames(place, finding.every_s(12.0)))
 
 
 @pytest.fixture(scope="session")

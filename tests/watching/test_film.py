@@ -34,13 +34,13 @@ def test_a_pass_that_was_stopped_goes_on_and_ends_the_same(small: Small, tmp_pat
             raise Cancelled("enough")
 
     with pytest.raises(Cancelled):
-        looked.frames(small.place, finding.EVERY_S, stop)
+        looked.frames(small.place, finding.every_s(12.0), stop)
     done = looked.kept("state")["done"]
     assert 0 < done < small.truth["frames"]
     with open(looked.folder / "thumbs.raw", "ab") as file:
         file.write(b"half of what a killed pass was writing")
     counted = []
-    seen = looked.frames(small.place, finding.EVERY_S, lambda stage, now, total: counted.append(now))
+    seen = looked.frames(small.place, finding.every_s(12.0), lambda stage, now, total: counted.append(now))
     assert min(n for n in counted if n) > done
     for name in ("thumbs", "motion", "sizes", "keys", "plates", "lines", "of"):
         assert np.array_equal(getattr(seen, name), getattr(small.seen, name)), name
