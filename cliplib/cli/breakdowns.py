@@ -259,3 +259,6 @@ def beside(
         terminal.print_json(report.as_json())
     else:
         terminal.reel(report)
+
+
+COMMANDS = (breakdown, beside)

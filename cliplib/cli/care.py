@@ -144,4 +144,14 @@ def forget(
     )
 
 
-COMMANDS = (check, backup, restore, forget)
+@click.command()
+@click.pass_obj
+@terminal.doing
+def reindex(folder: Path) -> None:
+    """Make everything that is derived from the catalogue anew."""
+    with ProgressLine() as progress:
+        Library(folder).care.reindex(progress)
+    terminal.say("done")
+
+
+COMMANDS = (check, backup, restore, forget, reindex)

@@ -111,3 +111,6 @@ def _read(file: TextIO) -> Any:
         raise InputError(
             f"{file.name} is not JSON ({problem}); see what “cliplib draw list” prints"
         ) from problem
+
+
+COMMANDS = (draw,)

@@ -26,13 +26,10 @@ _ONLY = click.Option(
 )
 
 
-def register(group: click.Group) -> None:
-    """Add these commands to `cliplib`: one for each table, and tables that are an option of another's."""
+def commands() -> list[click.Command]:
+    """One for each table that there is now, or for several that are its options; two logs, and reports."""
     by_command = itertools.groupby(evidence_tables.TABLES, key=lambda table: table.command or table.name)
-    for name, tables in by_command:
-        group.add_command(_command(name, list(tables)))
-    for command in (agree, report):
-        group.add_command(command)
+    return [*(_command(name, list(tables)) for name, tables in by_command), agree, report]
 
 
 def _command(name: str, tables: Sequence[evidence_tables.EvidenceTable]) -> click.Command:
@@ -205,3 +202,6 @@ def _pairs(given: Sequence[str]) -> dict[str, str]:
             raise InputError(f"{key} is given twice; one value can be chosen at a time")
         found[key] = value.strip()
     return found
+
+
+COMMANDS = commands()

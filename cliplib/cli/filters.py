@@ -6,11 +6,14 @@ import datetime
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from cliplib import InputError, Library, ReelSettings, Where, dates
+from cliplib import InputError, Library, Where, dates
+
+if TYPE_CHECKING:
+    from cliplib import ReelSettings
 
 F = TypeVar("F", bound=Callable[..., Any])
 _AS_THEY_ARE = (

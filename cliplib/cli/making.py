@@ -1,11 +1,11 @@
-"""The commands that hand reels on, `handover` and `bundle`, and those for themes: `themes list, show, put,
-remove, build`."""
+"""The commands that make film, `reel` and `export`, that hand it on, `handover` and `bundle`, and those for
+themes: `themes list, show, put, remove, build`."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 import click
 
@@ -26,6 +26,81 @@ _theme = click.option("--theme", type=click.Path(path_type=Path), help="A theme 
 _clips = click.option("--clips", help="Clips by number, in that order: 12,4,31.")
 _reel = click.option("--reel", help="A reel kept in the library, by its name.")
 _title = click.option("--title", help="What the title card says.")
+_out = click.option(
+    "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
+)
+
+
+@click.command()
+@click.argument("phrase", required=False)
+@click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
+@click.option("--clips", help="Clips by number, in that order: 12,4,31.")
+@filters.options
+@_out
+@click.option("--force", is_flag=True, help="Write over a file that is no reel of ours.")
+@click.option("--title", help="What the title card says.")
+@click.option(
+    "--preset", type=click.Choice(["standard", "tablet", "phone", "archive"]), help="Made for what."
+)
+@click.option("--no-captions", is_flag=True, help="No lines under the picture.")
+@click.option("--no-cards", is_flag=True, help="No title and end card.")
+@terminal.json_option
+@click.pass_obj
+def reel(
+    folder: Path,
+    /,
+    phrase: str | None,
+    theme: Path | None,
+    clips: str | None,
+    out: Path,
+    force: bool,
+    title: str | None,
+    preset: str | None,
+    no_captions: bool,
+    no_cards: bool,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Make one video of the clips that a phrase finds: an .mp4."""
+    library = Library(folder)
+    if sum(one is not None for one in (phrase, theme, clips)) != 1:
+        raise click.UsageError("Give one of these: a phrase, --theme or --clips.")
+    if clips is not None and filters.given_any(given):
+        raise click.UsageError("Clips by number are those very clips; leave out the filters.")
+    where = filters.where(library, given) if clips is None else None
+    library.making.check_reel(out, over=force)
+    source: Source
+    settings = ReelSettings(title=phrase or "Picked clips")
+    if theme is not None:
+        source = read_theme(theme)
+        settings = source.settings
+    elif clips is not None:
+        source = _numbers(clips)
+    else:
+        assert phrase is not None
+        source = phrase
+    settings = filters.reel_settings(settings, title, preset, no_captions, no_cards)
+    with ProgressLine() as progress:
+        report = library.making.reel(source, out, where=where, settings=settings, progress=progress)
+    if as_json:
+        terminal.print_json(report.as_json())
+    else:
+        terminal.reel(report)
+        terminal.whose()
+
+
+@click.command()
+@click.argument("clip_id", type=int, metavar="CLIP")
+@_out
+@click.pass_obj
+@terminal.doing
+def export(folder: Path, clip_id: int, out: Path) -> terminal.Done:
+    """Write a clip as a file to hand to somebody: exact in any player, nothing hidden around it."""
+    with ProgressLine() as progress:
+        result = Library(folder).making.export_clip(clip_id, out, progress=progress)
+    terminal.say(f"{out}{f' ({result.why})' if result.why else ''}")
+    terminal.whose()
+    return terminal.Done(clip=clip_id, file=str(out.absolute()), how=result.how, why=result.why or None)
 
 
 @click.command()
@@ -213,11 +288,18 @@ def _source(
         source = read_theme(theme)
         settings = source.settings
     elif clips is not None:
-        words = clips.replace(",", " ").split()
-        if not words or not all(word.isdecimal() and len(word) < 12 for word in words):
-            raise InputError(f"“{clips}” is not a list of clip numbers; write 12,4,31")
-        source = [int(word) for word in words]
+        source = _numbers(clips)
     else:
         assert phrase is not None
         source = phrase
     return source, filters.reel_settings(settings, title, None, False, False)
+
+
+def _numbers(text: str) -> list[int]:
+    words = text.replace(",", " ").split()
+    if not words or not all(word.isdecimal() and len(word) < 12 for word in words):
+        raise InputError(f"“{text}” is not a list of clip numbers; write 12,4,31")
+    return [int(word) for word in words]
+
+
+COMMANDS = (reel, export, handover, bundle, themes)

@@ -8,7 +8,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextvars import ContextVar
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,20 +16,16 @@ from cliplib import (
     JSON,
     Action,
     ClipRow,
-    FightReport,
-    FightRow,
     Found,
-    IngestReport,
     LogError,
     Mark,
     Reading,
-    ReelReport,
-    WordHits,
     format_clock,
     format_time,
-    what_happens,
 )
-from cliplib import versions as installed
+
+if TYPE_CHECKING:
+    from cliplib import FightReport, FightRow, IngestReport, ReelReport, WordHits
 
 ROLES = {
     "counter": "a punch that answers the opponent's punch, at most a moment after it",
@@ -101,6 +97,8 @@ def say(text: object = "", *, err: bool = False) -> None:
 def versions(context: click.Context, _: click.Parameter, wanted: bool) -> None:
     """What `--version` prints."""
     if wanted and not context.resilient_parsing:
+        from cliplib import versions as installed
+
         for name, version in installed.found().items():
             say(f"{name} {version}")
         context.exit()
@@ -219,6 +217,8 @@ def found(result: Found) -> None:
 
 
 def clip_cells(clip: ClipRow) -> tuple[str, ...]:
+    from cliplib import what_happens
+
     shown = clip.matches[0] if clip.matches and clip.matches[0] else range(len(clip.actions))
     # How it came off: the last of these that has an outcome, a punch's.
     told = [clip.actions[i] for i in reversed(shown)]

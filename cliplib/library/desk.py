@@ -8,6 +8,7 @@ from __future__ import annotations
 import functools
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import FightRow, FootageRow
@@ -16,13 +17,13 @@ from cliplib.core.models import ClipRow, Settings
 from cliplib.core.progress import Progress
 from cliplib.core.settings import NAME as SETTINGS_FILE
 from cliplib.core.settings import read_settings
-from cliplib.ingest.cut import WORKING
 from cliplib.library.names import fight_named
 from cliplib.library.private import Hiding
-from cliplib.media.probe import Probe, fingerprint
-from cliplib.media.working import Prepared, prepare
-from cliplib.search.engine import Search
 from cliplib.vocabulary import Vocabulary, load_vocabulary
+
+if TYPE_CHECKING:
+    from cliplib.media.working import Prepared
+    from cliplib.search.engine import Search
 
 CATALOGUE = "catalogue.db"
 
@@ -49,13 +50,24 @@ class Desk:
         self.settings: Settings = read_settings(self.folder / SETTINGS_FILE)
         self.vocabulary: Vocabulary = load_vocabulary(self.folder, self.settings.number_profile)
         self.catalogue = Catalogue(self.folder / CATALOGUE, create=create, hide_private=hide_private)
-        # What is derived from fewer fights is kept apart.
-        derived = self.folder / "looking" if hide_private else self.folder
-        self.search = Search(self.catalogue, self.vocabulary, derived, self.settings)
+        self._search: Search | None = None
+        self._search_lock = threading.Lock()
         self.hiding = Hiding(self.catalogue, self.vocabulary, active=hide_private)
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
         self._periods: tuple[int, tuple[str, ...]] | None = None
+
+    @property
+    def search(self) -> Search:
+        """The engine, loaded when something is first looked for."""
+        with self._search_lock:
+            if self._search is None:
+                from cliplib.search.engine import Search
+
+                # What is derived from fewer fights is kept apart.
+                derived = self.folder / "looking" if self.hiding.active else self.folder
+                self._search = Search(self.catalogue, self.vocabulary, derived, self.settings)
+            return self._search
 
     def fight(self, which: int | str) -> FightRow:
         """A fight by number, or by any part of its title that only one fight has; NotFoundError otherwise."""
@@ -114,10 +126,16 @@ class Desk:
 
     def prepared(self, fight_id: int, title: str, progress: Progress) -> Prepared:
         """A fight's footage, ready to be cut and shown; FootageError as `footage`."""
+        from cliplib.ingest.cut import WORKING
+        from cliplib.media.probe import Probe
+        from cliplib.media.working import prepare
+
         row = self.footage(fight_id, title)
         return prepare(Probe(row.path, row.info, row.timeline), self.folder / WORKING, progress)
 
 
 @functools.lru_cache(maxsize=4096)
 def _content(path: Path, _size: int, _changed: int, _number: int) -> str:
+    from cliplib.media.probe import fingerprint
+
     return fingerprint(path)

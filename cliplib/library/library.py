@@ -9,15 +9,22 @@ Reading never waits for an ingest. One Library serves any number of threads.
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar, cast
 
-from cliplib.library.care.care import Care
 from cliplib.library.desk import Desk
-from cliplib.library.evidence.evidence import Evidence
-from cliplib.library.finding.finding import Finding
-from cliplib.library.logging.logging import Logging
-from cliplib.library.making.making import Making
 from cliplib.library.themefiles import ThemeFiles
+
+if TYPE_CHECKING:
+    from cliplib.library.care.care import Care
+    from cliplib.library.evidence.evidence import Evidence
+    from cliplib.library.finding.finding import Finding
+    from cliplib.library.logging.logging import Logging
+    from cliplib.library.making.making import Making
+
+S = TypeVar("S")
 
 
 class Library:
@@ -34,12 +41,48 @@ class Library:
         self.desk = Desk(folder, create=create, hide_private=hide_private)
         self.folder = self.desk.folder
         self.settings, self.vocabulary = self.desk.settings, self.desk.vocabulary
-        themes = ThemeFiles(self.desk)
-        self.finding = Finding(self.desk, themes)
-        self.logging = Logging(self.desk)
-        self.evidence = Evidence(self.desk, self.finding)
-        self.making = Making(self.desk, self.finding, self.evidence, themes)
-        self.care = Care(self.desk, self.finding.history, self.logging, self.making)
+        self._themes = ThemeFiles(self.desk)
+        self._services: dict[type, object] = {}
+        self._one_at_a_time = threading.RLock()
+
+    # A service is imported and made when it is first asked for: who only reads a phrase loads nothing else.
+
+    @property
+    def finding(self) -> Finding:
+        from cliplib.library.finding.finding import Finding
+
+        return self._service(Finding, lambda: Finding(self.desk, self._themes))
+
+    @property
+    def logging(self) -> Logging:
+        from cliplib.library.logging.logging import Logging
+
+        return self._service(Logging, lambda: Logging(self.desk))
+
+    @property
+    def evidence(self) -> Evidence:
+        from cliplib.library.evidence.evidence import Evidence
+
+        return self._service(Evidence, lambda: Evidence(self.desk, self.finding))
+
+    @property
+    def making(self) -> Making:
+        from cliplib.library.making.making import Making
+
+        return self._service(Making, lambda: Making(self.desk, self.finding, self.evidence, self._themes))
+
+    @property
+    def care(self) -> Care:
+        from cliplib.library.care.care import Care
+
+        return self._service(Care, lambda: Care(self.desk, self.finding.history, self.logging, self.making))
+
+    def _service(self, kind: type[S], make: Callable[[], S]) -> S:
+        made = self._services.get(kind)
+        if made is None:
+            with self._one_at_a_time:
+                made = self._services.get(kind) or self._services.setdefault(kind, make())
+        return cast(S, made)
 
     def close(self) -> None:
         """Let go of the calling thread's connection."""

@@ -6,8 +6,6 @@ from pathlib import Path
 
 from cliplib.core.errors import NotFoundError, ThemeError
 from cliplib.library.desk import Desk
-from cliplib.reels import rebuild
-from cliplib.reels.theme_reading import read_theme
 
 FOLDER = "themes"
 _LONGEST_NAME = 240  # bytes: with its ending it fits into a file name
@@ -23,7 +21,7 @@ class ThemeFiles:
 
     def all(self) -> list[Path]:
         """By name."""
-        files = sorted(self.folder.glob(rebuild.NAME), key=lambda path: path.stem)
+        files = sorted(self.folder.glob("*.toml"), key=lambda path: path.stem)
         return [path for path in files if not self._tells(path)]
 
     def one(self, name: str) -> Path:
@@ -57,6 +55,8 @@ class ThemeFiles:
 
 
 def _phrase(path: Path) -> str:
+    from cliplib.reels.theme_reading import read_theme  # heavy, and most of the time there is no theme
+
     try:
         return read_theme(path).phrase
     except ThemeError:

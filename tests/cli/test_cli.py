@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import re
@@ -13,10 +14,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import click
 import pytest
 
 from cliplib import __version__
 from cliplib.cli import main
+from cliplib.cli.commands import COMMANDS
 from cliplib.cli.progress import ProgressLine
 from cliplib.media import ffmpeg
 from tests.libraries import BLUE, RED, ROWS, make_fight, toml, write_log
@@ -637,14 +640,23 @@ def test_progress_into_a_file_is_sparse(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_names_are_our_own_and_every_command_has_help() -> None:
-    assert sorted(main.cli.commands) == [
-        "agree", "alike", "answers", "backup", "bundle", "change", "check", "clip", "compare", "complete",
-        "correct", "draw", "explain", "export", "fight", "fights", "find", "forget", "handover", "ingest", "log", "log-import",
-        "next", "passphrase", "recut", "reel", "reels", "reindex", "remake", "report", "restore", "serve", "signed-in",
-        "tally", "themes", "words",
+    context = click.Context(main.cli)
+    assert main.cli.list_commands(context) == [
+        "agree", "alike", "answers", "backup", "beside", "breakdown", "bundle", "change", "check", "clip", "compare",
+        "complete", "correct", "draw", "explain", "export", "fight", "fights", "find", "forget", "handover", "ingest",
+        "log", "log-import", "next", "passphrase", "recut", "reel", "reels", "reindex", "remake", "report", "restore",
+        "serve", "signed-in", "tally", "themes", "words",
     ]  # fmt: skip
-    for command in main.cli.commands.values():
+    for name in main.cli.list_commands(context):
+        command = main.cli.get_command(context, name)
+        assert command is not None
         assert command.help
+        assert COMMANDS[name][1] == command.get_short_help_str(limit=10_000), (
+            "the line in cli/commands.py is another"
+        )
+    modules = {module for module, _ in COMMANDS.values()}
+    found = {c.name for module in modules for c in importlib.import_module(f"cliplib.cli.{module}").COMMANDS}
+    assert found == set(COMMANDS), "a command that no line in cli/commands.py names"
 
 
 def test_toml_helper_escapes() -> None:

@@ -67,18 +67,13 @@ class House:
         return name if name in self.modules else None
 
 
-def circles(house: House, exempt: Sequence[str] = ()) -> list[str]:
-    """Modules that import each other in a ring, however long; the rings that lie wholly within a package of
-    `exempt` are left out."""
+def circles(house: House) -> list[str]:
+    """Modules that import each other in a ring, however long."""
     arrows = {
         name: sorted({i.target for i in house.imports(module) if i.target and i.target != name})
         for name, module in house.modules.items()
     }
-    return [
-        f"a circle of imports: {', '.join(sorted(ring))}"
-        for ring in _rings(arrows)
-        if not any(all(name.startswith(f"{package}.") for name in ring) for package in exempt)
-    ]
+    return [f"a circle of imports: {', '.join(sorted(ring))}" for ring in _rings(arrows)]
 
 
 def _rings(arrows: Mapping[str, Sequence[str]]) -> list[list[str]]:
@@ -175,13 +170,11 @@ PUBLIC_ALL_THE_SAME = {"_asdict", "_fields", "_replace", "_make", "_fields_"}
 """Names that the standard library offers with a line before them: named tuples, ctypes structures."""
 
 
-def private(house: House, exempt: Sequence[str] = ()) -> list[str]:
+def private(house: House) -> list[str]:
     """Private parts of others: `x._name` where x is not oneself and the module defines no such name, and
     imports of another module's private names. A line with `# private:` says why it may."""
     found = []
     for module in house.modules.values():
-        if _floor(module.name, exempt) is not None:
-            continue
         lines = module.path.read_text(encoding="utf-8").splitlines()
         own = _own_names(module.tree)
         for node in ast.walk(module.tree):

@@ -86,8 +86,7 @@ def client_of(made: Path) -> FlaskClient:
 
 
 def test_one_function_and_one_row_are_a_table_everywhere(made: Path, added: None) -> None:
-    group = click.Group()
-    commands.register(group)
+    group = click.Group(commands=commands.commands())
     runner = CliRunner()
 
     def run(*arguments: str) -> str:

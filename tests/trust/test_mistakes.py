@@ -13,6 +13,7 @@ from cliplib.cli import main as cli
 from cliplib.core import errors as kinds
 from cliplib.core.errors import MISTAKES, FaultError
 from cliplib.ingest import ingest
+from cliplib.library.finding.finding import Finding
 from cliplib.media import ffmpeg, versions
 from cliplib.media.apart import asking as apart
 from cliplib.media.apart import jobs
@@ -141,7 +142,7 @@ def test_a_mistake_in_a_command(
             raise ZeroDivisionError("of ours")
         mistaken(kind)
 
-    monkeypatch.setattr(cli.Library, "fights", fails)
+    monkeypatch.setattr(Finding, "fights", fails)
     cli._run(["--library", str(tmp_path / "library"), "ingest", str(make_fight(tmp_path / "one", kind=None))])
     capsys.readouterr()
     assert cli._run(["--library", str(tmp_path / "library"), "fights"]) == 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
+from typing import TYPE_CHECKING
 
 from cliplib import phrases
 from cliplib.catalogue.rows import FighterRow, FightRow
@@ -18,8 +19,10 @@ from cliplib.library.finding.history import PhraseHistory, with_meant, with_why
 from cliplib.library.finding.periods import read_with_periods
 from cliplib.library.finding.saying import say_action
 from cliplib.library.themefiles import ThemeFiles
-from cliplib.search.similar import Similar
-from cliplib.search.textindex import WordHits
+
+if TYPE_CHECKING:
+    from cliplib.search.similar import Similar
+    from cliplib.search.textindex import WordHits
 
 
 class Finding:

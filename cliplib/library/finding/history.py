@@ -14,13 +14,16 @@ import threading
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cliplib.core.errors import StorageError
 from cliplib.core.models import Found, Reading, Where
 from cliplib.media.files import replacing
 from cliplib.phrases.tokens import fold
-from cliplib.search.patterns import Columns
-from cliplib.search.textindex import WordHits
+
+if TYPE_CHECKING:
+    from cliplib.search.patterns import Columns
+    from cliplib.search.textindex import WordHits
 
 NAME = "past.jsonl"
 KEPT = 500

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from cliplib.core.models import JSON, Action, ClipRow, Found, Mark
 from cliplib.core.timebase import to_seconds
 from cliplib.phrases import reading_json
-from cliplib.search.textindex import WordHits
+
+if TYPE_CHECKING:
+    from cliplib.search.textindex import WordHits
 
 
 def found_json(found: Found) -> JSON:
