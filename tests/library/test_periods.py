@@ -11,7 +11,7 @@ import pytest
 
 from cliplib import InputError, Library, Where
 from cliplib.cli import main
-from tests.libraries import BLUE, RED
+from tests.libraries import BLUE, RED, make_fight
 
 # A fight on the round clock alone: no film, no bells. Jabs every 20 s in rounds 1 to 3; from 1:30 left in
 # round 2 on they land. A cross follows the first jab of each round by one second, a hook the second by 2.2.
@@ -196,3 +196,22 @@ def test_marks_are_kept_and_written_out(library: Library) -> None:
     text = library.logging.export_log(1, "csv")
     assert text.count("corner calls for the body") == 3
     assert library.logging.export_log(1, "jsonl").count('"clock": "0:05"') == 3
+
+
+def test_marks_of_a_log_taken_in(tmp_path: Path) -> None:
+    """A log that somebody takes in on the page keeps its marks, and gives them back."""
+    fight = make_fight(tmp_path / "fight")
+    library = Library(tmp_path / "library", create=True)
+    library.logging.ingest([fight], cut=False)
+    text = "time,fighter,action,note\n0:02,Adeyemi,jab,\n0:03,,,looks tired\n0:04,Brandt,,cut\n"
+    assert library.logging.live.import_log(1, "MK", text, "csv") == 3
+    marks = [row.mark for row in library.finding.fight_view(1).marks]
+    assert [(mark.note, mark.time_us, mark.fighter) for mark in marks] == [
+        ("looks tired", 3_000_000, None), ("cut", 4_000_000, BLUE)
+    ]  # fmt: skip
+    assert [line.note for line in library.logging.live.lines(1, "MK")] == ["", "looks tired", "cut"]
+    for form in ("csv", "jsonl", "vtt"):
+        assert "looks tired" in library.logging.export_log(1, form)
+    library.logging.ingest([fight], cut=False)
+    assert len(library.finding.fight_view(1).marks) == 2
+    library.close()

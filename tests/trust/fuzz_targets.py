@@ -100,7 +100,7 @@ def _log(suffix: str, data: bytes) -> None:
         str(problem)
     derived = [deriving.derive(e, FIGHT, SETTINGS, words()) for e in read.exchanges]
     for form in FORMS:
-        logs.write_log(derived, FIGHT, form, vocabulary=words())
+        logs.write_log(derived, FIGHT, form, vocabulary=words(), marks=read.marks)
 
 
 def fight_toml(data: bytes) -> None:
