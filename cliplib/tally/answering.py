@@ -8,16 +8,17 @@ lands before the defender throws one. Times, where they are known, keep all of t
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from cliplib.search.patterns import UNKNOWN, Columns
 from cliplib.search.patterns.codes import Array, Ints
-from cliplib.stats.proportions import Interval, wilson
+from cliplib.stats.proportions import Interval
 
 from .near import ahead, gap, punch_before
+from .spread import ALONE, Spread, spreads
 from .tries import CATEGORIES, LANDED, OTHER, Behind, Outcomes, Tries, categories, known
 
 _C = len(CATEGORIES)
@@ -41,10 +42,11 @@ class AnswerRow:
     beaten: int
     beaten_known: int
     behind: Behind = field(repr=False)
+    spread: Spread = ALONE
 
     @property
     def beaten_rate(self) -> Interval | None:
-        return wilson(self.beaten, self.beaten_known)
+        return self.spread.interval(self.beaten, self.beaten_known)
 
     @property
     def tries(self) -> Tries:
@@ -121,23 +123,33 @@ def answers(tries: Tries, window_us: int, *, stances: bool = True) -> Answers:
     cell += np.where(thrown_there, of_kind[kind], OTHER)
     cell += np.where(thrown_there & later, (action * cells)[kind], 0)
     used, cell, counts = _counted(cell, len(match_words) * room * room * cells, cells)
+    of_part = [_parts(one) for one in counts]
+    spread = _spreads(tries, cell, cells, of_part) if of_part else []
     found = []
     for place, key in enumerate(used):
         match_code, one, two = key // (room * room), key // room % room, key % room
         said = words[one - 1] if one else "no answer"
         if two:
             said += f", then {words[two - 1]}"
-        of_part = _parts(counts[place])
-        parts = {name: np.flatnonzero(part) + place * cells for name, part in of_part.items()}
+        parts = {name: np.flatnonzero(part) + place * cells for name, part in of_part[place].items()}
         found.append(
             AnswerRow(
                 response=said,
                 stances=match_words[match_code] if stances else "any",
-                **{name: int(counts[place, part].sum()) for name, part in of_part.items()},
+                **{name: int(counts[place, part].sum()) for name, part in of_part[place].items()},
                 behind=Behind(tries, cell, parts),
+                spread=spread[place],
             )
         )
     return Answers(tries, tuple(sorted(found, key=lambda r: (-r.times, r.response, r.stances))))
+
+
+def _spreads(tries: Tries, cell: Ints, cells: int, of_part: Sequence[Mapping[str, Array]]) -> list[Spread]:
+    """Of being beaten, between fights, of each answer."""
+    beaten, of = (
+        np.concatenate([part[name] for part in of_part])[cell] for name in ("beaten", "beaten_known")
+    )
+    return spreads(cell // cells, len(of_part), tries.fight, beaten, of)
 
 
 _DENSE = 1 << 22

@@ -22,10 +22,10 @@ from cliplib.stats.changepoint import (
     change_in_frequency,
     change_in_rate,
 )
-from cliplib.stats.proportions import fisher, said_p, worth
+from cliplib.stats.proportions import difference, fisher, said_p, worth
 
 from .clock import FightClock
-from .comparing import Compared, compared
+from .comparing import Compared, Judged, compared
 from .counts import MINUTE_US
 from .following import NOTHING
 from .near import next_of
@@ -251,7 +251,11 @@ class _Look:
             )
             for c in there
         }
-        return compared(lines, behind, tested=self._tested(there, lines))
+        tested = self._tested(there, lines)
+        judged = {
+            words[c]: Judged(difference(*lines[words[c]]), p) for c, (p, _) in zip(there, tested, strict=True)
+        }
+        return compared(lines, behind, judged=judged, q=[q for _, q in tested])
 
     def _codes(self, side: Tries) -> Ints:
         """What each of them is, or what came next; 0 for nothing."""

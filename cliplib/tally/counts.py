@@ -12,9 +12,10 @@ import numpy as np
 from cliplib.core.errors import InputError
 from cliplib.search.patterns import UNKNOWN
 from cliplib.search.patterns.codes import Array, Ints
-from cliplib.stats.proportions import Interval, wilson
+from cliplib.stats.proportions import Interval
 
 from .clock import NARROWING, Watched
+from .spread import ALONE, Spread, spreads
 from .tries import CATEGORIES, INFERRED, KEYS, LANDED, NOT_KNOWN, OTHER, SAID, Behind, Tries, known
 
 MINUTE_US = 60_000_000
@@ -27,8 +28,8 @@ class CountRow:
     """A row of a table. `values`: one for each key. `rate`: landed of those with a known outcome: one that
     was said, and where the table is `complete`, having no unknown outcome, one that was inferred too. `then`:
     of the opponent's next punches within the window, how many there were, landed, and have a known outcome.
-    `watched_us`: round clock that these rows were looked for in; `timed`: tries within it. Both None where a
-    frequency would not mean anything."""
+    `spread`: of landing between fights. `watched_us`: round clock that these rows were looked for in;
+    `timed`: tries within it. Both None where a frequency would not mean anything."""
 
     values: tuple[str, ...]
     tried: int
@@ -45,6 +46,7 @@ class CountRow:
     watched_us: int | None
     complete: bool = False
     then: tuple[int, int, int] = (0, 0, 0)
+    spread: Spread = ALONE
 
     @property
     def known(self) -> int:
@@ -53,7 +55,7 @@ class CountRow:
 
     @property
     def rate(self) -> Interval | None:
-        return wilson(self.landed, self.known)
+        return self.spread.interval(self.landed, self.known)
 
     @property
     def rate_if(self) -> tuple[float, float] | None:
@@ -150,6 +152,8 @@ def tally(
     then = _then(tries, place, n, window_us)
     exchange, fight = tries.exchange, tries.fight
     exchanges, fights = _distinct(place, n, exchange, fight)
+    landed, rated = category == LANDED, category < (INFERRED + 1 if complete else SAID.stop)
+    spread = spreads(place, n, fight, landed, rated)
     timed: Sequence[int | None] = [None] * n
     clock: Sequence[int | None] = [None] * n
     in_time = None
@@ -168,6 +172,7 @@ def tally(
             watched_us=clock[i],
             complete=complete,
             then=then[i],
+            spread=spread[i],
         )
         for i, group in enumerate(groups)
     )
@@ -180,6 +185,7 @@ def tally(
         timed=None if in_time is None else int(in_time.sum()),
         watched_us=None if in_time is None or watched is None else watched.total_us,
         complete=complete,
+        spread=spreads(np.zeros_like(place), 1, fight, landed, rated)[0],
         then=(sum(t[0] for t in then), sum(t[1] for t in then), sum(t[2] for t in then)),
     )
     return Table(by, rows, everything, tries, place, complete, window_us)

@@ -15,6 +15,7 @@ from cliplib.search.patterns.codes import Array
 from cliplib.stats.proportions import Interval, wilson
 
 from .near import ahead, gap, quartiles
+from .spread import shares
 from .tries import CATEGORIES, LANDED, OTHER, Behind, Tries, categories, known
 
 NOTHING = "nothing more"
@@ -81,6 +82,7 @@ def _rows(tries: Tries, since: Array, *, own: bool) -> tuple[NextRow, ...]:
     group = np.repeat(np.arange(len(words), dtype=np.int32), _C)[cell[timed]]
     how_many = np.bincount(group, minlength=len(words)).tolist()
     spread = quartiles(group, between[timed], len(words))
+    spread_of = shares(np.repeat(np.arange(len(words)), _C)[cell], len(words), tries.fight)
     rows = []
     for code in np.flatnonzero(counts.sum(axis=1)).tolist():
         low, median, high = spread[code] or (None, None, None)
@@ -96,7 +98,7 @@ def _rows(tries: Tries, since: Array, *, own: bool) -> tuple[NextRow, ...]:
             NextRow(
                 what=words[code],
                 times=times,
-                share=wilson(times, len(tries)),
+                share=spread_of[code].interval(times, len(tries)),
                 timed=how_many[code],
                 median_us=median,
                 low_us=low,

@@ -180,6 +180,17 @@ def test_comparing_rounds(library: Library) -> None:
     assert found.result.landed[0].words == "9 of 9 against 0 of 5: chance alone would hardly do this"
 
 
+def test_sides_that_share_tries_are_refused(library: Library) -> None:
+    for this, that, words in (
+        ({"fighter": "adey"}, {"fighter": "Emeka Adeyemi"}, "share 18 tries"),
+        ({"round": "1"}, {"fighter": "adey"}, "share 9 tries"),
+        ({"round": "1"}, {}, "“round 1” and “everything” share 9 tries"),
+        ({"fighter": "brandt"}, {"fighter": "brandt"}, "share 0 tries"),
+    ):
+        with pytest.raises(InputError, match=words):
+            library.evidence.compare("jab", this, that)
+
+
 # --- two logs ---------------------------------------------------------------------------------------------
 
 
@@ -364,7 +375,7 @@ def _shown(page: str) -> int:
         "/counts/change?q=jab&fight=1",
         "/counts/caught?q=slip",
         "/counts/compare?q=punch&this=round%3D1&that=round%3D2&by=technique",
-        "/counts/compare?q=jab&this=fighter%3DEmeka+Adeyemi&this_to=2024&that_from=2023-05&only=fight%3D1",
+        "/counts/compare?q=punch&this=fighter%3DEmeka+Adeyemi&this_to=2024&that=fighter%3DJonas+Brandt&only=fight%3D1",
         "/counts/agree/1",
     ],
 )

@@ -164,7 +164,7 @@ def test_every_number_with_clips_counts_them(made: Path) -> None:
         ("compare", {"phrase": "punch", "this": {"round": "1"}, "that": {"round": "2"}, "by": "technique"}),
         ("change", {"phrase": "jab", "fight": 1}),
     ]
-    assert [name for name, _ in asked] == [table.name for table in evidence_tables.TABLES]
+    assert {name for name, _ in asked} <= {table.name for table in evidence_tables.TABLES}
     for name, question in asked:
         found = library.evidence.table(name, **question, only={})
         checked = 0

@@ -454,6 +454,94 @@ def test_comparing_says_it_in_words() -> None:
     assert line.clips1 == (1, 2, 3, 4)
 
 
+def fought(title: str, blue: str, first: int, **landed: tuple[int, int]) -> Bout:
+    """A fight of Okoro's, or of Lindqvist's, with jabs that landed so many times of so many, by who threw
+    them."""
+    names = {"okoro": RED, "lindqvist": "Cato Lindqvist", "other": blue}
+    red = next((names[who] for who in landed if who != "other"), RED)
+    jabs = [
+        Exchange(
+            (Action("jab", fighter=names[who], outcome="landed" if i < k else "missed", time_us=0),), round=1
+        )
+        for who, (k, n) in landed.items()
+        for i in range(n)
+    ]
+    info = FightInfo(title, Corner(red, "southpaw"), Corner(blue, "orthodox"))
+    return Bout(info, tuple(jabs), (False,) * len(jabs), tuple(range(first, first + len(jabs))))
+
+
+def jabs(bouts: list[Bout], **only: str) -> Tries:
+    return counted(bouts, (Step("jab"),)).only(only)
+
+
+def test_a_difference_that_turns_round_within_opponents() -> None:
+    """Simpson's paradox as at Berkeley (Bickel, Hammel and O'Connell 1975), with two opponents: Okoro lands
+    more than Lindqvist against each of them, and less taken together, since she met the hard one more."""
+    bouts = [
+        fought("one", "Hard To Hit", 1, okoro=(16, 80)),
+        fought("two", "Hard To Hit", 1001, lindqvist=(2, 20)),
+        fought("three", "Easy To Hit", 2001, okoro=(16, 20)),
+        fought("four", "Easy To Hit", 3001, lindqvist=(56, 80)),
+    ]
+    found = compare(jabs(bouts, fighter=RED), jabs(bouts, fighter="Cato Lindqvist"))
+    assert (found.method, found.fights) == ("opponents", 4)
+    line = found.landed[0]
+    assert (line.k1, line.n1, line.k2, line.n2) == (32, 100, 58, 100)
+    # Within opponents 10 points more against each: .2 - .1 and .8 - .7 (arithmetic).
+    assert line.difference is not None
+    assert line.difference.value == pytest.approx(0.10)
+    assert (
+        "taken together the first has less, and within opponents it turns round: 10 points more" in line.words
+    )
+
+
+def test_several_fights_are_compared_within_them() -> None:
+    """Against statsmodels' stratified tables, three fights with both sides."""
+    from statsmodels.stats.contingency_tables import StratifiedTable
+
+    counts = [((9, 20), (5, 20)), ((12, 25), (6, 22)), ((7, 18), (8, 21))]
+    bouts = [
+        fought(str(i), "Bram Visser", 1 + 1000 * i, okoro=one, other=two)
+        for i, (one, two) in enumerate(counts)
+    ]
+    found = compare(jabs(bouts, fighter=RED), jabs(bouts, fighter="Bram Visser"))
+    assert found.method == "fights"
+    tables = [np.array([[k1, n1 - k1], [k2, n2 - k2]]) for (k1, n1), (k2, n2) in counts]
+    expected = StratifiedTable(tables)
+    line = found.landed[0]
+    assert line.p == pytest.approx(expected.test_null_odds(correction=True).pvalue)
+    assert line.homogeneity == pytest.approx(expected.test_equal_odds().pvalue)
+
+
+def test_whole_fights_are_the_units() -> None:
+    bouts = [fought(str(i), f"Opponent {i}", 1 + 1000 * i, okoro=(4 + 2 * i, 20)) for i in range(6)]
+    early = jabs(bouts).some(np.isin(jabs(bouts).fight, [0, 1, 2]))
+    late = jabs(bouts).some(np.isin(jabs(bouts).fight, [3, 4, 5]))
+    found = compare(early, late)
+    assert (found.method, found.fights) == ("whole fights", 6)
+    line = found.landed[0]
+    assert (line.k1, line.n1, line.k2, line.n2) == (18, 60, 36, 60)
+    # As one sample p would be .0017 (Fisher); fights differ, and six are few.
+    assert line.p is not None
+    assert line.p > 0.005
+    # One fight a side says nothing of how fights differ.
+    alone = compare(jabs(bouts, fight="0"), jabs(bouts, fight="5"))
+    assert alone.landed[0].p is None
+    assert "nothing says how fights differ" in alone.landed[0].words
+
+
+def test_a_rate_over_several_fights_carries_their_spread() -> None:
+    from cliplib.stats.pooling import pooled
+
+    clusters = [(2, 20), (9, 20), (15, 20)]
+    bouts = [fought(str(i), f"Opponent {i}", 1 + 1000 * i, okoro=c) for i, c in enumerate(clusters)]
+    total = tally(jabs(bouts), (), None).total
+    assert total.rate == pooled(clusters)
+    alone = tally(jabs(bouts, fight="1"), (), None).total.rate
+    assert alone is not None
+    assert (round(alone.low, 4), round(alone.high, 4)) == (0.2582, 0.6579)  # 9 of 20, Wilson's, by arithmetic
+
+
 # --- the arithmetic of large tables -----------------------------------------------------------------------
 
 

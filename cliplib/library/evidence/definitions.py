@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from cliplib.tally.changing import Kind
+from cliplib.tally.comparing import Method
 
 ONE_FIGHT = (
     "Exchanges of one fight are not independent draws: an interval or a test from one fight describes that "
     "fight, and promises nothing about the next one."
+)
+SEVERAL_FIGHTS = (
+    "Taken together over {0} fights: an interval says what more fights like these might show, as far as "
+    "these few tell how fights differ."
 )
 COUNTED = "Counted once each: the actions that an exchange's match of the phrase ends with."
 OUTCOMES = (
@@ -17,7 +22,10 @@ OUTCOMES = (
     "block. Since no defence tells of a hit, inferred outcomes are part of a rate only where none is unknown."
 )
 THEN = "And then: how the opponent's next punch of the exchange went, where it came within the step window."
-WILSON = "Intervals: Wilson's, 95 %."
+WILSON = (
+    "Intervals: Wilson's, 95 %; over several fights at the effective number of tries, so that they carry the "
+    "spread between fights (Rao and Scott 1992; Student's t for few fights, Korn and Graubard 1998)."
+)
 MINUTES = (
     "A minute: of round clock. A round counts in full as soon as one exchange of it was logged, at its "
     "fight's own length; where a fight ended early its last round counts to the last logged exchange. Rests "
@@ -30,11 +38,30 @@ NEXT = (
     "“Nothing more” says only that the exchange's log ends there.",
     "Gaps: median, with the middle half (quartiles), over those with both times.",
 )
-COMPARING = (
-    "Difference: of the two proportions, with Newcombe's 95 % interval. p: Fisher's exact test, two-sided. "
-    "q: the same, adjusted for all lines of its table (Benjamini and Hochberg); the words go by q "
-    "(.05 and .005, by convention).",
+_LOOKS = (
+    "q: p adjusted for all lines of its table (Benjamini and Hochberg); the words go by q (.05 and .005, by "
+    "convention)."
 )
+_WITHIN = (
+    "Several fights are not one sample. Difference: within {0}, weighted (Mantel and Haenszel; interval by "
+    "Sato 1989). p: Cochran, Mantel and Haenszel's test within {0}; where they differ in what they say more "
+    "than chance would have it, with {0} as the units (Student's t). Whether the difference is the same in "
+    "all of them is looked at with Breslow and Day's test. The counts are taken together all the same, so "
+    "that both are seen where they say the contrary."
+)
+COMPARING: dict[Method, tuple[str, ...]] = {
+    "one fight": (
+        "Difference: of the two proportions, with Newcombe's 95 % interval. p: Fisher's exact test, "
+        f"two-sided. {_LOOKS}",
+    ),
+    "fights": (f"{_WITHIN.format('fights')} {_LOOKS}",),
+    "opponents": (f"{_WITHIN.format('opponents')} {_LOOKS}",),
+    "whole fights": (
+        "Several fights are not one sample. Hardly a fight is on both sides, so that fights are the units: "
+        "difference and p by Student's t with the spread between fights, and as many degrees of freedom as "
+        f"fights beyond the first of each side. {_LOOKS}",
+    ),
+}
 _BY_CHANCE = (
     "p: how often the same exchanges in any other order would split as well; and, where four rounds or "
     "more were watched, how often a split would stand out as much from what rounds differ by anyway; the "

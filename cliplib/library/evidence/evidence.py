@@ -34,6 +34,7 @@ from cliplib.library.evidence.definitions import (
     NO_MINUTES,
     ONE_FIGHT,
     OUTCOMES,
+    SEVERAL_FIGHTS,
     THEN,
     WILSON,
 )
@@ -115,13 +116,16 @@ class Evidence:
         timed = clock is not None and "stance match" not in table.by
         minutes = (MINUTES,) if timed else (NO_MINUTES,)
         return Tally(
-            reading, table, (COUNTED, OUTCOMES, THEN, WILSON, *minutes, ONE_FIGHT, DEFINITIONS_DIFFER)
+            reading,
+            table,
+            (COUNTED, OUTCOMES, THEN, WILSON, *minutes, _how_many(table.total.fights), DEFINITIONS_DIFFER),
         )
 
     def next(self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None) -> Next:
         """What the same fighter and the opponent do next, how often, how fast, and how it went."""
         reading, found = self._found(phrase, where, only)
-        return Next(reading, following(found), (COUNTED, *NEXT, OUTCOMES, WILSON, ONE_FIGHT))
+        fights = _how_many(len(np.unique(found.fight)))
+        return Next(reading, following(found), (COUNTED, *NEXT, OUTCOMES, WILSON, fights))
 
     def compare(
         self,
@@ -146,13 +150,22 @@ class Evidence:
             {key: value for key, value in chosen.items() if key not in both or key in given}
             for chosen, given in ((chosen1, this), (chosen2, that))
         ]
+        sides = [
+            _side(chosen, where if where1 != where2 else None) or "everything"
+            for chosen, where in zip(own, (where1, where2), strict=True)
+        ]
+        one, two = first.only(chosen1), second.only(chosen2)
+        shared = len(np.intersect1d(one.rows, two.rows))
+        if shared or (chosen1 == chosen2 and where1 == where2):
+            raise InputError(
+                f"“{sides[0]}” and “{sides[1]}” share {shared} {'try' if shared == 1 else 'tries'}, and what "
+                "is on both sides differs from nothing; choose sides that leave each other out"
+            )
+        result = compare(one, two, by=by)
         return Compare(
-            reading,
-            _side(own[0], where1 if where1 != where2 else None) or "everything",
-            _side(own[1], where2 if where1 != where2 else None) or "everything",
-            compare(first.only(chosen1), second.only(chosen2), by=by),
-            (COUNTED, OUTCOMES, *COMPARING, ONE_FIGHT),
-        )
+            reading, sides[0], sides[1], result,
+            (COUNTED, OUTCOMES, *COMPARING[result.method], _how_many(result.fights)),
+        )  # fmt: skip
 
     def change(
         self,
@@ -206,7 +219,9 @@ class Evidence:
         reading, found = self._found(phrase, where, only)
         window = self._desk.settings.step_window_us
         result = answers(found, window, stances=stances)
-        return Answered(reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, ONE_FIGHT))
+        return Answered(
+            reading, result, (COUNTED, *ANSWERS, OUTCOMES, WILSON, _how_many(len(np.unique(found.fight))))
+        )
 
     def elsewhere(
         self, phrase: str, *, where: Where | None = None, only: Mapping[str, str] | None = None
@@ -262,7 +277,9 @@ class Evidence:
         """Which attacks a defence is caught by."""
         reading, found = self._found(phrase, where, only)
         rows = caught(found, self._desk.vocabulary.is_punch, self._desk.settings.step_window_us)
-        return Caught(reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, ONE_FIGHT))
+        return Caught(
+            reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, _how_many(len(np.unique(found.fight))))
+        )
 
     def two_logs(
         self,
@@ -492,6 +509,11 @@ def _within(where: Where | None, only: Mapping[str, str]) -> tuple[Where | None,
     if where is not None and where.dates is not None:
         raise InputError("the dates are given twice; one pair can be chosen at a time")
     return replace(where or Where(), dates=dates), rest
+
+
+def _how_many(fights: int) -> str:
+    """What one fight, or several, tell of others."""
+    return SEVERAL_FIGHTS.format(fights) if fights > 1 else ONE_FIGHT
 
 
 def _side(only: Mapping[str, str], where: Where | None) -> str:

@@ -15,6 +15,7 @@ from cliplib.phrases import reading_json
 from cliplib.stats.changepoint import Change, Power, TooLittle
 from cliplib.stats.proportions import Interval
 from cliplib.tally import CATEGORIES, Compared, CountRow, Moment, NextRow, Tries
+from cliplib.tally.comparing import Method
 from cliplib.tally.pairing import Confusion, OfOne, Pair
 from cliplib.tally.table import (
     Column,
@@ -310,9 +311,10 @@ _LINE = (
     Column("that", "of", ("that.count", "that.of"), ("that", "that_of")),
     Column("", "clips", ("that.clips",)),
     Column("difference", "points", ("difference",)),
-    Column("p", "chance", ("p",), maybe=False),
-    Column("q", "chance", ("q",), maybe=False),
+    Column("p", "chance", ("p",)),
+    Column("q", "chance", ("q",)),
     Column("", "text", ("words",), maybe=False),
+    Column("", "number", ("homogeneity",)),
     Column("in words", "text"),
 )
 _SIDES = (
@@ -330,7 +332,15 @@ class ComparedSide:
 
 COMPARE = Form(
     "Comparison",
-    (READING, Fact("this", ComparedSide), Fact("that", ComparedSide), *_SIDES, DEFINITIONS),
+    (
+        READING,
+        Fact("this", ComparedSide),
+        Fact("that", ComparedSide),
+        *_SIDES,
+        DEFINITIONS,
+        Fact("method", Method),
+        Fact("fights", int),
+    ),
 )
 
 
@@ -353,7 +363,7 @@ def _lines(
                 behind[f"{name}_of"] = partial(_itself, all_[of])
         values = (
             line.what, (line.k1, line.n1), line.clips1, (line.k2, line.n2), line.clips2, line.difference,
-            line.p, line.q, line.words, line.words.rpartition(": ")[2],
+            line.p, line.q, line.words, line.homogeneity, line.words.partition(": ")[2],
         )  # fmt: skip
         rows.append(filling.row(group, values, key=(line.what,), behind=behind, words=(line.what,)))
     return rows
@@ -382,6 +392,8 @@ def fill_compare(found: Compare) -> Filled:
             "reading": reading_json(found.reading),
             "this": ComparedSide(found.this, result.tries1),
             "that": ComparedSide(found.that, result.tries2),
+            "method": result.method,
+            "fights": result.fights,
             "definitions": found.definitions,
         },
         {
