@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from cliplib import Library, versions
+from cliplib import Library, NotFoundError, versions
 from cliplib import restore as restore_backup
 from cliplib.cli import terminal
 from cliplib.cli.progress import ProgressLine
@@ -53,8 +53,10 @@ def check(folder: Path, repair: bool, deep: bool, without: str | None) -> termin
 @terminal.doing
 def backup(folder: Path, out: Path, clips: bool) -> terminal.Done:
     """Copy the library into OUT (a .tar file, or a new folder) while people go on logging."""
+    library = Library(folder)
+    finish_forgetting(library)
     with ProgressLine() as progress:
-        made = Library(folder).care.backup(out, clips=clips, progress=progress)
+        made = library.care.backup(out, clips=clips, progress=progress)
     terminal.say(f"{made.out}: {made.fights} fights in {made.files} files")
     if made.missing:
         terminal.say(
@@ -110,6 +112,27 @@ def forget(
     library = Library(folder)
     if (fight is None) == (fighter is None):
         raise click.UsageError("Give a fight, or --fighter with a name.")
+    finished = finish_forgetting(library)
+    try:
+        return _forget(library, fight, fighter, save_logs_to, yes)
+    except NotFoundError:
+        if not finished:  # else that may well be what was asked for again
+            raise
+    return terminal.Done(finished=list(finished))
+
+
+def finish_forgetting(library: Library) -> tuple[str, ...]:
+    """First of all finish, and say, what somebody was killed at while they forgot it."""
+    with ProgressLine() as progress:
+        titles = library.care.finish_forgetting(progress)
+    for title in titles:
+        terminal.say(f"“{title}” was being forgotten when that was cut short; it was taken out now", err=True)
+    return titles
+
+
+def _forget(
+    library: Library, fight: str | None, fighter: str | None, save_logs_to: Path | None, yes: bool
+) -> terminal.Done:
     rows = (library.finding.fight(fight),) if fight is not None else library.care.fights_of(fighter or "")
     going = library.care.what_goes([row.id for row in rows])
     if save_logs_to is not None:

@@ -10,6 +10,7 @@ import click
 
 from cliplib import Library, log_forms
 from cliplib.cli import terminal
+from cliplib.cli.care import finish_forgetting
 from cliplib.cli.progress import ProgressLine
 
 
@@ -22,6 +23,7 @@ from cliplib.cli.progress import ProgressLine
 def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: bool, as_json: bool) -> int:
     """Bring fight folders, or folders of them, into the library: read, cut, index. Repeat at any time."""
     library = Library(folder, create=True)
+    finish_forgetting(library)
     with ProgressLine() as progress:
         report = library.logging.ingest(paths, progress=progress, cut=not no_cut, skip_bad_rows=skip_bad_rows)
     if as_json:

@@ -29,7 +29,15 @@ class Care:
 
     def check(self, *, repair: bool = False, deep: bool = False, progress: Progress = silent) -> list[Fault]:
         """What is wrong with the library or this machine, and what was done about it; empty for nothing."""
-        return Check(self._desk, self._making, repair, deep, progress).run()
+        found = [
+            Fault(f"“{title}” was being forgotten when that was cut short; parts of it are left")
+            for title in forget.cut_short(self._desk.folder)
+        ]
+        if found and repair:
+            self.finish_forgetting(progress)
+            for fault in found:
+                fault.done = "forgotten now"
+        return found + Check(self._desk, self._making, repair, deep, progress).run()
 
     def reindex(self, progress: Progress = silent) -> None:
         """Make everything that is derived from the catalogue anew."""
@@ -47,6 +55,13 @@ class Care:
         """Take fights out for good, with all that shows them; see `forget.forget_fights`. Their fight folders
         and footage stay untouched."""
         return forget.forget_fights(self._desk, self._history, fight_ids, progress)
+
+    def finish_forgetting(self, progress: Progress = silent) -> tuple[str, ...]:
+        """Finish what somebody was killed at while they forgot fights; the titles, for nothing none."""
+        titles = forget.cut_short(self._desk.folder)
+        if titles:
+            self.forget([], progress)
+        return titles
 
     def fights_of(self, fighter: str) -> tuple[FightRow, ...]:
         """A fighter's fights; NotFoundError if nobody has that very name."""

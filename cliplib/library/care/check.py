@@ -331,6 +331,8 @@ class Check:
                 stays = _removed([path], folders=True)
                 finding.done = "" if stays else "removed"
                 finding.what += f"; {stays}" if stays else ""
+        if self.repair:
+            parts_elsewhere(self.desk.folder)  # notes of what is gone now go too
 
     def _machine(self) -> None:
         missing = ffmpeg.capabilities().missing

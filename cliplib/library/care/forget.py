@@ -33,6 +33,7 @@ from cliplib.library.making.filmlock import nobody_shows
 from cliplib.media.files import replacing, settle_names
 from cliplib.reels.build import digest_of
 
+_JOURNAL = "forgetting.json"
 _CATALOGUE = "catalogue.db"
 _LARGEST_LOG = 256 << 20
 _COPY = "import shutil, sys; shutil.copyfileobj(open(sys.argv[1], 'rb'), sys.stdout.buffer)"
@@ -101,12 +102,37 @@ class Forgotten:
     left: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """What is being forgotten: titles by fight, and every fighter that there was before. Kept in a file from
+    the first thing that is removed to the last, so that a run that is killed is finished by another."""
+
+    titles: dict[int, str]
+    fighters: tuple[str, ...]
+
+    @classmethod
+    def read(cls, root: Path) -> _Begun:
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+            said = json.loads((root / _JOURNAL).read_text(encoding="utf-8"))
+            return cls({int(i): str(t) for i, t in said["titles"].items()}, tuple(map(str, said["fighters"])))
+        return cls({}, ())
+
+    def keep(self, root: Path) -> None:
+        with replacing(root / _JOURNAL) as temporary:
+            temporary.write_text(json.dumps({"titles": self.titles, "fighters": self.fighters}), "utf-8")
+
+
+def cut_short(root: Path) -> tuple[str, ...]:
+    """Titles of fights whose forgetting was begun and not finished: somebody was killed at it."""
+    return tuple(_Begun.read(root).titles.values())
+
+
 def forget_fights(
     desk: Desk, history: PhraseHistory, fight_ids: Sequence[int], progress: Progress = silent
 ) -> Forgotten:
     """Take fights out, and fighters who then have none. When it returns, no power cut brings anything back.
-    It waits for reels that are being made; from then on it is not interrupted by `progress`: what is half
-    forgotten is half there.
+    What a killed run had begun is finished with it. It waits for reels that are being made; from then on it
+    is not interrupted by `progress`: what is half forgotten is half there.
 
     NotFoundError for a fight there isn't; BusyError while an ingest is at work; StorageError if a file could
     not be written anew: then forget again, or `check --repair` if the fights are gone.
@@ -118,9 +144,15 @@ def forget_fights(
             progress(stage, done, total)
 
     with nobody_shows(root, progress), only_one(root / LOCK), _removing(root):
-        fights = tuple(catalogue.fight(fight_id) for fight_id in dict.fromkeys(fight_ids))
-        before = {fighter.name for fighter in catalogue.fighters()}
-        ids = {fight.id for fight in fights}
+        begun = _Begun.read(root)
+        there = catalogue.revisions().keys()
+        asked = dict.fromkeys([*begun.titles, *fight_ids])
+        wanted = [number for number in asked if number in there or number not in begun.titles]
+        fights = tuple(catalogue.fight(fight_id) for fight_id in wanted)
+        before = {*begun.fighters, *(fighter.name for fighter in catalogue.fighters())}
+        titles_of = begun.titles | {fight.id: fight.title for fight in fights}
+        ids = set(titles_of)
+        _Begun(titles_of, tuple(sorted(before))).keep(root)
         reels = (*_remove_reels(desk, ids), *breakdownfiles.forget_in(desk, ids))
         # What could show them goes first: if this is cut short, the rows still say that it is to be done.
         for derived in ("cache", "looking"):
@@ -129,18 +161,21 @@ def forget_fights(
         settle_names((root, root / "reels"))
         told("forgetting", 0, 0)
         catalogue.care.forget([fight.id for fight in fights])
-        for fight in fights:
-            ingest_cut.sweep_fight(root, fight.id, {})
+        for fight_id in ids:
+            ingest_cut.sweep_fight(root, fight_id, {})
         ingest_cut.sweep_working(root, catalogue.sliced_files())
         ingest_cut.sweep_leftovers(root)  # what somebody was killed at may be of one of them
         desk.search.rebuild(told)
         left = (*(f.name for f in catalogue.fighters()), *(f.title for f in catalogue.fights()))
         history.keep_only(left)
         complete = catalogue.care.scrub()
-        settle_names(_folders(root, fights))
+        settle_names(_folders(root, ids))
+        if complete:
+            (root / _JOURNAL).unlink(missing_ok=True)
+            settle_names([root])
     gone = before - {fighter.name for fighter in catalogue.fighters()}
     titles = {fight.title for fight in catalogue.fights()}
-    gone |= {f.title for f in fights if _telling(f.title) and not any(f.title in t for t in titles)}
+    gone |= {t for t in titles_of.values() if _telling(t) and not any(t in other for other in titles)}
     if not complete:
         raise StorageError(
             "the fights were taken out, but somebody was reading the catalogue all the while, and its log "
@@ -170,10 +205,10 @@ def fights_of(desk: Desk, fighter: str) -> tuple[FightRow, ...]:
     return fights
 
 
-def _folders(root: Path, fights: Sequence[FightRow]) -> list[Path]:
+def _folders(root: Path, ids: Iterable[int]) -> list[Path]:
     """The folders that forgetting removes files from."""
     clips = [root / kind for kind in (ingest_cut.CLIPS, ingest_cut.POSTERS)]
-    own = [path for folder in clips for fight in fights for path in folder.glob(f"*-{fight.id}")]
+    own = [path for folder in clips for fight_id in ids for path in folder.glob(f"*-{fight_id}")]
     others = [root / name for name in (ingest_cut.WORKING, "reels", "columns", "index")]
     return [root, *clips, *own, *others]
 

@@ -20,6 +20,7 @@ def noted_outside(root: Path, place: Path) -> Iterator[None]:
     """Hold while something is written into the folder `place` for the library at `root`. First takes away
     what others were killed at, wherever it was noted. Where nothing can be noted, nothing is."""
     take_away(parts_elsewhere(root))
+    parts_elsewhere(root)  # notes of what is gone now go too
     note = root / NOTES / f"{os.getpid()}-{threading.get_ident() & 0xFFFFFF:x}.json"
     with contextlib.suppress(OSError):
         note.parent.mkdir(exist_ok=True)
