@@ -17,6 +17,7 @@ from cliplib.core.errors import PhraseError as PhraseError
 from cliplib.core.errors import SettingsError as SettingsError
 from cliplib.core.errors import StorageError as StorageError
 from cliplib.core.errors import ThemeError as ThemeError
+from cliplib.core.letters import shows as shows
 from cliplib.core.models import JSON as JSON
 from cliplib.core.models import Action as Action
 from cliplib.core.models import ClipRow as ClipRow

@@ -22,6 +22,7 @@ from cliplib import (
     Reading,
     format_clock,
     format_time,
+    shows,
 )
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def asking() -> bool:
 def plain(text: str) -> str:
     """Text from a log or file name, harmless to a terminal: no control or direction characters. Bytes of a
     name that are no text (PEP 383) stay, and are printed as numbers."""
-    return "".join(c if c.isprintable() or "\udc80" <= c <= "\udcff" else " " for c in text)
+    return "".join(c if shows(c) or "\udc80" <= c <= "\udcff" else " " for c in text)
 
 
 def say(text: object = "", *, err: bool = False) -> None:
@@ -117,7 +118,7 @@ def _written(data: JSON | Sequence[JSON], indent: int | None) -> str:
     unicode = (sys.stdout.encoding or "").casefold().replace("-", "") == "utf8"
     text = json.dumps(data, ensure_ascii=not unicode, indent=indent).encode("utf-8", "replace").decode()
     # What only steers a terminal is written as JSON writes any character (RFC 8259, section 7).
-    return "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
+    return "".join(c if shows(c) or c == "\n" else json.dumps(c)[1:-1] for c in text)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, give: int) -> None:

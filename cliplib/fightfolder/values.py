@@ -9,6 +9,7 @@ import datetime
 from collections.abc import Callable
 from typing import Any
 
+from cliplib.core.letters import all_show
 from cliplib.core.periods import Moment, parse_moment
 from cliplib.core.timebase import SECOND, format_time, from_seconds, parse_time
 from cliplib.logs.source import nearest
@@ -34,7 +35,7 @@ def line(value: Any) -> str:
         raise ValueError("is empty; write something or leave the key out")
     if len(text) > _LONGEST:
         raise ValueError(f"has {len(text)} characters; at most {_LONGEST} fit")
-    if not text.isprintable():
+    if not all_show(text):
         raise ValueError("holds a line break or control character; write it on one line")
     return text
 

@@ -433,7 +433,7 @@ def _changes(wrong: _Problems, values: Any) -> tuple[ClipChange, ...]:
         where = f"clips#{number}"
         if not isinstance(value, dict):
             wrong.add("", "clips", "must be written as [[clips]], one for each clip")
-            continue
+            return ()  # the others are the same mistake
         nested = ("slow", "freeze", "zoom", "drawings")
         known = {**_CHANGE, **{key: lambda v: v for key in nested}}
         read = {key: v for key, v in wrong.table(value, where, known).items() if key not in nested}

@@ -441,3 +441,9 @@ def test_drawings_come_as_json_and_are_checked() -> None:
     ):
         with pytest.raises(ThemeError, match=said):
             drawings_from(wrong)
+
+
+def test_numbers_where_tables_belong_are_one_mistake() -> None:
+    with pytest.raises(ThemeError) as caught:
+        theme_from('phrase = "jab"\nclips = [1, 2, 3]\n')
+    assert str(caught.value).count("must be written as [[clips]]") == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from cliplib.core.errors import FaultError, StorageError
 from cliplib.ingest import cut as ingest_cut
 from cliplib.ingest.ingest import Ingest
+from cliplib.media import ffmpeg
 from tests import libraries
 from tests.trust import films
 
@@ -81,3 +83,22 @@ def test_a_folder_that_goes_while_it_is_ingested_is_that_fights(tmp_path: Path) 
     told = {fight.title: fight for fight in report.fights}
     assert told["Fight aa"].errors
     assert not told["Fight bb"].errors
+
+
+@pytest.mark.parametrize("real", [True, False])
+def test_an_encrypted_film_is_named_as_such(tmp_path: Path, real: bool) -> None:
+    """Common Encryption renames the sample entry to `encv` (ISO/IEC 23001-7); FFmpeg writes it."""
+    fight = libraries.make_fight(tmp_path / "fight")
+    film = fight / "fight.mp4"
+    if real:
+        plain = film.rename(tmp_path / "plain.mp4")
+        key = ["-encryption_scheme", "cenc-aes-ctr", "-encryption_key", "76a6c65c5ea762046bd749a2e632ccbb"]
+        key += ["-encryption_kid", "a7e61c373e219033c21091fa607bf3b8"]
+        command = [ffmpeg.binary(), "-v", "error", "-i", plain, "-c", "copy", *key, film]
+        subprocess.run(command, check=True)
+    else:
+        film.write_bytes(film.read_bytes().replace(b"avc1\0\0\0\0\0\0", b"encv\0\0\0\0\0\0"))
+    report = libraries.ingest(tmp_path / "library", fight)
+    (told,) = report.fights[0].errors
+    assert "is encrypted" in str(told)
+    assert report.fights[0].exchanges == 2

@@ -17,6 +17,7 @@ from pathlib import Path
 from cliplib import logs, phrases
 from cliplib.catalogue.live import LineEditor, LiveLog, name_of
 from cliplib.core.errors import FootageError, InputError, LogError, NotFoundError, Problem
+from cliplib.core.letters import all_show
 from cliplib.core.models import Exchange, FightInfo, Unread
 from cliplib.core.progress import Progress, silent
 from cliplib.core.timebase import Timeline, format_time, parse_time
@@ -334,7 +335,7 @@ class LiveLogging:
 def logger_name(by: str) -> str:
     """Somebody's name as logs have it; InputError for none, or one that nobody could read."""
     plain = " ".join(by.split())
-    if not plain or not plain.isprintable() or len(plain) > LONGEST_NAME:
+    if not plain or not all_show(plain) or len(plain) > LONGEST_NAME:
         raise InputError(f"say who logs: a name or initials, at most {LONGEST_NAME} characters")
     return plain
 

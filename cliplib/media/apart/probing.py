@@ -92,6 +92,8 @@ def answer(path: Path) -> Answer:
 def _probed(path: Path) -> tuple[FootageInfo, Timeline]:
     size = _regular(path)
     structure = _whole(path)
+    if structure.kind == "mp4":
+        _clear(path)
     try:
         with open_footage(path) as container:
             stream = video_stream(path, container)
@@ -100,6 +102,17 @@ def _probed(path: Path) -> tuple[FootageInfo, Timeline]:
     except _NONSENSE as problem:
         raise _unreadable(path, problem) from problem
     return dataclasses.replace(info, size=size, fingerprint=fingerprint(path)), timeline
+
+
+def _clear(path: Path) -> None:
+    """FootageError for a film that its index says is encrypted: nothing of it would show a picture."""
+    try:
+        reading.read_movie(path)
+    except FootageError as problem:
+        if str(problem).endswith(reading.ENCRYPTED):
+            raise FootageError(
+                f"{path} is encrypted; get the film without copy protection from whoever it belongs to"
+            ) from None
 
 
 # --- before opening ---------------------------------------------------------------------------------------

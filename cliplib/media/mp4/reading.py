@@ -26,6 +26,7 @@ MOST_SAMPLES = 1 << 22  # 19 hours at 60 frames a second; a day of AAC packets a
 MOST_TRACKS = 64
 MOST_BOXES = 10_000  # beside one another
 MOST_EDITS = 10_000
+ENCRYPTED = "it is encrypted"
 LONGEST_S = 1 << 22  # seven weeks; finer ticks of it still fit into 64 bits
 
 
@@ -276,7 +277,7 @@ def _stsd(box: _Box, used: int) -> bytes:
     if not entries or count != len(entries) or used > count:
         raise FootageError("a track does not say how its samples are coded")
     if any(entry.kind in (b"encv", b"enca", b"drmi", b"drms") for entry in entries):
-        raise FootageError("it is encrypted")
+        raise FootageError(ENCRYPTED)
     return struct.pack(">I4s", len(box.body) + 8, b"stsd") + bytes(box.body)
 
 
