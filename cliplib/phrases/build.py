@@ -7,11 +7,10 @@ from dataclasses import replace
 from typing import Any
 
 from cliplib.core.models import Step, Where
-from cliplib.phrases.meanings import ANY, CORNER, EITHER, LEAD, ROOTS, Event, Pair, Story
+from cliplib.phrases.meanings import ANY, CORNER, EITHER, LEAD, MOST_ALTERNATIVES, ROOTS, Event, Pair, Story
 from cliplib.vocabulary import Vocabulary
 from cliplib.vocabulary.stance import hand_of, switched
 
-MOST_ALTERNATIVES = 24
 _SHARED = ("place", "range")
 
 

@@ -15,6 +15,8 @@ from cliplib.phrases.rules import Grammar, Rule
 KEPT = 3
 """Meanings kept of each kind for each stretch."""
 KEPT_SENTENCES = 6
+LONG, KEPT_LONG = 60, 2
+"""Beyond so many words fewer sentences are kept."""
 WIDEST = 14
 """Words of a clause; sentences, which begin at the first word, have no limit."""
 WORSE = 2.6
@@ -128,7 +130,7 @@ def _settle(found: list[Item], grammar: Grammar, span: tuple[int, int]) -> Cell:
         for rule in grammar.single.get(item.symbol, ()):
             _complete(rule, (item,), item.cost, found, span)
     if len(found) > 1:
-        _prune(cell)
+        _prune(cell, KEPT_SENTENCES if span[1] <= LONG else KEPT_LONG)
     return cell
 
 
@@ -136,13 +138,13 @@ _APART = (SENTENCE, "U", "FOUL", "~")
 """What costs little because it says little."""
 
 
-def _prune(cell: Cell) -> None:
+def _prune(cell: Cell, sentences: int) -> None:
     least = min(
         (item.cost for symbol, items in cell.items() if symbol not in _APART for item in items), default=99.0
     )
     for symbol, items in list(cell.items()):
         if symbol == SENTENCE:
-            most, worst = KEPT_SENTENCES, min(item.cost for item in items) + WORSE_SENTENCES
+            most, worst = sentences, min(item.cost for item in items) + WORSE_SENTENCES
         elif symbol in _APART:
             continue
         else:

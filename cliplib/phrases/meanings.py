@@ -1042,6 +1042,8 @@ def either(one: Story, two: Story) -> Meaning:
     if len(one.events) != 1 or len(two.events) != 1:
         return _either_combination(one, two)
     a, b = one.events[0], two.events[0]
+    if len(a.others) + len(b.others) > MOST_ALTERNATIVES:
+        return None
     if a.absent or b.absent or a.actor != b.actor:
         return None
     names, stances = same_pair(one.names, two.names), same_stances(one.stances, two.stances)
@@ -1323,6 +1325,7 @@ def either_person(one: Person, two: Person) -> Person | None:
     return Person("name", f"{one.name}{EITHER}{two.name}")
 
 
+MOST_ALTERNATIVES = 24
 EITHER = "\n"
 """Between the names of which either will do."""
 
