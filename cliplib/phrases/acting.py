@@ -141,6 +141,7 @@ _CASES = (
         lambda s: (
             s.clause.subj == "name"
             and s.told.subj in ("", "opp", "other", "stance")
+            and not ("earlier" in s.told.flags and s.told.subj == "")
             and s.told.names == (None, None)
             and s.told.he is None
         ),

@@ -784,6 +784,8 @@ def onto_verb(verb: Any, person: Person) -> Meaning:
         verb.events[0].kind == "M" or (verb.events[0].technique == "trap" and person.kind != "him")
     ):
         return None
+    if verb.det in ("a", "the"):
+        return None  # “after a clinch Brandt jabs”
     done = onto(verb, person)
     return done and done._replace(form=verbal(done.form), flags=done.flags | {"verb"})
 
@@ -1286,6 +1288,8 @@ def by_hand(story: Story, hand: Story) -> Meaning:
 
 def both_do(story: Story) -> Meaning:
     """“both men miss with left hooks”: one does, then the other."""
+    if len(story.events) == 2 and story.events[0].actor != story.events[1].actor:
+        return story._replace(form="c", subj="both")  # “the two of them exchange jabs”
     if len(story.events) != 1 or story.subj or story.received:
         return None
     both = plus(story, flip(story))
@@ -1426,3 +1430,8 @@ def stepping(story: Story) -> Meaning:
 def catching(story: Story) -> Mod | None:
     """“catches him”: lands."""
     return Mod("outcome", ("landed",), story.form) if story.events[0].technique == "catch" else None
+
+
+def twice(story: Story) -> Meaning:
+    """“both jabs”."""
+    return times(Mod("times", ("2",)), story) if story.form in ("p", "p3") and not story.det else None

@@ -146,7 +146,7 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None, *, f
     words = (
         stance if not switches else None, step.direction if fronted else None,
         step.outcome if step.outcome != "hurt" else None, step.role if step.role != "lead" else None,
-        f"{step.hand} hand" if (step.technique, step.hand) == ("punch", "lead") else step.hand,
+        "lead hand" if (step.technique, step.hand, step.side) == ("punch", "lead", None) else step.hand,
         step.side, _named(step, vocabulary),
         f"to {stance}" if stance and switches else None,  # the stance that it ends in
         step.target and f"to the {step.target}",
