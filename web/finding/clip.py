@@ -20,11 +20,13 @@ ALIKE = 6
 
 @dataclass(frozen=True)
 class ClipPage:
-    """What clip.html shows. `recut`, `reworded`: what was corrected in the library itself."""
+    """What clip.html shows. `recut`, `reworded`: what was corrected in the library itself. `filmed`: whether
+    there is footage of the fight."""
 
     clip: ClipRow
     phrase: str
     fighters: tuple[str, str]
+    filmed: bool
     earlier: int | None
     later: int | None
     alike: tuple[tuple[ClipRow, str], ...]
@@ -47,10 +49,12 @@ def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = ""
     why = {one.exchange_id: one.explanation for one in alike}
     earlier, later = lib.finding.neighbours(clip_id)
     recut, reworded = lib.logging.corrections.of(clip_id)
+    fight = lib.finding.fight(clip.fight_id)
     here = ClipPage(
         clip=clip,
         phrase=phrase,
-        fighters=lib.finding.fight(clip.fight_id).info.fighters,
+        fighters=fight.info.fighters,
+        filmed=fight.footage is not None,
         earlier=earlier,
         later=later,
         alike=tuple((row, why[row.id]) for row in lib.finding.clips([one.exchange_id for one in alike])),
