@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cliplib.watching import bells, clock, rounds, shots
@@ -19,6 +19,7 @@ def down(zero: float, first: float, last: float, step: float = 1.0) -> list[Read
 # --- clock ------------------------------------------------------------------------------------------------
 
 
+@settings(max_examples=30)
 @given(st.floats(100, 200), st.integers(0, 2**32 - 1))
 def test_a_clock_is_fitted_though_some_readings_are_wrong(zero: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
