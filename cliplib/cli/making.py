@@ -11,6 +11,7 @@ import click
 
 from cliplib import (
     HANDOVER_KINDS,
+    ClipChange,
     InputError,
     Library,
     MadeReel,
@@ -34,7 +35,7 @@ _out = click.option(
 @click.command()
 @click.argument("phrase", required=False)
 @click.option("--theme", type=click.Path(path_type=Path), help="A theme file instead of a phrase.")
-@click.option("--clips", help="Clips by number, in that order: 12,4,31.")
+@click.option("--clips", help="Clips by number, in that order: 12,4,31; 7+31 shows two at once, in step.")
 @filters.options
 @_out
 @click.option("--force", is_flag=True, help="Write over a file that is no reel of ours.")
@@ -70,18 +71,21 @@ def reel(
     where = filters.where(library, given) if clips is None else None
     library.making.check_reel(out, over=force)
     source: Source
+    changes: list[ClipChange] = []
     settings = ReelSettings(title=phrase or "Picked clips")
     if theme is not None:
         source = read_theme(theme)
         settings = source.settings
     elif clips is not None:
-        source = _numbers(clips)
+        source, changes = _pairs(clips)
     else:
         assert phrase is not None
         source = phrase
     settings = filters.reel_settings(settings, title, preset, no_captions, no_cards)
     with ProgressLine() as progress:
-        report = library.making.reel(source, out, where=where, settings=settings, progress=progress)
+        report = library.making.reel(
+            source, out, where=where, changes=changes, settings=settings, progress=progress
+        )
     if as_json:
         terminal.print_json(report.as_json())
     else:
@@ -300,6 +304,17 @@ def _numbers(text: str) -> list[int]:
     if not words or not all(word.isdecimal() and len(word) < 12 for word in words):
         raise InputError(f"“{text}” is not a list of clip numbers; write 12,4,31")
     return [int(word) for word in words]
+
+
+def _pairs(text: str) -> tuple[list[int], list[ClipChange]]:
+    """Clips by number, and which of them have another one beside them: 12,7+31."""
+    words = [word.partition("+") for word in text.replace(",", " ").split()]
+    first = _numbers(",".join(one for one, _, _ in words))
+    second = [_numbers(other)[0] if plus else None for _, plus, other in words]
+    beside = [
+        ClipChange(clip, beside=other) for clip, other in zip(first, second, strict=True) if other is not None
+    ]
+    return first, beside
 
 
 COMMANDS = (reel, export, handover, bundle, themes)

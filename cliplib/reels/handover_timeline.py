@@ -119,6 +119,8 @@ def _clip(
         "shot": shot.kind,
         **facts,
     }
+    if part.beside is not None:
+        clip.metadata["cliplib"]["beside"] = part.beside.part.clip_id or 0
     remarks = []
     if shot.kind == "slow" and shot.speed != 1:
         remarks = [f"SLOW REPLAY AT {shot.speed} OF THE SPEED"]

@@ -52,6 +52,8 @@ Everything but the phrase is optional:
     last = 4300
     caption = ["Watch the rear hand", "it never comes back"]
     mirror = true
+    beside = 31               # another clip at the same time, in step at their last matched actions
+    offset = 0                # by how many frames of the reel that one is later
     slow = false              # or { speed = 0.25 }; likewise freeze and zoom
     drawings = [{ kind = "arrow", points = [[0.4, 0.5], [0.6, 0.4]], from = 70.2, until = 71.0 }]
 """
@@ -81,6 +83,8 @@ class ClipChange:
     freeze: Freeze | Literal[False] | None = None
     zoom: Zoom | Literal[False] | None = None
     drawings: tuple[Drawing, ...] = ()
+    beside: int | None = None  # a second clip, shown at the same time, in step
+    offset: int = 0  # by how many frames of the reel the second one is later
 
 
 @dataclass(frozen=True, slots=True)

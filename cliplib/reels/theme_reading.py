@@ -385,6 +385,8 @@ _CHANGE: dict[str, Reader] = {
     "last": _whole(1, 2**40, "a frame number"),
     "caption": _lines,
     "mirror": _flag,
+    "beside": _whole(1, 2**53, "a clip's number"),
+    "offset": _whole(-10_000, 10_000, "a number of frames"),
 }
 _DRAWING: dict[str, Reader] = {
     "kind": _one_of(DRAWING_KINDS),

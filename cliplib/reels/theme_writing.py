@@ -113,6 +113,8 @@ def _change(change: ClipChange) -> dict[str, Any]:
             "last": change.last,
             "caption": None if change.caption is None else list(change.caption),
             "mirror": change.mirror,
+            "beside": change.beside,
+            "offset": change.offset or None,
         }
     )
     for name, value in (("slow", change.slow), ("freeze", change.freeze), ("zoom", change.zoom)):

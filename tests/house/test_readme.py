@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 from cliplib import Library
+from cliplib.breakdowns import document as documents
 from cliplib.media import versions
 from cliplib.reels import read_theme
 
@@ -37,6 +38,14 @@ def test_the_theme(tmp_path: Path) -> None:
     (tmp_path / "theme.toml").write_text(block("toml", "phrase"), encoding="utf-8")
     theme = read_theme(tmp_path / "theme.toml")
     assert theme.phrase == "counter to the body after a missed jab"
+
+
+def test_the_breakdown() -> None:
+    document = documents.read(block("markdown", "# The"))
+    assert [point.heading for point in document.points] == ["He waits for the jab"]
+    assert [link.kind for link in document.points[0].shots] == ["clip", "beside", "find", "picture"]
+    assert not document.problems
+    assert not document.notes
 
 
 def test_the_picture_is_there() -> None:

@@ -10,6 +10,8 @@ import pytest
 from cliplib import Library, restore
 from cliplib.core.errors import BusyError, InputError, NotFoundError
 from cliplib.library.care.forget import mentions
+from cliplib.reels.theme_reading import theme_from
+from cliplib.reels.theme_writing import theme_text
 from tests.breakdowns import sessions
 from tests.libraries import BLUE, ROWS, make_fight, toml, write_log
 from tests.media import footage
@@ -223,3 +225,20 @@ def test_a_sound_file_that_is_none(library: Library, tmp_path: Path) -> None:
     with pytest.raises(InputError):
         kept.bring(bad)
     assert kept.all() == []
+
+
+def test_two_clips_beside_each_other_in_a_reel(library: Library, tmp_path: Path) -> None:
+    """By command, with a choice of clips, and as a theme says it; and what is seen beside counts as shown."""
+    one, two = (clip.id for clip in library.finding.find("", limit=2, order="date").clips)
+    out = tmp_path / "pair.mp4"
+    report = library.making.beside(one, two, out, slow=0.5, mirror="second")
+    assert report.frames == len(footage.numbers(out))
+    with pytest.raises(InputError, match="choose two clips"):
+        library.making.beside(one, one, tmp_path / "none.mp4")
+    theme = theme_from(f'phrase = "Adeyemi jab"\n[[clips]]\nid = {one}\nbeside = {two}\noffset = 2\n')
+    assert theme_from(theme_text(theme)) == theme
+    name = library.making.make_reel([one], changes=theme.changes)
+    kept = library.making.made_reel(name)
+    assert kept.shows == (one, two)
+    assert kept.ingredients()["changes"][0].beside == two
+    assert library.making.remake_reel(name) == name

@@ -51,10 +51,10 @@ class Making(ReelMaker):
         """Make one video of two clips at once, in step at their last actions, or at the last of what
         `matching` matches in them. `offset`: by how many frames the second is shown later; `mirror`: both,
         first or second; `slow`: shown again at that share of the speed. Errors as for `reel`."""
+        if first == second:
+            raise InputError("choose two clips; one beside itself shows nothing new")
         with showing(self._desk.folder):
             shown = self.shown([first, second], settings, None, (), matching)
-            if len(shown.clips) != 2:
-                raise InputError("choose two clips; one beside itself shows nothing new")
             self.check_out(out)
             one, other = self.parts(shown, progress)
             turned = [mirror in ("both", which) for which in ("first", "second")]

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from cliplib.core.errors import InputError, NotFoundError
-from cliplib.core.models import Where
+from cliplib.core.models import ClipRow, Where
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
 from cliplib.library.finding.finding import Finding
@@ -19,7 +19,7 @@ from cliplib.library.making.reels import MadeReel, Shown, Source
 from cliplib.media.working import Prepared
 from cliplib.reels.build import build
 from cliplib.reels.captions import part_for
-from cliplib.reels.parts import ReelPart, ReelReport, ReelSettings
+from cliplib.reels.parts import Beside, ReelPart, ReelReport, ReelSettings
 from cliplib.reels.theme import ClipChange, Theme
 
 
@@ -80,7 +80,7 @@ class ReelMaker:
                 lambda out: self.build(shown, settings, out, progress),
                 recipe=reels.recipe_json(*told) if told else None,
                 again=again,
-                shows=[clip.id for clip in shown.clips],
+                shows=shown.shows,
             )
 
     def remake_reel(self, name: str, progress: Progress = silent) -> str:
@@ -137,12 +137,23 @@ class ReelMaker:
     def parts(self, shown: Shown, progress: Progress) -> list[ReelPart]:
         """The parts of a reel: each clip with its footage, treatment and what is drawn on it."""
         prepared: dict[int, Prepared] = {}
-        found = []
-        for clip in shown.clips:
+
+        def part(clip: ClipRow) -> ReelPart:
             if clip.fight_id not in prepared:
                 prepared[clip.fight_id] = self._desk.prepared(clip.fight_id, clip.fight, progress)
             drawn = self.drawings.shown_on(clip)
-            found.append(part_for(clip, prepared[clip.fight_id], shown.theme, drawn))
+            return part_for(clip, prepared[clip.fight_id], shown.theme, drawn)
+
+        found = []
+        for clip in shown.clips:
+            change = shown.theme.change_of(clip.id)
+            one = part(clip)
+            if change.beside is not None:
+                second = self._desk.clip(change.beside)
+                if shown.theme.phrase:
+                    (second,) = self._finding.matched([second], shown.theme.phrase)
+                one = replace(one, beside=Beside(part(second), change.offset))
+            found.append(one)
         return found
 
     def build(

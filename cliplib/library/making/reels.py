@@ -35,6 +35,12 @@ class Shown:
     clips: tuple[ClipRow, ...]
     said: str
 
+    @property
+    def shows(self) -> tuple[int, ...]:
+        """Every clip that is seen, by number: also those shown beside others."""
+        seconds = (self.theme.change_of(clip.id).beside for clip in self.clips)
+        return tuple(dict.fromkeys([*(c.id for c in self.clips), *(i for i in seconds if i is not None)]))
+
 
 def theme_of(
     source: str | Theme | None, settings: ReelSettings | None, changes: Sequence[ClipChange]
@@ -119,7 +125,11 @@ def recipe_json(
         "phrase": source if isinstance(source, str) else "",
         "clips": None if isinstance(source, str) else [int(i) for i in source],
         "where": filters,
-        "changes": [{"id": c.id, "first": c.first, "last": c.last, "caption": c.caption} for c in changes],
+        "changes": [
+            {"id": c.id, "first": c.first, "last": c.last, "caption": c.caption}
+            | ({"beside": c.beside, "offset": c.offset} if c.beside is not None else {})
+            for c in changes
+        ],
         "matching": matching,
         "settings": {
             "subtitle": settings.subtitle,

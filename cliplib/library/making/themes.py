@@ -153,8 +153,7 @@ class Themes:
             now = datetime.datetime.now().strftime("%Y-%m-%d %H:%M")
             last = self._last(name)
             if report.changed or last is None:
-                clips = tuple(clip.id for clip in shown.clips)
-                last = LastBuild(now, len(clips), report.changes, shows=clips)
+                last = LastBuild(now, len(shown.clips), report.changes, shows=shown.shows)
             else:
                 last = replace(last, checked=now)
             with replacing(self._note(name)) as temporary:
