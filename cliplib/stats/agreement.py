@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from cliplib.stats.proportions import Interval
+from cliplib.stats.proportions import Interval, wilson
 
 Table = Sequence[Sequence[int]] | npt.NDArray[np.int64]
 
@@ -43,7 +43,8 @@ def kappa_from_margins(observed: float, rows: Sequence[int], columns: Sequence[i
 
 
 def kappa(table: Table, level: float = 0.95) -> Interval | None:
-    """Cohen's kappa with its large-sample interval; None when all pairs fall into one category for both.
+    """Cohen's kappa with its large-sample interval; None where it says nothing: all pairs fall into one
+    category for both, or the interval would have no width, as where all are alike.
 
     Cohen 1960, Educ Psychol Meas 20:37; variance of Fleiss, Cohen and Everitt 1969, Psychol Bull 72:323.
     """
@@ -58,8 +59,22 @@ def kappa(table: Table, level: float = 0.95) -> Interval | None:
     off = (beside.sum() - np.trace(beside)) * (1 - observed) ** 2
     last = (observed * expected - 2 * expected + observed) ** 2
     variance = (diagonal.sum() + off - last) / (total * (1 - expected) ** 4)
+    if variance < 1e-12:
+        return None
     reach = NormalDist().inv_cdf(0.5 + level / 2) * sqrt(max(0.0, float(variance)))
     return Interval(value, max(-1.0, value - reach), min(1.0, value + reach))
+
+
+def positive_agreement(both: int, first: int, second: int, level: float = 0.95) -> Interval | None:
+    """How far two people agree on what was there: twice what both have, of all that either has (F1; Dice
+    1945, Ecology 26:297). Of `first` and `second`, how much each has; None where neither has anything.
+
+    Interval: Wilson's for what both have out of what at least one has (J), carried over: F1 = 2 J / (1 + J).
+    """
+    shared = wilson(both, first + second - both, level)
+    if shared is None:
+        return None
+    return Interval(*(2 * j / (1 + j) for j in (shared.value, shared.low, shared.high)))
 
 
 def ac1(table: Table) -> float:

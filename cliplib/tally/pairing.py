@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from cliplib.core.models import Action
-from cliplib.stats.agreement import ac1, band, kappa, percent_error
+from cliplib.stats.agreement import ac1, band, kappa, percent_error, positive_agreement
 from cliplib.stats.proportions import Interval
 
 WINDOW_US = 1_000_000
@@ -102,6 +102,11 @@ class OfOne:
     percent_error: float | None
     kappa: Interval | None
 
+    @property
+    def positive(self) -> Interval | None:
+        """How far both have it at the same moments; see `agreement.positive_agreement`."""
+        return positive_agreement(self.both, self.one, self.two)
+
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
@@ -114,6 +119,17 @@ class Agreement:
     of_outcome: tuple[OfOne, ...]
     percent_error: float | None  # over the counts of each fighter's techniques
     punches: frozenset[str]  # of the techniques, those that have an outcome
+
+    @property
+    def seen(self) -> Interval | None:
+        """How far both have the same actions, whatever they call them: what only one has counts against."""
+        return positive_agreement(self.paired, self.paired + self.only_one, self.paired + self.only_two)
+
+    @property
+    def called_alike(self) -> Interval | None:
+        """How far both have the same actions and call them alike."""
+        n1, n2 = self.paired + self.only_one, self.paired + self.only_two
+        return positive_agreement(self.techniques.same, n1, n2)
 
     @property
     def paired(self) -> int:

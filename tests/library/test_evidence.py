@@ -250,6 +250,31 @@ def test_the_same_log_twice_is_refused(library: Library) -> None:
         library.evidence.two_logs(1, "x.csv")
 
 
+def test_an_empty_log_is_compared_with_nothing(tmp_path: Path) -> None:
+    folder = tmp_path / "fights" / "one"
+    folder.mkdir(parents=True)
+    (folder / "fight.toml").write_text(FIGHT.format(date="2024-05-11", red=RED, blue=BLUE))
+    (folder / "log.csv").write_text(log_of(fight_rows()))
+    (folder / "second.csv").write_text(log_of([]))
+    opened = Library(tmp_path / "library", create=True)
+    assert opened.logging.ingest([tmp_path / "fights"], cut=False).exit_code == 0
+    with pytest.raises(InputError, match=r"“second\.csv” has no action with a time"):
+        opened.evidence.two_logs(1)
+    opened.close()
+
+
+def test_what_only_one_log_has_counts(library: Library, made: Path) -> None:
+    found = library.evidence.two_logs(1)
+    # 36 actions in one log and 35 in the other, all of these in both: F1 is 2 x 35 / 71 (arithmetic).
+    assert found.agreement.seen is not None
+    assert found.agreement.seen.value == pytest.approx(70 / 71)
+    said = run(made, "agree", "1")
+    assert "Positive agreement, seen by both: 0.99 (0.9" in said
+    assert "only in log.csv" in said
+    assert "Techniques: all 35 pairs alike; 1 action in one log only" in said
+    assert not re.search(r"(\d\.\d\d) \(\1 to \1\)", said)
+
+
 # --- commands ---------------------------------------------------------------------------------------------
 
 

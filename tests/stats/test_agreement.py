@@ -80,3 +80,29 @@ def test_one_category_has_no_kappa() -> None:
 )
 def test_bands(value: float, word: str) -> None:
     assert agreement.band(value) == word
+
+
+def test_positive_agreement_is_scikit_learns_f1() -> None:
+    """Actions that each of two people has or has not: F1 of one against the other."""
+    from sklearn.metrics import f1_score
+
+    rng = np.random.default_rng(3)
+    for _ in range(30):
+        one, two = rng.random((2, 40)) < rng.uniform(0.2, 0.9)
+        found = agreement.positive_agreement(int((one & two).sum()), int(one.sum()), int(two.sum()))
+        assert found is not None
+        assert found.value == pytest.approx(f1_score(one, two))
+        assert found.low < found.value <= found.high
+    # 28 of both, 38 in one log only: 2 x 28 / (66 + 28), by arithmetic; no interval is without width.
+    found = agreement.positive_agreement(28, 66, 28)
+    assert found is not None
+    assert found.value == pytest.approx(56 / 94)
+    alike = agreement.positive_agreement(28, 28, 28)
+    assert alike is not None
+    assert alike.low < alike.value == 1
+    assert agreement.positive_agreement(0, 0, 0) is None
+
+
+def test_pairs_that_are_all_alike_have_no_kappa() -> None:
+    """Its interval would have no width, from however few pairs."""
+    assert agreement.kappa([[20, 0], [0, 8]]) is None

@@ -30,6 +30,8 @@ DEFINITIONS = (
     "window; an action without a time of its own lies somewhere in its exchange.",
     "Percent error: 100 x the sum of differences between the two counts / their mean total (Hughes, Cooper "
     "and Nevill 2002), over each fighter's techniques. It counts what only one log has.",
+    "Positive agreement (F1): twice what both logs have, of all that either has; what only one log has "
+    "counts against it. Interval: Wilson's for what both have of what at least one has, carried over.",
     "Kappa: Cohen's, with its large-sample 95 % interval, over pairs alone: of what only one log has, nobody "
     "can say what the other would have called it. Words: Landis and Koch 1977.",
     "AC1: Gwet's, steadier than kappa where nearly everything has one name.",
@@ -90,6 +92,12 @@ def two_logs(
         mine = near
     logged1, out1 = _logged(mine)
     logged2, out2 = _logged(theirs)
+    for name, logged in ((first, logged1), (second, logged2)):
+        if not logged:
+            where = " where the other log has something" if where_both else ""
+            raise InputError(
+                f"“{name}” has no action with a time{where}, so that there is nothing to compare"
+            )
     found = agreement(logged1, logged2, vocabulary.is_punch, window_us)
     footage = catalogue.footage(fight.id)
     listed = []

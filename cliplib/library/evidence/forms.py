@@ -557,6 +557,7 @@ _OF_ONE = (
     Column("second", "count", ("second",), ("second",)),
     Column("both", "count", ("both",), ("both",)),
     Column("percent error", "number", ("percent_error",), unit="% of the mean count"),
+    Column("positive agreement", "coefficient", ("positive_agreement",)),
     Column("kappa", "coefficient", ("kappa",)),
 )
 _DISAGREEMENTS = Group(
@@ -580,7 +581,8 @@ AGREEMENT = Form(
     (
         Fact("fight", str), Fact("first", LogName), Fact("second", LogName), Fact("paired", int),
         Fact("only_first", int), Fact("only_second", int), Fact("beyond", int), Fact("left_out", int),
-        Fact("percent_error", float | None), Fact("techniques", ConfusionTable),
+        Fact("percent_error", float | None), Fact("seen_by_both", Interval | None),
+        Fact("called_alike", Interval | None), Fact("techniques", ConfusionTable),
         Fact("outcomes", ConfusionTable), _TECHNIQUES, _OUTCOMES, _DISAGREEMENTS, DEFINITIONS,
     ),
 )  # fmt: skip
@@ -601,7 +603,7 @@ def fill_agreement(found: TwoLogs) -> Filled:
         return [
             filling.row(
                 group,
-                (r.name, r.one, r.two, r.both, r.percent_error, r.kappa),
+                (r.name, r.one, r.two, r.both, r.percent_error, r.positive, r.kappa),
                 key=(r.name,),
                 behind={
                     "first": opener(what, r.name, None),
@@ -623,7 +625,7 @@ def fill_agreement(found: TwoLogs) -> Filled:
                 cells.append((Piece(str(count), key),))
             rows.append(ShownRow((one,), tuple(cells)))
         columns = tuple(Column(name, "count") for name in table.names)
-        return Shown(what, title, ("first log down, second across",), columns, tuple(rows))
+        return Shown(what, title, (f"{found.one} down, {found.two} across",), columns, tuple(rows))
 
     disagreements = [
         filling.row(
@@ -637,14 +639,18 @@ def fill_agreement(found: TwoLogs) -> Filled:
     )
     counted = (
         f"{agreed.paired} action{'' if agreed.paired == 1 else 's'} in both"
-        f", {agreed.only_one} only in the first"
-        + (f" ({found.beyond} of its actions lie where the second has nothing)" if found.beyond else "")
-        + f", {agreed.only_two} only in the second"
+        f", {agreed.only_one} only in {found.one}"
+        + (f" ({found.beyond} of its actions lie where {found.two} has nothing)" if found.beyond else "")
+        + f", {agreed.only_two} only in {found.two}"
         + (f"; {found.left_out} without any time were left out" if found.left_out else "")
     )
     lead = [(Piece(f"{found.fight.title}: {one} against {two}"),), (Piece(counted),)]
     if agreed.percent_error is not None:
-        lead.append((Piece(f"Percent error: {agreed.percent_error:.1f}"),))
+        lead.append((Piece(f"Percent error: {agreed.percent_error:.1f} % of the mean count"),))
+    for what, value in (("seen by both", agreed.seen), ("and called alike", agreed.called_alike)):
+        if value is not None:
+            said = f"{value.value:.2f} ({value.low:.2f} to {value.high:.2f})"
+            lead.append((Piece(f"Positive agreement, {what}: {said}"),))
     count = len(found.disagreements)
     lead.append((Piece(f"{count} disagreement{'' if count == 1 else 's'}"),))
     before: dict[str, Shown] = {}
@@ -653,7 +659,7 @@ def fill_agreement(found: TwoLogs) -> Filled:
         ("Outcomes", "outcome", agreed.outcomes, _OUTCOMES),
     ):
         if table.pairs:
-            lead.append((Piece(_alike(title, table)),))
+            lead.append((Piece(_alike(title, table, agreed.only_one + agreed.only_two)),))
             before[group.name] = crossed(title, what, table)
     return Filled(
         AGREEMENT,
@@ -667,6 +673,8 @@ def fill_agreement(found: TwoLogs) -> Filled:
             "beyond": found.beyond,
             "left_out": found.left_out,
             "percent_error": agreed.percent_error,
+            "seen_by_both": agreed.seen,
+            "called_alike": agreed.called_alike,
             "techniques": confusion(agreed.techniques),
             "outcomes": confusion(agreed.outcomes),
             "definitions": found.definitions,
@@ -678,6 +686,11 @@ def fill_agreement(found: TwoLogs) -> Filled:
         },
         found.definitions,
         lead=tuple(lead),
+        heads={
+            (group.name, side): name
+            for group in (_TECHNIQUES, _OUTCOMES, _DISAGREEMENTS)
+            for side, name in (("first", found.one), ("second", found.two))
+        },
         before=before,
         openers=filling.openers,
     )
@@ -687,7 +700,10 @@ def _clips(pairs: Sequence[Pair]) -> tuple[int, ...]:
     return tuple(dict.fromkeys(p.either.exchange_id for p in pairs))
 
 
-def _alike(title: str, table: Confusion) -> str:
+def _alike(title: str, table: Confusion, alone: int) -> str:
+    if table.same == table.pairs:
+        actions = "1 action" if alone == 1 else f"{alone} actions"
+        return f"{title}: all {table.pairs} pairs alike; {actions} in one log only"
     worth = f", {table.band}" if table.band else ""
     extra = "" if table.ac1 is None else f"; AC1 {table.ac1:.2f}"
     kappa = table.kappa
