@@ -57,6 +57,8 @@ def readings(looked: Pass, seen: Seen, progress: Progress = silent) -> list[Read
     """What the clock's line says, as far as it was read well."""
     kept = looked.kept("read")
     if kept is None or len(kept) != len(seen.of):
+        if not reading.available():  # it was there when the clock was found
+            return []
         reader, kept = reading.Reader(), []
         for k, line in enumerate(seen.lines):
             kept.append(reader.line(np.asarray(line)))
