@@ -12,15 +12,16 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING, Any
 
 from cliplib.catalogue.rows import ACTION_COLUMNS, StoredExchange, action_from, action_values, exchange_digest
 from cliplib.catalogue.store import Store, marks
 from cliplib.catalogue.writing import touch
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import Action, Exchange
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 Key = tuple[str, int | None, int]
 """(name of the log, round, microseconds at which the log has the exchange begin)."""

@@ -11,15 +11,16 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from cliplib.catalogue.rows import NewExchange, NewMark, second_opinions
 from cliplib.catalogue.store import Store
 from cliplib.catalogue.writing import fighter_id, replace_exchanges, replace_marks, touch
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import FightInfo
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 T = TypeVar("T")
 

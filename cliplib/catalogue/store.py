@@ -8,13 +8,15 @@ import sqlite3
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sqlite_utils import Database
-
-from cliplib.catalogue import schema
+from cliplib.catalogue import state
 from cliplib.core.errors import BusyError, NotFoundError, StorageError
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 _BATCH = 500  # ids in one IN (...): far below SQLite's limit of parameters
 _BUSY_MS = 10_000
@@ -28,19 +30,23 @@ class _Connection:
             str(path), timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
         )
         try:
-            # Plugins of somebody's sqlite-utils have no business in a library.
-            self.db = Database(self.raw, execute_plugins=False)
-            self.db.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
-            self.db.execute("PRAGMA foreign_keys = ON")
-            self.db.enable_wal()
+            self.raw.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+            self.raw.execute("PRAGMA foreign_keys = ON")
+            if self.raw.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                self.raw.execute("PRAGMA journal_mode = wal")
             # With a write-ahead log NORMAL loses at most the last commits on a power cut, never consistency;
             # ingest finds what is missing and does it again.
-            self.db.execute("PRAGMA synchronous = NORMAL")
+            self.raw.execute("PRAGMA synchronous = NORMAL")
             for view in views:
-                self.db.execute(view)
+                self.raw.execute(view)
         except BaseException:
             self.raw.close()
             raise
+
+    @cached_property
+    def db(self) -> Database:
+        """For who writes; loaded then."""
+        return _database(self.raw)
 
     def close(self) -> None:
         self.raw.close()
@@ -50,9 +56,18 @@ class _Connection:
             self.raw.close()
 
 
+def _database(raw: sqlite3.Connection) -> Database:
+    from sqlite_utils import Database
+
+    # Plugins of somebody's sqlite-utils have no business in a library.
+    return Database(raw, execute_plugins=False)
+
+
 def _make(path: Path) -> list[str]:
     """A new catalogue, which has its name only once it is one; what was applied to it. Somebody else who made
     one meanwhile is left alone."""
+    from cliplib.catalogue import schema
+
     log = path.with_name(f"{path.name}-wal")
     if log.exists() and log.stat().st_size:
         raise StorageError(
@@ -68,7 +83,7 @@ def _make(path: Path) -> list[str]:
             raw.execute(
                 "PRAGMA journal_mode = MEMORY"
             )  # nobody knows of it yet; no second file to leave behind
-            applied = schema.upgrade(Database(raw, execute_plugins=False))
+            applied = schema.upgrade(_database(raw))
         finally:
             raw.close()
         try:
@@ -96,7 +111,7 @@ def _recognise(path: Path) -> None:
     if path.is_file() and path.stat().st_size == 0:
         raise StorageError(f"{path} is empty, so it is no catalogue any more: {hint}")
     with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as raw:
-        if not schema.is_ours(raw):
+        if not state.is_ours(raw):
             raise StorageError(f"{path} is a database, but no catalogue of cliplib: {hint}")
 
 
@@ -116,17 +131,33 @@ class Store:
                 made = _make(path)
         with self.errors():
             _recognise(path)
-            self.upgraded = made + schema.upgrade(self.db)
+            self.upgraded = made + self._upgrade()
         if hide_private:
             self.close()
-            self._views = schema.WITHOUT_PRIVATE
+            self._views = state.WITHOUT_PRIVATE
+
+    def _upgrade(self) -> list[str]:
+        if state.is_current(self.raw):
+            return []
+        from cliplib.catalogue import schema
+
+        return schema.upgrade(self.db)
+
+    @property
+    def raw(self) -> sqlite3.Connection:
+        """The calling thread's connection, for who only reads."""
+        return self._connection().raw
 
     @property
     def db(self) -> Database:
+        """The same, for who writes."""
+        return self._connection().db
+
+    def _connection(self) -> _Connection:
         connection: _Connection | None = getattr(self._local, "connection", None)
         if connection is None:
             connection = self._local.connection = _Connection(self.path, self._views)
-        return connection.db
+        return connection
 
     def close(self) -> None:
         """Close the calling thread's connection; others close when their threads end."""
@@ -192,12 +223,14 @@ class Store:
 
     def rows(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         with self.errors():
-            return self.db.execute(sql, list(parameters)).fetchall()
+            return self.raw.execute(sql, list(parameters)).fetchall()
 
     def records(self, sql: str, parameters: Sequence[Any] = ()) -> list[dict[str, Any]]:
         """Rows by column name, for wide tables."""
         with self.errors():
-            return list(self.db.query(sql, list(parameters)))
+            cursor = self.raw.execute(sql, list(parameters))
+            names = [column[0] for column in cursor.description]
+            return [dict(zip(names, row, strict=True)) for row in cursor]
 
 
 def marks(values: Iterable[Any]) -> str:

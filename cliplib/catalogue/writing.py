@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING, Any
 
 from cliplib.catalogue.rows import (
     ACTION_COLUMNS,
@@ -23,6 +21,9 @@ from cliplib.catalogue.rows import (
 from cliplib.catalogue.store import Store, marks
 from cliplib.core.errors import InputError
 from cliplib.core.models import Action, Exchange, FightInfo, LogSource
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 
 def replace_fight(

@@ -14,6 +14,7 @@ import pytest
 from sqlite_utils import Database
 
 from cliplib.catalogue import schema as catalogue_schema
+from cliplib.catalogue import state
 from cliplib.catalogue.catalogue import MISSING, Catalogue
 from cliplib.catalogue.rows import NewClip, NewExchange, NewMark, OldExchange, keep_ids, with_second_opinions
 from cliplib.core.errors import BusyError, InputError, NotFoundError, StorageError
@@ -389,6 +390,7 @@ def test_a_failed_migration_leaves_no_trace(tmp_path: Path, monkeypatch: pytest.
     Catalogue(tmp_path / "catalogue.db", create=True).close()
     migrations = catalogue_schema.migrations
     monkeypatch.setattr(migrations, "_migrations", list(migrations._migrations))
+    monkeypatch.setattr(state, "MIGRATIONS", (*state.MIGRATIONS, "half_done"))
 
     @migrations()
     def half_done(db: Database) -> None:
@@ -455,3 +457,9 @@ def test_two_processes_may_make_one_library(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert wrong == []
+
+
+def test_a_library_knows_the_migrations_without_loading_them() -> None:
+    """`state.MIGRATIONS`, which opening a library compares with, are those of `schema`."""
+    made = catalogue_schema.migrations._migrations  # private: as in schema.upgrade
+    assert [migration.name for migration in made] == list(state.MIGRATIONS)

@@ -69,7 +69,7 @@ HOMES = {
     "sqlite_utils": ("cliplib/catalogue/",),
     "sqlite3": (
         "cliplib/catalogue/store.py",  # connections
-        "cliplib/catalogue/schema.py",  # what a file that is no catalogue of ours is known by
+        "cliplib/catalogue/state.py",  # what a file that is no catalogue of ours is known by
         "cliplib/catalogue/care.py",  # copying and scrubbing the file, which only its own interface can do
         "cliplib/media/versions.py",  # its version
     ),

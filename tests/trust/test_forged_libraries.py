@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from cliplib import Library, restore
-from cliplib.catalogue import schema
+from cliplib.catalogue import state
 from cliplib.core.errors import FootageError, InputError, StorageError
 from cliplib.library.care import backup as backups
 from cliplib_web import create_app
@@ -111,7 +111,7 @@ def test_a_log_of_changes_without_its_catalogue_is_no_new_library(tmp_path: Path
 def test_a_library_says_what_it_is(place: Path) -> None:
     path = place / "library" / "catalogue.db"
     raw = sqlite3.connect(path)
-    assert raw.execute("PRAGMA application_id").fetchone()[0] == schema.APPLICATION
+    assert raw.execute("PRAGMA application_id").fetchone()[0] == state.APPLICATION
     raw.execute("PRAGMA application_id = 0")  # as libraries of before did
     raw.close()
     assert len(Library(place / "library").finding.fights()) == 1
