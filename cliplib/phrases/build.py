@@ -88,8 +88,8 @@ def _step(event: Event, by: int, names: tuple[str | None, str | None], shared: d
                 "role": e.role,
                 "direction": e.direction,
                 "within_us": event.within,
-                "place": None if shared["place"] else e.place,
-                "range": None if shared["range"] else e.range,
+                "place": None if shared["place"] or e.absent else e.place,
+                "range": None if shared["range"] or e.absent else e.range,
                 "absent": bool(event.absent),
             }
             variants.append(Step(**values))

@@ -255,17 +255,16 @@ class _Finder:
                     continue
                 yield from self._sense(at, end, sense, det, possessive)
 
+    def _backs_up(self, at: int) -> bool:
+        return at > 1 and self.tokens[at - 1].norm == "up" and self.tokens[at - 2].norm.startswith("back")
+
     def _along(self, at: int) -> bool:
         """“walks straight in”, “pulls back straight”: no punch."""
         before, after = (self.tokens[i].norm if 0 <= i < len(self.tokens) else "" for i in (at - 1, at + 1))
-        if (
-            after == "in"
-            and at + 2 < len(self.tokens)
-            and (self.tokens[at + 2].det or self.tokens[at + 2].norm in ("round", "rounds", "rd"))
-        ):
+        if after == "in" and at + 2 < len(self.tokens) and self.tokens[at + 2].norm not in (",", "and"):
             return False
         return not self.tokens[at].det and (
-            after in ("in", "into", "back", "forward", "up", "at") or before in ("back", "up", "in")
+            after in ("in", "into", "back", "forward", "up") or before in ("back", "in") or self._backs_up(at)
         )
 
     def _sense(

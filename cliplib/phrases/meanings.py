@@ -157,6 +157,7 @@ def put(event: Event, mod: Mod) -> Event | None:
     if (
         field == "hand"
         and mod.values == ("lead",)
+        and mod.form == "adjective"
         and event.technique in ("overhand", "punch", "straight")
         and event.side
     ):
@@ -547,7 +548,9 @@ def never(story: Story, when: str = "a") -> Story:
 
 def handed(mod: Mod, story: Story) -> Meaning:
     """“lead hand hook”, “left hand jab”; “right hand lead hook” is two punches."""
-    if (mod.det and story.det) or any(e.hand or e.side for e in story.events) or len(story.events) > 1:
+    plain_ = mod.field == "hand" and [e.technique for e in story.events] == ["punch"]
+    said_ = any(e.hand or (e.side and not plain_) for e in story.events)
+    if (mod.det and story.det) or said_ or len(story.events) > 1:
         return None
     return pre(mod, story)
 

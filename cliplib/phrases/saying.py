@@ -143,10 +143,11 @@ def describe(step: Step, vocabulary: Vocabulary, stance: str | None = None, *, f
     direction comes first, so that it is this step's only (“a duck or left step out”).
     """
     switches = step.technique == "switch stance"
+    lead = (step.technique, step.hand) == ("punch", "lead")  # “lead punch” is a role
     words = (
         stance if not switches else None, step.direction if fronted else None,
         step.outcome if step.outcome != "hurt" else None, step.role if step.role != "lead" else None,
-        "lead hand" if (step.technique, step.hand, step.side) == ("punch", "lead", None) else step.hand,
+        "lead hand" if lead else step.hand,
         step.side, _named(step, vocabulary),
         f"to {stance}" if stance and switches else None,  # the stance that it ends in
         step.target and f"to the {step.target}",

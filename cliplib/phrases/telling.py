@@ -462,7 +462,7 @@ def _missing(told: Story, clause: Story, after: bool) -> int:
     lead = told.events[told.main[0]]
     if clause.received or clause.subj == "opp":
         return 1 - lead.actor
-    if clause.events[0].role == "counter":
+    if clause.events[0].role == "counter" and after:
         answers = lead.kind == "P" and not told.received and "met" not in told.flags
         return 1 - lead.actor if answers else told.goes
     return told.goes if after else lead.actor
