@@ -75,7 +75,8 @@ def _chosen(bells: Sequence[Bell], clocked: Sequence[ClockRound]) -> tuple[Bell 
             return sum(any(abs(t - e) <= NEAR_S for t in bell.times) for e in ends)
 
         best = max(bells, key=lambda b: (met(b) - 0.3 * (len(b.times) - met(b)), b.fitting), default=None)
-        if best is None or met(best) < max(2, len(ends) // 3):
+        # What rings now and then is near some end by chance: it has to be near most, or be a bell by itself.
+        if best is None or not (best.claimed or met(best) > len(ends) / 2) or met(best) < 2:
             return None, []
         return best, []
     claimed = [b for b in bells if b.claimed]

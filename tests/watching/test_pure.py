@@ -176,6 +176,12 @@ def test_two_bells_without_a_clock_are_asked_about() -> None:
     assert "mark" in found.notes[0]
 
 
+def test_a_ringing_near_a_few_ends_is_no_bell() -> None:
+    clocked = [_clocked(10, 190), _clocked(250, 430), _clocked(490, 670)]
+    found = rounds.together([_bell((11.2, 251.9), fitting=2)], clocked, 180, 60)
+    assert [r.verdict for r in found.rounds] == ["clock only"] * 3
+
+
 def test_a_round_that_was_not_found_leaves_its_number_out() -> None:
     found = rounds.together([], [_clocked(10, 190), _clocked(490, 670)], 180, 60)
     assert [r.number for r in found.rounds] == [1, 3]
