@@ -141,6 +141,9 @@ def _fit(cell: str, width: int) -> str:
 def reading(read: Reading) -> None:
     say(f"Read as: {plain(read.said) or 'everything'}")
     for choice in read.choices:
+        if choice.taken == read.said:  # the phrase as a whole has a second reading
+            say("  It may also mean: " + "; ".join(f"“{plain(phrase)}”" for _, phrase in choice.others))
+            continue
         others = "; ".join(f"for {what} say “{phrase}”" for what, phrase in choice.others)
         say(f"  “{choice.text}” was taken to mean {choice.taken}{'; ' + others if others else ''}")
     for note in read.notes:

@@ -155,10 +155,20 @@ def others_of(told: Told, taken: Read, vocabulary: Vocabulary, names: Names) -> 
         other = build(finished(item.meaning)[0])
         if len(skipped(item)) > left or other == taken or not other[0]:
             continue
+        if _answers_itself(other[0], vocabulary):
+            continue
         phrase = say(*other, vocabulary)
         if phrase not in out and _reads(phrase, other, vocabulary, names):
             out.append(phrase)
     return out
+
+
+def _answers_itself(steps: tuple[Step, ...], vocabulary: Vocabulary) -> bool:
+    """A counter right behind a punch of the same fighter: by what a counter is, nobody means that."""
+    return any(
+        step.role == "counter" and before.by == step.by and vocabulary.is_punch(before.technique)
+        for before, step in pairwise(step for step in steps if not step.absent)
+    )
 
 
 def doubtful(told: Told, taken: Read) -> bool:
