@@ -12,9 +12,9 @@ from cliplib.core.version import __version__
 
 TRIED = {
     "Python": ("3.11", "3.13"),
-    "PyAV": ("18.0", "19.0"),
-    "ffmpeg": ("9.0", "9.0"),
-    "SQLite": ("3.40", "3.40"),
+    "PyAV": ("18.1", "19.0"),
+    "ffmpeg": ("5.1", "9.0"),
+    "SQLite": ("3.40", "3.51"),
 }
 """From and to, both included with all that begins like them: `make tried` did the main job with each."""
 
