@@ -20,7 +20,7 @@ from pypdf import PdfReader
 from cliplib import Library
 from fixtures import argument, demo, walk
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(1200), pytest.mark.xdist_group("demo breakdown")]
 
 
 @pytest.fixture(scope="module")
