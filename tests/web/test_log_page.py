@@ -324,7 +324,7 @@ def test_done_cuts_and_files_go_out_and_in(
         assert library.logging.live.waiting(1) == 0
         page.get_by_text("Files: save this log, take one in").click()
         with page.expect_download() as download:
-            page.get_by_role("link", name="CSV").click()
+            page.get_by_role("link", name="CSV", exact=True).click()
         kept = tmp_path / "kept.csv"
         download.value.save_as(kept)
         assert "jab" in kept.read_text(encoding="utf-8")

@@ -260,7 +260,7 @@ def test_a_reel_of_all_honours_filters(page: Any, busy: str) -> None:
 
 
 def test_a_reel_of_very_many_is_of_the_best(page: Any, busy: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in ("find", "reels"):
+    for module in ("finding.find", "making.reels"):
         monkeypatch.setattr(f"cliplib_web.{module}.LONGEST_REEL", 3)
     page.goto(f"{busy}/?q=counter")
     page.get_by_role("button", name="Make a reel of the best 3").click()
