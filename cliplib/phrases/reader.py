@@ -88,7 +88,8 @@ def read_search(
         unread=tuple(unread_of(phrase, told, vocabulary, names)),
         choices=tuple(_choices(phrase, told, said, (steps, where), vocabulary, names)),
         notes=_notes(phrase, told), parts=parts_of(steps, where, vocabulary),
-        doubtful=doubtful(told, (steps, where)),
+        doubtful=doubtful(told, (steps, where))
+        or (bool(steps) and not _reads(said, (steps, where), vocabulary, names)),
     )  # fmt: skip
 
 
@@ -172,7 +173,10 @@ def _answers_itself(steps: tuple[Step, ...], vocabulary: Vocabulary) -> bool:
 
 
 def doubtful(told: Told, taken: Read) -> bool:
-    """Whether a reading may well be wrong: a second one costs hardly more, or it tells the unlikely."""
+    """Whether a reading may well be wrong: a second one costs hardly more, or it tells the unlikely.
+
+    A reading is doubtful, too, where what is said back would not read to it again (`read_search`).
+    """
     if not told.items:
         return False
     best, left = told.items[0], len(skipped(told.items[0]))

@@ -38,12 +38,24 @@ def read(phrase: str) -> Reading:
 
 @settings(max_examples=600, deadline=None)
 @given(phrases)
-def test_what_is_said_back_reads_to_the_same(phrase: str) -> None:
+def test_what_is_said_back_reads_to_the_same_or_is_doubtful(phrase: str) -> None:
+    """Words drawn at random now and then come to something that cannot be said back; that is never silent."""
     found = read(phrase)
     again = read(found.said)
+    if found.doubtful and (again.steps, again.where) != (found.steps, found.where):
+        return
     assert again.unread == ()
     assert (again.steps, again.where) == (found.steps, found.where)
     assert again.said == found.said
+
+
+def test_hardly_anything_cannot_be_said_back() -> None:
+    """Of a thousand draws of words, the same each time: ten at the most."""
+    draw = random.Random(20261130)
+    drawn = [" ".join(draw.choices(WORDS, k=draw.randint(1, 9))) for _ in range(1000)]
+    lost = [one for one in map(read, drawn) if read(one.said).steps != one.steps]
+    assert len(lost) <= 10, [one.phrase for one in lost]
+    assert all(one.doubtful for one in lost)
 
 
 @pytest.mark.parametrize(

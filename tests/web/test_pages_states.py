@@ -96,7 +96,7 @@ def test_the_log_can_be_taken_along(page: Any, address: str, library: Path) -> N
     fight = Library(library).finding.fights()[0]
     page.goto(f"{address}/fights/{fight.id}")
     with page.expect_download() as download:
-        page.get_by_role("link", name="CSV").click()
+        page.get_by_role("link", name="CSV", exact=True).click()
     saved = Path(download.value.path()).read_bytes().decode()
     assert saved == Library(library).logging.export_log(fight.id, "csv")
 
