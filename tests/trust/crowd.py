@@ -29,14 +29,14 @@ PHRASES = ("jab", "counter to the body after a missed jab", "Brandt's lead hook"
 _INGEST = """
 import sys, time
 from pathlib import Path
-from cliplib.library.library import Library
+from cliplib import Library
 from tests.libraries import ROWS, write_log
 root, fights, seconds = Path(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3])
 library, end, runs = Library(root), time.monotonic() + seconds, 0
 while time.monotonic() < end:
     runs += 1
     write_log(fights / "changing", ROWS if runs % 2 else ROWS[:2])
-    report = library.ingest([fights])
+    report = library.logging.ingest([fights])
     assert report.exit_code == 0, report.as_json()
 print(runs)
 """
