@@ -19,8 +19,8 @@ import numpy.typing as npt
 from cliplib.core.errors import StorageError
 from cliplib.core.progress import Progress, silent
 from cliplib.media.apart.asking import Apart
-from cliplib.media.apart.scanning import HIGH, MOTION, PLATE_HIGH, PLATE_WIDE, SOUND_RATE, WIDE, Box
 from cliplib.media.probe import Probe
+from cliplib.media.scan import HIGH, MOTION, PLATE_HIGH, PLATE_WIDE, SOUND_RATE, WIDE, Box
 
 VERSION = 1
 """Of the pass: what an older one left is not read."""
@@ -46,7 +46,7 @@ class Place:
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
     """A film as arrays, one entry a frame. `times`: seconds. `thumbs`: (n, 36, 64). `motion`: (n, 6), see
-    `media.scanning.MOTION`. `sizes` in bytes and `keys` of the packets. `plates`: (n, 20, 56) of what is
+    `media.scan.MOTION`. `sizes` in bytes and `keys` of the packets. `plates`: (n, 20, 56) of what is
     around the clock, and `lines` as they are, of the frames `of`; empty without a clock."""
 
     times: npt.NDArray[np.float64]

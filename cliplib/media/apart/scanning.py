@@ -18,23 +18,13 @@ from cliplib.core.models import FootageInfo
 from cliplib.core.timebase import Timeline
 from cliplib.media.apart.decoding import FrameDecoder, open_footage
 from cliplib.media.apart.jobs import Answer, alive
-
-WIDE, HIGH = 64, 36
-"""Of a thumbnail, pixels."""
-PLATE_WIDE, PLATE_HIGH = 56, 20
-"""Of the marked part, made small, pixels."""
-MOTION = ("residual", "limbs", "across", "down", "response", "change")
-"""The numbers of a frame: mean and upper 2 % of what moved beside the camera (grey levels), the camera's
-shift since the frame before (thumbnail pixels) and how clear it was, and the mean change."""
-SOUND_RATE = 12_000
+from cliplib.media.scan import HIGH, MOTION, PLATE_HIGH, PLATE_WIDE, SOUND_RATE, WIDE, Box
 
 _BLOCK = 128
 _SOUND_BLOCK = 30 * SOUND_RATE
 _GAP = SOUND_RATE // 50
 _CLEAR = 0.05  # a correlation's peak below this is no camera movement
 
-Box = tuple[float, float, float, float]
-"""Left, top, right, bottom as shares of the stored picture."""
 Grey = npt.NDArray[np.uint8]
 
 
