@@ -19,11 +19,13 @@ const TRUSTED = 3; // letters from which typed text is taken at its word
 const digits = $("[data-digits]");
 const picks = () => (box.value ? /\p{L}$/u.test(box.value) : digits.checked);
 digits.checked = localStorage.getItem("cliplib.digits") !== "punches";
-digits.addEventListener("change", () => { localStorage.setItem("cliplib.digits", digits.checked ? "rows" : "punches"); draw(); box.focus(); });
+digits.addEventListener("change", () => { localStorage.setItem("cliplib.digits", digits.checked ? "rows" : "punches"); draw(); toBox(); });
 const offers = new Offers(known.offers, known.numbers, fighters);
 let lines = [], next = { going_on: [], opening: [], until: null };
 let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false, refused = "";
 const undone = [];
+const touch = matchMedia("(pointer: coarse)"); // no keyboard is asked for by what is tapped
+const toBox = () => { if (!touch.matches) box.focus(); };
 
 // --- the server ---
 async function ask(path, { method = "GET", body, query } = {}) {
@@ -92,6 +94,7 @@ function rerank() {
   draw();
 }
 function draw() {
+  if (finger) { finger.late = true; return; } // no row moves under a finger
   const typed = box.value.trim();
   shownRows = offers.rows(typed, DIGITS.length);
   const own = checked?.text === typed ? typedRows(typed) : [];
@@ -107,11 +110,32 @@ function draw() {
     who.textContent = one.who === undefined ? "as typed" : offers.short[one.who];
     item.append(who, ` ${one.action}`);
     if (picks()) item.dataset.digit = DIGITS[i];
-    item.addEventListener("pointerdown", (e) => { e.preventDefault(); marked = i; enter(); });
     return item;
   }));
   if (shownRows.length) box.setAttribute("aria-activedescendant", `log-offer-${marked}`); else box.removeAttribute("aria-activedescendant");
 }
+// A row is taken when the finger or the button goes up on it, at the frame that was shown when it went down: a finger
+// that scrolls takes nothing.
+let finger = null;
+list.addEventListener("pointerdown", (e) => {
+  const row = e.target.closest("li");
+  if (row && !e.button) finger = { row, frame: eye.shown(), late: false };
+});
+list.addEventListener("mousedown", (e) => e.preventDefault()); // the focus stays in the box
+function lift() {
+  if (!finger) return;
+  const { late } = finger;
+  finger = null;
+  if (late) draw();
+}
+list.addEventListener("click", (e) => {
+  const row = e.target.closest("li");
+  const frame = finger?.row === row ? finger.frame : eye.shown();
+  const picked = shownRows[[...list.children].indexOf(row)];
+  lift();
+  if (picked) enter({ row: picked, frame });
+});
+for (const end of ["pointerup", "pointercancel"]) addEventListener(end, (e) => setTimeout(lift, e.type === "pointerup" ? 60 : 0));
 // What was typed, if it can be read: as it stands, or by either fighter if it does not say by whom.
 function typedRows(typed) {
   if (typed.length < TRUSTED || checked.unread.length || !checked.actions.length) return [];
@@ -205,8 +229,15 @@ function list_lines(latest) {
   }));
   $("[data-empty]").hidden = lines.length > 0;
   lane.show(lines);
-  if (focused) row(focused)?.focus();
-  else if (latest) row(latest)?.scrollIntoView({ block: "nearest" });
+  if (focused) row(focused)?.focus({ preventScroll: true });
+  else if (latest) showLine(row(latest));
+}
+// In the list's own window; the page stays where it is, so that the film does.
+function showLine(line) {
+  if (!line) return;
+  const window_ = rows.getBoundingClientRect(), here = line.getBoundingClientRect();
+  if (here.top < window_.top) rows.scrollTop -= window_.top - here.top;
+  else if (here.bottom > window_.bottom) rows.scrollTop += here.bottom - window_.bottom;
 }
 function later(action) {
   undone.push(action);
@@ -250,7 +281,7 @@ async function remove(line, { undo = true } = {}) {
 async function undo() {
   const action = undone.pop();
   $("[data-do=undo]").disabled = !undone.length;
-  if (action) { await Promise.resolve(action()).catch(fail); box.focus(); }
+  if (action) { await Promise.resolve(action()).catch(fail); toBox(); }
 }
 async function look() { // what usually comes next, here
   next = await ask("/next", { query: { by, frame: eye.shown() } }).catch(() => next);
@@ -259,14 +290,14 @@ async function look() { // what usually comes next, here
 
 // --- entering ---
 function clear() { box.value = refused = ""; marked = 0; checked = checking = editing = null; reading.replaceChildren(); reading.classList.remove("warn"); box.placeholder = ""; draw(); }
-async function enter() {
-  const frame = eye.shown(); // the frame on screen when the key went down
-  if (box.value.trim().length >= TRUSTED && checking) await checking;
-  const said = shownRows[marked];
+// `row`: what was picked, else what is marked; `frame`: the one on screen when the key or the finger went down.
+async function enter({ row = null, frame = eye.shown() } = {}) {
+  if (!row && box.value.trim().length >= TRUSTED && checking) await checking;
+  const said = row ?? shownRows[marked];
   if (!said) { if (checked) showReading(box.value.trim()); return; }
   const text = box.value, was = editing, goOn = resume;
   clear();
-  box.focus();
+  if (row) toBox(); else box.focus();
   resume = false;
   if (was) return change(was, { action: said.action, fighter: said.fighter });
   if (goOn) play();
@@ -352,9 +383,9 @@ root.addEventListener("click", (e) => {
   else if (what === "undo") undo();
   else if (what === "done") ask("/cut", { method: "POST" }).then(poll).catch(fail);
 });
-video.addEventListener("click", () => { video.paused ? play() : video.pause(); box.focus(); });
-$("[data-speed]").addEventListener("change", (e) => { video.playbackRate = Number(e.target.value); box.focus(); });
-$("[data-round-jump]")?.addEventListener("change", (e) => { if (e.target.value) eye.to(frames.near(Number(e.target.value))); box.focus(); });
+video.addEventListener("click", () => { video.paused ? play() : video.pause(); toBox(); });
+$("[data-speed]").addEventListener("change", (e) => { video.playbackRate = Number(e.target.value); toBox(); });
+$("[data-round-jump]")?.addEventListener("change", (e) => { if (e.target.value) eye.to(frames.near(Number(e.target.value))); toBox(); });
 
 // --- clips ---
 let polling;
@@ -372,6 +403,7 @@ order();
 list_lines();
 const last = lines.findLast((line) => line.frame !== null);
 if (last) eye.to(last.frame); // go on where one stopped
+else if (known.rounds.length) eye.to(frames.near(known.rounds[0][1])); // nothing is logged before the first bell
 await ask("/next", { query: { by, frame: last?.frame ?? 0 } }).then((told) => { next = told; }).catch(() => {});
 rerank();
 poll();
