@@ -13,9 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
-
-import numpy.typing as npt
+from typing import TYPE_CHECKING, Any
 
 from cliplib.catalogue import (
     columns as catalogue_columns,
@@ -61,6 +59,9 @@ from cliplib.catalogue.store import Store, batches, marks
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import Action, ClipRow, Exchange, FightInfo, FootageInfo, LogSource, Mark
 from cliplib.core.timebase import Timeline
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 _NO_MATCHES: Mapping[int, tuple[tuple[int, ...], ...]] = MappingProxyType({})
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING, Any
 
 from cliplib.catalogue.store import Store, batches, marks
 from cliplib.core.timebase import UNTIMED
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 MISSING = -1
 """What an integer column holds where the log says nothing; times: UNTIMED."""
@@ -41,6 +41,8 @@ def columns(store: Store, fight_ids: Iterable[int] | None = None) -> dict[str, n
     Object arrays of str or None: technique, hand, side, target, outcome, direction, stance, place, range, and
     as JSON lists roles, said_roles and inferred.
     """
+    import numpy as np  # what asks for no columns starts without it
+
     ids = _fight_ids(store) if fight_ids is None else sorted(set(fight_ids))
     parts: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in (*_INT_COLUMNS, *_TEXT_COLUMNS)}
     for fight_id in ids:  # a fight at a time: memory stays flat over millions of rows

@@ -6,6 +6,7 @@ import datetime
 import hashlib
 import json
 import zlib
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
@@ -13,8 +14,6 @@ from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from cliplib.catalogue.places import inside
 from cliplib.core.models import (
@@ -232,10 +231,14 @@ def exchange_digest(exchange: Exchange) -> str:
 
 def timeline_to_blob(timeline: Timeline) -> bytes:
     """Frame durations compress to almost nothing where presentation times themselves would not."""
+    import numpy as np  # here and below: a command that needs no frames starts without it
+
     return zlib.compress(np.diff(timeline.pts).astype("<i8").tobytes(), 6)
 
 
 def timeline_from_blob(blob: bytes, end: int, time_base: Fraction) -> Timeline:
+    import numpy as np
+
     steps = np.frombuffer(zlib.decompress(blob), dtype="<i8").astype(np.int64)
     return Timeline(np.concatenate([np.zeros(1, np.int64), np.cumsum(steps)]), end, time_base)
 
@@ -409,11 +412,9 @@ def second_opinions(
              if start is not None and end is not None]  # fmt: skip
     for later in {log for _, log, _, _ in timed}:
         others = [row for row in timed if row[1] < later and logs[row[1]].by != logs[later].by]
-        starts = np.sort(np.array([start for _, _, start, _ in others], np.int64))
-        ends = np.sort(np.array([end for _, _, _, end in others], np.int64))
+        starts, ends = sorted(row[2] for row in others), sorted(row[3] for row in others)
         for i, log, start, end in timed:
             if log == later:
                 # Those begun before this ends, less those over when it begins.
-                begun, over = np.searchsorted(starts, end, "left"), np.searchsorted(ends, start, "right")
-                marked[i] = bool(begun > over)
+                marked[i] = bisect_left(starts, end) > bisect_right(ends, start)
     return marked

@@ -17,9 +17,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING
 
 from cliplib.core.timebase import UNTIMED, RoundClock, format_time, parse_time
 
@@ -30,7 +28,11 @@ _ROUND = re.compile(r"(?:round|rd|r)\s*(\d{1,3})(?:[\s,]+(\S+))?", re.IGNORECASE
 _LONGEST = 10**12  # more than any round's microseconds
 _EVER = 1 << 62
 
-Ints = npt.NDArray[np.int64]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +174,8 @@ class Course:
 
     def slots(self, rounds: Ints, firsts: Ints) -> npt.NDArray[np.int16]:
         """[E] the slot of each exchange, by its round (0: not known) and first time (UNTIMED: not known)."""
+        import numpy as np  # most commands ask for no slots and start without it
+
         if not self.edges:
             return np.zeros(len(rounds), np.int16)
         edges = np.array(self.edges, np.int64)

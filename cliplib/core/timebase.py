@@ -22,9 +22,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
+if TYPE_CHECKING:  # a command that reads or counts no frames starts without NumPy
+    import numpy as np
+    import numpy.typing as npt
 
 SECOND = 1_000_000
 """Microseconds in a second."""
@@ -106,7 +108,7 @@ class Timeline:
         """The first frame whose presentation time is >= `us`; `len(self)` if there is none."""
         # t * time_base >= us/1e6  <=>  t >= us / (1e6 * time_base), so the smallest whole tick that will do:
         ticks = -((-us * self.time_base.denominator) // (SECOND * self.time_base.numerator))
-        return int(np.searchsorted(self.pts, ticks, side="left"))
+        return int(self.pts.searchsorted(ticks, side="left"))
 
     def frames_in(self, in_us: int, out_us: int) -> tuple[int, int]:
         """[first, last) frames whose presentation time lies in [in, out)."""
@@ -118,7 +120,7 @@ class Timeline:
         clamped to the footage. A frame's own time, which `us_of` rounds down, so gives that frame.
         """
         ticks = -((-(us + 1) * self.time_base.denominator) // (SECOND * self.time_base.numerator))
-        return max(0, int(np.searchsorted(self.pts, ticks, side="left")) - 1)
+        return max(0, int(self.pts.searchsorted(ticks, side="left")) - 1)
 
     def time_of(self, frame: int) -> Fraction:
         """Seconds, exactly; `len(self)` gives the footage's end."""
@@ -141,8 +143,8 @@ class Timeline:
         start, end = self.time_of(first), self.time_of(last)
         count = max(1, -((-2 * (end - start) * rate / speed + 1) // 2))
         ticks = [int((start + Fraction(2 * k + 1, 2) * speed / rate) / self.time_base) for k in range(count)]
-        shown = np.searchsorted(self.pts, np.array(ticks, dtype=np.int64), side="right") - 1
-        return tuple(int(n) for n in np.clip(shown, first, last - 1))
+        shown = self.pts.searchsorted(ticks, side="right") - 1
+        return tuple(shown.clip(first, last - 1).tolist())
 
     @property
     def duration_us(self) -> int:

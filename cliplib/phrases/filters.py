@@ -11,6 +11,8 @@ import datetime
 import re
 from collections.abc import Callable, Sequence
 from fractions import Fraction
+from functools import cache
+from typing import Any
 
 from cliplib.core.timebase import from_seconds
 from cliplib.phrases.meanings import Asked
@@ -323,7 +325,14 @@ _TABLE: tuple[tuple[str, str, Reader], ...] = (
         _dates,
     ),
 )
-_COMPILED = tuple((kind, re.compile(pattern), reader) for kind, pattern, reader in _TABLE)
+
+
+@cache
+def _compiled() -> tuple[tuple[str, re.Pattern[str], Callable[..., Any]], ...]:
+    """The table, when the first phrase comes that may hold one of them: compiling it takes as long as reading."""
+    return tuple((kind, re.compile(pattern), reader) for kind, pattern, reader in _TABLE)
+
+
 _TRIGGER = re.compile(
     r"<|round|rd|rnd|\br\d|first|second|third|last|final|half|late|early|\d|within|immediate|instant|direct|away|afterwards|right|straight|less|once|mid|"
     + "|".join((*_ORDINALS, *(m for m in MONTHS if m != "may" and len(m) > 3)))
@@ -354,7 +363,7 @@ class Spelt:
         if self.plain:
             return []
         found = []
-        for kind, pattern, reader in _COMPILED:
+        for kind, pattern, reader in _compiled():
             match = pattern.match(self.text, self.at[at]) or pattern.match(self.text, self.bare[at])
             if match and (end := self.ends.get(match.end())) and end > at:
                 asked = reader(match)

@@ -33,6 +33,8 @@ _BEFORE = {
     "role": "ROLE.adj",
 }
 _BRACKETS = re.compile(r"\(([^)]*)\)")
+_PLAIN = re.compile(r"(?!.*\b(?:her|ca|wo)\b)[a-z]+(?: [a-z]+)*")
+"""Ways that are their own tokens, but for determiners: most of the thousands that are read at the start."""
 SKIP = "~"
 _VERBS = ("b", "3", "d", "g", "nb", "p3")
 
@@ -213,7 +215,7 @@ def small_words() -> tuple[SmallWord, ...]:
 def _spelt_out(way: str) -> Iterable[str]:
     """“(gets/got) hit (/by)” in all its four ways."""
     pieces = [piece.split("/") if at % 2 else [piece] for at, piece in enumerate(_BRACKETS.split(way))]
-    return map(" ".join, itertools.product(*pieces))
+    return (" ".join(" ".join(chosen).split()) for chosen in itertools.product(*pieces))
 
 
 _PERSONS = {
@@ -243,12 +245,12 @@ _MODS = {
 def _small() -> Iterable[tuple[Sequence[str], Sense]]:
     for word in small_words():
         for way in word.ways:
-            tokens = tokenise(way) or []
-            norms = (
-                [t.norm for t in tokens]
-                if way not in (",", "+", ">", "->", "=>", "→", "/", "&")
-                else [way.replace("&", "and")]
-            )
+            if way in (",", "+", ">", "->", "=>", "→", "/", "&"):
+                norms = [way.replace("&", "and")]
+            elif _PLAIN.fullmatch(way):
+                norms = [word for word in way.split() if word not in DETERMINERS]
+            else:
+                norms = [token.norm for token in tokenise(way)]
             yield norms, _small_sense(word, norms[0] if norms else "", norms[-1] if norms else "")
 
 

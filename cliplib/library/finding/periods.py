@@ -65,6 +65,8 @@ def _said(phrase: str, periods: Sequence[str], read: Callable[[str], Reading]) -
     found: dict[str, _Said] = {}
     for name in sorted(periods, key=len, reverse=True):
         words = r"\s+".join(map(re.escape, name.split()))
+        if not re.search(words, phrase, re.IGNORECASE):
+            continue  # reading a name to see whether it is trade language takes far longer
         marked = rf"[“\"‘']{words}[”\"’'](?:\s+period)?|period\s+{words}|(?:the\s+)?{words}\s+period"
         plain = rf"|(?:the\s+)?{words}(?!\w)" if _plain(name, read) else ""
         pattern = rf",?\s*(?<!\w)(?:(?P<how>{_INTRODUCED})\s+(?:{marked}{plain})|(?:{marked}))(?!\w)"
