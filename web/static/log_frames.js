@@ -37,10 +37,11 @@ export function clock(seconds, places = 1) {
 
 // Follows which frame a video shows. `shown()` is the frame on screen; `to(frame)` goes there.
 export function follow(video, frames, changed) {
-  let shown = 0, zero = null;
+  let shown = 0, zero = null, wanted = null;
   const look = (_, about) => {
     // Footage time has its zero at the first picture, a player's may be the sound's.
     zero ??= video.currentTime === 0 ? about.mediaTime : 0;
+    if (wanted !== null) { video.currentTime = frames.middle(wanted) + zero; wanted = null; }
     shown = frames.near(about.mediaTime - zero);
     changed(shown);
     video.requestVideoFrameCallback(look);
@@ -50,7 +51,8 @@ export function follow(video, frames, changed) {
     shown: () => shown,
     to(frame) {
       const target = frames.clamp(frame);
-      video.currentTime = frames.middle(target) + (zero ?? 0);
+      if (zero === null) wanted = target; // before the first picture is there, nobody knows where its zero is
+      else video.currentTime = frames.middle(target) + zero;
       return target;
     },
   };
