@@ -229,7 +229,7 @@ class Catalogue:
         actions = self._actions("JOIN exchanges e ON e.id = a.exchange_id WHERE e.fight_id = ?", (fight_id,))
         rows = self._rows(
             "SELECT e.id, l.file, e.round, e.start_us, e.end_us, e.exact_span, e.name, e.note, e.line, "
-            "e.in_us, e.out_us, e.second_opinion "
+            "e.in_us, e.out_us, e.second_opinion, e.view_of "
             "FROM exchanges e JOIN logs l ON l.id = e.log_id WHERE e.fight_id = ? ORDER BY e.position",
             (fight_id,),
         )
@@ -250,6 +250,7 @@ class Catalogue:
                 in_us=row[9],
                 out_us=row[10],
                 second_opinion=bool(row[11]),
+                view_of=row[12],
             )
             for row in rows
         ]
@@ -288,7 +289,7 @@ class Catalogue:
             rows = self._rows(
                 "SELECT e.id, f.title, f.id, f.date, e.round, e.start_us, e.in_us, e.out_us, e.note, "
                 "f.round_starts, f.round_us, c.start_us, c.end_us, c.start_frame, c.end_frame, c.file, "
-                "c.poster FROM exchanges e JOIN fights f ON f.id = e.fight_id "
+                "c.poster, f.parts, e.view_of FROM exchanges e JOIN fights f ON f.id = e.fight_id "
                 f"LEFT JOIN clips c ON c.exchange_id = e.id WHERE e.id IN ({which})",
                 batch,
             )

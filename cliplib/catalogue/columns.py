@@ -17,7 +17,7 @@ _NOTHING = {"time_us": UNTIMED, "until_us": UNTIMED}
 
 _INT_COLUMNS = (
     "exchange_id", "position", "fight_id", "round", "fighter_id", "time_us", "until_us", "answers",
-    "second_opinion", "exchange_position",
+    "beside", "exchange_position",
 )  # fmt: skip
 _TEXT_COLUMNS = (
     "technique", "hand", "side", "target", "outcome", "direction", "stance", "place", "range", "roles",
@@ -25,7 +25,7 @@ _TEXT_COLUMNS = (
 )  # fmt: skip
 _COLUMNS_SQL = """
     SELECT a.exchange_id, a.position, e.fight_id, e.round, a.fighter_id, a.time_us, a.until_us, a.answers,
-           e.second_opinion, e.position,
+           e.second_opinion + 2 * (e.view_of IS NOT NULL), e.position,
            a.technique, a.hand, a.side, a.target, a.outcome, a.direction, a.stance, a.place, a.range, a.roles,
            a.said_roles, a.inferred
     FROM exchanges e CROSS JOIN actions a ON a.exchange_id = e.id
@@ -37,7 +37,8 @@ def columns(store: Store, fight_ids: Iterable[int] | None = None) -> dict[str, n
     """Every action of the fights (None: all) as columns, in order of fight, exchange and action.
 
     int64 arrays, MISSING (times: UNTIMED) where nothing was said: exchange_id, position, fight_id, round,
-    fighter_id, time_us, until_us, answers, second_opinion (0 or 1), exchange_position (in the fight).
+    fighter_id, time_us, until_us, answers, beside (what is not counted: 1 for a second
+    opinion, 2 for a view in a replay, 3 for both), exchange_position (in the fight).
     Object arrays of str or None: technique, hand, side, target, outcome, direction, stance, place, range, and
     as JSON lists roles, said_roles and inferred.
     """

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from cliplib.catalogue.rows import NewExchange, NewMark, second_opinions
 from cliplib.catalogue.store import Store
-from cliplib.catalogue.writing import fighter_id, replace_exchanges, replace_marks, touch
+from cliplib.catalogue.writing import fighter_id, mark_views, replace_exchanges, replace_marks, touch
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import FightInfo
 
@@ -143,6 +143,7 @@ class LiveLogs:
         ]
         replace_exchanges(db, fight_id, info, marked, people, log_ids, live=True)
         replace_marks(db, fight_id, marks, people, log_ids, live=True)
+        mark_views(db, fight_id, info)
         touch(db, fight_id)
 
 

@@ -29,8 +29,9 @@ from cliplib.core.models import (
     Mark,
     action_of,
 )
+from cliplib.core.parts import Part, clock_of, replay_at, shown_again
 from cliplib.core.periods import Period, parse_moment
-from cliplib.core.timebase import RoundClock, Timeline
+from cliplib.core.timebase import Timeline
 from cliplib.core.version import __version__
 
 # --- into the catalogue -----------------------------------------------------------------------------------
@@ -144,6 +145,10 @@ class FootageRow:
     sliced_held: Held | None = None
 
 
+UNKNOWN_VIEW = 0
+"""Instead of an exchange's number: a replay of something that was not logged, or nobody knows what."""
+
+
 @dataclass(frozen=True, slots=True)
 class StoredExchange:
     """An exchange with what the catalogue keeps beside it. `log_file`: its log's name."""
@@ -154,6 +159,12 @@ class StoredExchange:
     in_us: int | None
     out_us: int | None
     second_opinion: bool
+    view_of: int | None = None  # the exchange that it shows again in a replay, UNKNOWN_VIEW for one not known
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is what is counted of its moment."""
+        return not self.second_opinion and self.view_of is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +294,26 @@ def fight_values(info: FightInfo) -> JSON:
         "footage_file": info.footage_file,
         "private": int(info.private),
         "periods": _periods_to_json(info.periods),
+        "parts": _parts_to_json(info.parts),
     }
+
+
+def _parts_to_json(parts: Sequence[Part]) -> str:
+    """[[kind, from, until, name, jump, of, speed], ...] in microseconds, the speed as a fraction."""
+    told = [
+        (p.kind, p.start_us, p.end_us, p.name, p.jump_us, p.of_us, None if p.speed is None else str(p.speed))
+        for p in parts
+    ]
+    return json.dumps(told, ensure_ascii=False)
+
+
+@lru_cache(maxsize=1024)
+def parts_from_json(text: str) -> tuple[Part, ...]:
+    """The inverse."""
+    return tuple(
+        Part(kind, start, end, name, jump, of, None if speed is None else Fraction(speed))
+        for kind, start, end, name, jump, of, speed in json.loads(text)
+    )
 
 
 def _periods_to_json(periods: Sequence[Period]) -> str:
@@ -316,6 +346,7 @@ def fight_info_from(row: JSON, red: str, blue: str, logs: tuple[LogSource, ...])
         logs=logs,
         private=bool(row["private"]),
         periods=periods_from_json(row["periods"]),
+        parts=parts_from_json(row["parts"]),
     )
 
 
@@ -330,10 +361,9 @@ def clip_row_from(
 ) -> ClipRow:
     """A row of `Catalogue.clip_rows`, with its actions; `root`: where its files lie."""
     (exchange_id, title, fight_id, date, round_no, start_us, in_us, out_us, note, round_starts, round_us,
-     clip_start, clip_end, first, last, file, poster) = row  # fmt: skip
-    clock = None
-    if start_us is not None and round_us is not None:
-        clock = RoundClock(_bells(round_starts), round_us).from_footage(start_us)
+     clip_start, clip_end, first, last, file, poster, parts, view_of) = row  # fmt: skip
+    bells = clock_of(_bells(round_starts), round_us, parts_from_json(parts))
+    clock = bells.from_footage(start_us) if bells is not None and start_us is not None else None
     clock_us = clock[1] if clock else None
     if start_us is None and actions and actions[0].time_us is not None:
         clock_us = -actions[0].time_us  # see logs.timing: a clock whose bell nobody knows
@@ -353,7 +383,26 @@ def clip_row_from(
         actions=actions,
         matches=matches,
         note=note,
+        view=view_of is not None,
+        view_of=view_of or None,
     )
+
+
+def views(
+    rows: Sequence[tuple[int, int | None, int | None, bool]], parts: Sequence[Part]
+) -> dict[int, int | None]:
+    """For each exchange, as (id, start, end, whether it is a second opinion), what it is a view of: None for
+    what happens as it is seen, UNKNOWN_VIEW in a replay of nobody knows what."""
+    found: dict[int, int | None] = {}
+    seen = [(replay_at(parts, start), row) for row in rows for start in (row[1],)]
+    told = [row for part, row in seen if part is None and not row[3] and None not in row[1:3]]
+    spans = [(start or 0, end or 0) for _, start, end, _ in told]
+    for part, (number, start, end, _) in seen:
+        found[number] = None
+        if part is not None and start is not None:
+            place = shown_again(part, start, start if end is None else end, spans)
+            found[number] = UNKNOWN_VIEW if place is None else told[place][0]
+    return found
 
 
 # --- which exchange is which when a log changed -----------------------------------------------------------

@@ -260,6 +260,13 @@ def periods_and_marks(db: Database) -> None:
     db.execute("CREATE INDEX marks_log ON marks (log_id)")
 
 
+@migrations()
+def parts_and_views(db: Database) -> None:
+    # `view_of`: of an exchange that lies in a replay the one it shows again, 0 for one that nobody knows.
+    db.execute("ALTER TABLE fights ADD COLUMN parts TEXT NOT NULL DEFAULT '[]'")
+    db.execute("ALTER TABLE exchanges ADD COLUMN view_of INTEGER")
+
+
 def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     """Apply what is pending and return its names. `stop_before` is for tests of later migrations.
 

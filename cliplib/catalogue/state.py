@@ -18,6 +18,7 @@ MIGRATIONS = (
     "private_fights",
     "drawings",
     "periods_and_marks",
+    "parts_and_views",
 )
 """Their names in order; a test compares them with those of `schema`."""
 

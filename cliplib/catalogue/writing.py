@@ -16,6 +16,7 @@ from cliplib.catalogue.rows import (
     exchange_digest,
     fight_values,
     keep_ids,
+    views,
     with_second_opinions,
 )
 from cliplib.catalogue.store import Store, marks
@@ -78,9 +79,22 @@ def replace_fight(
             f"DELETE FROM logs WHERE fight_id = ? AND live = 0 AND id NOT IN ({marks(log_ids)})",
             [fight_id, *log_ids],
         )
-        if differs or logs_differ or marks_differ or change.anything:
+        views_differ = mark_views(db, fight_id, info)
+        if differs or logs_differ or marks_differ or views_differ or change.anything:
             touch(db, fight_id)
     return change
+
+
+def mark_views(db: Database, fight_id: int, info: FightInfo) -> bool:
+    """Say of a fight's exchanges which lie in replays, and what they show again; whether that changed."""
+    rows = db.execute(
+        "SELECT id, start_us, end_us, second_opinion, view_of FROM exchanges WHERE fight_id = ? ORDER BY id",
+        [fight_id],
+    ).fetchall()
+    wanted = views([(i, start, end, bool(second)) for i, start, end, second, _ in rows], info.parts)
+    differing = [(wanted[i], i) for i, *_, stored in rows if wanted[i] != stored]
+    db.conn.executemany("UPDATE exchanges SET view_of = ? WHERE id = ?", differing)
+    return bool(differing)
 
 
 _MARK_COLUMNS = ("log_id", "round", "time_us", "until_us", "on_clock", "fighter_id", "name", "note", "line")

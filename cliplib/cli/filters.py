@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 _AS_THEY_ARE = (
     "fighter", "opponent", "stance", "opponent_stance", "place", "outcome", "before", "during", "after",
+    "views",
 )  # fmt: skip
 _STANCES = click.Choice(["orthodox", "southpaw"])
 
@@ -38,6 +39,9 @@ _OPTIONS = (
     click.option("--to", "last", help="Not after that day."),
     *_PERIODS,
     click.option("--place", help="centre, ropes or corner."),
+    click.option(
+        "--views", type=click.Choice(["too", "only"]), help="What lies in replays, which else is left out."
+    ),
     click.option("--outcome", help="landed, partial, blocked, missed, knockdown, hurt or unknown."),
 )
 

@@ -198,6 +198,8 @@ def found(result: Found) -> None:
     if shown < result.total:
         count += f", {result.offset + 1} to {result.offset + shown} shown" if shown else ", none shown"
     say(count)
+    if result.views:
+        say(f"and {result.views} in replays (--views too lists them beside what they show again)")
     if result.left_out:
         say(f"and {result.left_out} told by a second logger of the same moments (--all-logs lists them, too)")
     say()

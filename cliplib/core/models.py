@@ -12,7 +12,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
 
+from cliplib.core.parts import Part, clock_of
 from cliplib.core.periods import Course, Period
+from cliplib.core.timebase import RoundClock
 
 # --- what a log says -------------------------------------------------------------------------------------
 
@@ -132,6 +134,7 @@ class FightInfo:
     logs: tuple[LogSource, ...] = ()
     private: bool = False  # shown only to those who log
     periods: tuple[Period, ...] = ()  # in order of time
+    parts: tuple[Part, ...] = ()  # of the footage, in order of time
 
     @property
     def fighters(self) -> tuple[str, str]:
@@ -139,7 +142,12 @@ class FightInfo:
 
     @property
     def course(self) -> Course:
-        return Course.of(self.periods, self.round_starts_us, self.round_us)
+        return Course.of(self.periods, self.bells)
+
+    @property
+    def bells(self) -> RoundClock | None:
+        """The fight's clock; None where nobody knows when the bells rang."""
+        return clock_of(self.round_starts_us, self.round_us, self.parts)
 
     def opponent_of(self, fighter: str) -> str:
         return self.blue.name if fighter == self.red.name else self.red.name
@@ -250,6 +258,7 @@ class Where:
     count; "unknown" asks for none.
     `stance_match`: open | closed. `dates`: (first, last) inclusive, either may be None.
     `during`, `before`, `after`: names of periods, in whatever fights have one of that name.
+    `views`: what lies in replays, which otherwise counts nowhere: “too” or “only”.
     """
 
     rounds: tuple[int | str, ...] = ()
@@ -267,6 +276,7 @@ class Where:
     during: str | None = None
     before: str | None = None
     after: str | None = None
+    views: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,13 +339,16 @@ class ClipRow:
     actions: tuple[Action, ...]
     matches: tuple[tuple[int, ...], ...] = ()
     note: str = ""
+    view: bool = False  # it lies in a replay, and is counted nowhere
+    view_of: int | None = None  # the exchange that it shows again
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
     """A page of results. `facets[name][value]` counts the exchanges of the whole result in which a matched
     action has that value; for `round`, the exchange; for `outcome`, the match's result: its last punch.
-    `left_out`: exchanges not counted because they are a second logger's telling of a moment."""
+    `left_out`: exchanges not counted because they are a second logger's telling of a moment; `views`: those
+    not counted because they lie in a replay."""
 
     reading: Reading
     total: int
@@ -343,6 +356,7 @@ class Found:
     facets: dict[str, dict[str, int]]
     offset: int = 0
     left_out: int = 0
+    views: int = 0
 
 
 JSON = dict[str, Any]

@@ -117,10 +117,9 @@ class Course:
     by_clock: bool
 
     @classmethod
-    def of(cls, periods: Sequence[Period], round_starts_us: Sequence[int], round_us: int | None) -> Course:
-        """Raises TwoLinesError, and ValueError for a round whose bell is not known."""
-        known = bool(round_starts_us) and round_us is not None
-        bells = RoundClock(tuple(round_starts_us), round_us or 0) if known else None
+    def of(cls, periods: Sequence[Period], bells: RoundClock | None) -> Course:
+        """`bells`: the fight's clock, if it is known. Raises TwoLinesError, and ValueError for a round whose
+        bell is not known."""
         moments = [m for period in periods for m in (period.start, period.end) if m is not None]
         by_clock = bells is None and any(moment.round is not None for moment in moments)
         if by_clock and any(moment.round is None for moment in moments):
@@ -161,16 +160,16 @@ class Course:
 
     def parts(self, number: int, round_us: int, until_us: int) -> list[tuple[int, int, int]]:
         """A round's first `until_us` cut at the periods' edges: (slot, from, to) in time run."""
-        begin = 0
         if self.bells is not None and number <= len(self.bells.starts_us):
-            begin = self.bells.starts_us[number - 1]
+            run = [self.bells.elapsed(number, edge) for edge in self.edges]
         elif self.by_clock:
-            begin = number * _LONGEST - round_us
+            run = [edge - (number * _LONGEST - round_us) for edge in self.edges]
         elif self.edges:
             return [(NOWHERE, 0, until_us)]
-        inside = {edge - begin for edge in self.edges if 0 < edge - begin < until_us}
-        cuts = itertools.pairwise(sorted({0, until_us, *inside}))
-        return [(bisect_right(self.edges, begin + start), start, end) for start, end in cuts]
+        else:
+            run = []
+        cuts = itertools.pairwise(sorted({0, until_us, *(at for at in run if 0 < at < until_us)}))
+        return [(bisect_right(run, start), start, end) for start, end in cuts]
 
     def slots(self, rounds: Ints, firsts: Ints) -> npt.NDArray[np.int16]:
         """[E] the slot of each exchange, by its round (0: not known) and first time (UNTIMED: not known)."""

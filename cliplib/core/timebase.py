@@ -20,6 +20,7 @@ Nothing here multiplies a time by a frame rate: frames are found by their timest
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -153,30 +154,65 @@ class Timeline:
 
 @dataclass(frozen=True, slots=True)
 class RoundClock:
-    """Between footage time and a ringside clock. `starts_us[i]`: the bell that opens round i + 1."""
+    """Between footage time and a ringside clock. `starts_us[i]`: the bell that opens round i + 1.
+
+    `jumps`: (from, until, how far the clock runs meanwhile) in order, where the clock does not run with the
+    film: film was left out, or the clock stood still.
+    """
 
     starts_us: tuple[int, ...]
     round_us: int
+    jumps: tuple[tuple[int, int, int], ...] = ()
 
     def to_footage(self, round_no: int, left_us: int) -> int:
-        """Footage time of `left_us` on the clock of round `round_no`; ValueError if none."""
+        """Footage time of `left_us` on the clock of round `round_no`; ValueError if none. A moment that the
+        film leaves out is where the film goes on."""
         if not 1 <= round_no <= len(self.starts_us):
             raise ValueError(f"round {round_no} is not one of the fight's {len(self.starts_us)} rounds")
         if not 0 <= left_us <= self.round_us:
             raise ValueError(
                 f"{format_time(left_us)} on the clock is outside a round of {format_time(self.round_us)}"
             )
-        return self.starts_us[round_no - 1] + self.round_us - left_us
+        return after(self.starts_us[round_no - 1], self.round_us - left_us, self.jumps)
 
     def from_footage(self, us: int) -> tuple[int, int] | None:
         """(round, microseconds left), or None before the first bell and between rounds."""
         for number in range(len(self.starts_us), 0, -1):
-            elapsed = us - self.starts_us[number - 1]
-            if elapsed >= 0:
+            if us >= self.starts_us[number - 1]:
+                elapsed = self.elapsed(number, us)
                 return (number, self.round_us - elapsed) if elapsed <= self.round_us else None
         return None
+
+    def elapsed(self, round_no: int, us: int) -> int:
+        """How far the clock has run from the bell of a round to a moment of the footage; less than nothing
+        before it."""
+        start = self.starts_us[round_no - 1]
+        run = us - start
+        for first, last, jump in self.jumps:
+            if start <= first and us > first:
+                passed = min(us, last) - first
+                run += (jump if us >= last else min(jump, passed)) - passed
+        return run
 
     def span(self, round_no: int) -> tuple[int, int]:
         """[bell, bell) of a round in footage time."""
         start = self.starts_us[round_no - 1]
-        return start, start + self.round_us
+        return start, after(start, self.round_us, self.jumps)
+
+
+def after(start_us: int, run_us: int, jumps: Sequence[tuple[int, int, int]]) -> int:
+    """Where in the footage a clock that began to run at `start_us` has run by `run_us`."""
+    at, left = start_us, run_us
+    for first, last, jump in jumps:
+        if first < start_us:
+            continue
+        if left < first - at:
+            break
+        left -= first - at
+        if left < jump:
+            return min(first + left, last)
+        if left == 0 and jump == 0:
+            return first
+        left -= jump
+        at = last
+    return at + left

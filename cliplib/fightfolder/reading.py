@@ -11,16 +11,18 @@ import itertools
 import os
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-from cliplib.core.errors import FightFolderError, Problem
+from cliplib.core.errors import FightFolderError
 from cliplib.core.models import Corner, FightInfo, LogSource
-from cliplib.core.periods import Course, Period, TwoLinesError
-from cliplib.core.timebase import format_time
+from cliplib.core.parts import Part, clock_of, jumps
+from cliplib.core.timebase import RoundClock, after, format_time
 from cliplib.fightfolder import values as kinds
+from cliplib.fightfolder.form import Form
+from cliplib.fightfolder.stretches import read_parts, read_periods
 from cliplib.logs import forms
 from cliplib.logs.source import Refused, Source, decode, nearest
 
@@ -28,8 +30,6 @@ NAME = "fight.toml"
 
 _LARGEST = 1024 * 1024  # bytes of fight.toml
 _UNBEATEN = ("draw", "no contest")
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ def read_fight_folder(folder: Path, footage_roots: Iterable[Path] = ()) -> Fight
             f"{path}: is a link that leads out of the fight folder; put the file itself there"
         )
     source, digest = _source(path)
-    form = _Form(source, _tables(source))
+    form = Form(source, _tables(source))
     info = _info(form)
     log_files = tuple(_log_file(form, folder, i, log.file) for i, log in enumerate(info.logs)) if info else ()
     form.finish()
@@ -142,88 +142,12 @@ def _tables(source: Source) -> dict[str, Any]:
         raise FightFolderError(f"{source.label}: is nested too deeply") from error
 
 
-@dataclass(slots=True)
-class _Form:
-    """fight.toml being checked: values go out, problems gather."""
-
-    source: Source
-    tables: dict[str, Any]
-    problems: list[Problem] = field(default_factory=list)
-
-    def wrong(self, table: str, key: str, message: str, meant: str = "", index: int = 0) -> None:
-        offset = self._offset(table, key, index)
-        name = f"{table}.{key}" if table and key else table or key
-        message = f"{name} {message}"
-        if offset is None:
-            self.problems.append(Problem(self.source.label, 1, 0, message, "", meant))
-        else:
-            self.problems.append(self.source.problem(offset, message, meant))
-
-    def _offset(self, table: str, key: str, index: int) -> int | None:
-        """Where a key stands. tomllib does not tell, so it is looked for as people write it."""
-        text = self.source.text
-        start, end = 0, len(text)
-        if table or _is_table(self.tables.get(key)):
-            name = re.escape(table or key)
-            headers = list(re.finditer(rf"(?m)^[ \t]*\[+[ \t]*({name})[ \t]*\]+", text))
-            inline = re.search(rf"(?m)^[ \t]*({name})[ \t]*=", text)
-            if headers:
-                header = headers[min(index, len(headers) - 1)]
-                after = re.compile(r"(?m)^[ \t]*\[").search(text, header.end())
-                start, end = header.start(1), after.start() if after else end
-            elif inline:
-                line_end = text.find("\n", inline.start(1))
-                start, end = inline.start(1), line_end if line_end >= 0 else end
-            else:
-                return None
-            if not table or not key:
-                return start
-        found = re.compile(rf"(?m)(?:^|[{{,])[ \t]*([\"']?{re.escape(key)}[\"']?)[ \t]*=").search(
-            text, start, end
-        )
-        if found:
-            return found.start(1)
-        return start if table else None
-
-    def table(self, name: str, keys: Iterable[str]) -> Mapping[str, Any]:
-        """A table by name, its keys checked to be known ones; empty if it is missing or wrong."""
-        value = self.tables if not name else self.tables.get(name, {})
-        if not isinstance(value, dict):
-            self.wrong("", name, f"must be a table: write [{name}] on a line of its own")
-            return {}
-        self.known(name, value, keys)
-        return value
-
-    def known(self, table: str, value: Mapping[str, Any], keys: Iterable[str], index: int = 0) -> None:
-        keys = tuple(keys)
-        for key in value:
-            if key not in keys:
-                what = f"is not a key of [{table}]" if table else "is not a key of fight.toml"
-                self.wrong(table, key, f"{what}; there are {', '.join(keys)}", nearest(key, keys), index)
-
-    def get(
-        self, table: str, values: Mapping[str, Any], key: str, read: Callable[[Any], T], index: int = 0
-    ) -> T | None:
-        """A value turned by `read`, which raises ValueError with what is wrong; None if missing or wrong."""
-        if key not in values:
-            return None
-        try:
-            return read(values[key])
-        except ValueError as error:
-            self.wrong(table, key, str(error), index=index)
-            return None
-
-    def finish(self) -> None:
-        if self.problems:
-            raise FightFolderError("\n".join(str(problem) for problem in self.problems))
-
-
-def _info(form: _Form) -> FightInfo | None:
+def _info(form: Form) -> FightInfo | None:
     top = form.table(
         "",
         (
             "title", "date", "event", "rounds", "round_seconds", "rest_seconds",
-            "private", "result", "red", "blue", "footage", "log", "period",
+            "private", "result", "red", "blue", "footage", "log", "period", "part",
         ),
     )  # fmt: skip
     date, event = form.get("", top, "date", kinds.date), form.get("", top, "event", kinds.line)
@@ -240,9 +164,10 @@ def _info(form: _Form) -> FightInfo | None:
     winner, method = _result(form, red, blue)
     footage = form.table("footage", ("file", "first_bell", "round_starts"))
     footage_file = form.get("footage", footage, "file", kinds.line)
-    starts = _round_starts(form, footage, rounds, round_us, rest_us)
+    parts = read_parts(form, top, rounds)
+    starts = _round_starts(form, footage, rounds, round_us, rest_us, parts)
     logs = _logs(form, top)
-    periods = _periods(form, top, rounds, starts, round_us)
+    periods = read_periods(form, top, rounds, clock_of(starts, round_us, parts), round_us)
     if title is None or red is None or blue is None:
         form.finish()
         return None
@@ -262,10 +187,11 @@ def _info(form: _Form) -> FightInfo | None:
         logs=logs,
         private=bool(private),
         periods=periods,
+        parts=parts,
     )
 
 
-def _corner(form: _Form, name: str) -> Corner | None:
+def _corner(form: Form, name: str) -> Corner | None:
     if name not in form.tables:
         form.wrong("", name, f'is missing; write [{name}] and under it name = "…"')
         return None
@@ -277,7 +203,7 @@ def _corner(form: _Form, name: str) -> Corner | None:
     return Corner(full_name, stance) if full_name is not None else None
 
 
-def _result(form: _Form, red: Corner | None, blue: Corner | None) -> tuple[str | None, str | None]:
+def _result(form: Form, red: Corner | None, blue: Corner | None) -> tuple[str | None, str | None]:
     values = form.table("result", ("winner", "method"))
     winner = form.get("result", values, "winner", kinds.line)
     method = form.get("result", values, "method", kinds.one_of(kinds.METHODS))
@@ -295,10 +221,36 @@ def _result(form: _Form, red: Corner | None, blue: Corner | None) -> tuple[str |
     return winner, method
 
 
+def _check_starts(
+    form: Form, key: str, starts: tuple[int, ...], rounds: int | None, clock: RoundClock
+) -> None:
+    if rounds is not None and len(starts) > rounds:
+        form.wrong("footage", key, f"lists {len(starts)} bells for {rounds} rounds")
+    for number, (start, following) in enumerate(itertools.pairwise(starts), 1):
+        if following < clock.span(number)[1]:
+            form.wrong(
+                "footage", key,
+                f"has round {number + 1} begin at {format_time(following)}, before round {number} "
+                f"({format_time(start)}, {format_time(clock.round_us)} long) is over",
+            )  # fmt: skip
+
+
 def _round_starts(
-    form: _Form, footage: Mapping[str, Any], rounds: int | None, round_us: int | None, rest_us: int | None
+    form: Form,
+    footage: Mapping[str, Any],
+    rounds: int | None,
+    round_us: int | None,
+    rest_us: int | None,
+    parts: Sequence[Part],
 ) -> tuple[int, ...]:
-    """The opening bells in footage time, spelt out or laid out from the first."""
+    """The opening bells in footage time: spelt out, laid out from the first, or those of the film's parts."""
+    told = tuple(part.start_us for part in parts if part.kind == "round")
+    if told:
+        for key in footage.keys() & {"first_bell", "round_starts"}:
+            form.wrong("footage", key, "is given, and rounds are among the parts; keep one of them")
+        if round_us is None:
+            form.wrong("", "part", "says when rounds begin; write round_seconds on top, too")
+        return told if round_us is not None else ()
     first = form.get("footage", footage, "first_bell", kinds.bell)
     starts = form.get("footage", footage, "round_starts", kinds.bells)
     key = "round_starts" if "round_starts" in footage else "first_bell"
@@ -320,15 +272,7 @@ def _round_starts(
     if round_us is None:
         return ()
     if starts is not None:
-        if rounds is not None and len(starts) > rounds:
-            form.wrong("footage", key, f"lists {len(starts)} bells for {rounds} rounds")
-        for number, (start, after) in enumerate(itertools.pairwise(starts), 1):
-            if after < start + round_us:
-                form.wrong(
-                    "footage", key,
-                    f"has round {number + 1} begin at {format_time(after)}, before round {number} "
-                    f"({format_time(start)}, {format_time(round_us)} long) is over",
-                )  # fmt: skip
+        _check_starts(form, key, starts, rounds, RoundClock(starts, round_us, jumps(parts)))
         return starts
     if first is None:
         return ()
@@ -336,99 +280,10 @@ def _round_starts(
         return (first,)
     if rounds is None or rest_us is None:
         return ()
-    return tuple(first + number * (round_us + rest_us) for number in range(rounds))
+    return tuple(after(first, number * (round_us + rest_us), jumps(parts)) for number in range(rounds))
 
 
-def _periods(
-    form: _Form, top: Mapping[str, Any], rounds: int | None, starts: tuple[int, ...], round_us: int | None
-) -> tuple[Period, ...]:
-    """The named stretches, in order of time."""
-    tables = top.get("period", [])
-    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
-        form.wrong("period", "", "must be a list of tables: write [[period]] with two brackets")
-        return ()
-    told = [(_period(form, values, index), index) for index, values in enumerate(tables)]
-    placed: list[tuple[tuple[int, int], Period, int]] = []
-    for period, index in told:
-        if period is None or not _has_rounds(form, period, index, rounds, round_us):
-            continue
-        others = [other for _, other, _ in placed]
-        try:
-            course = Course.of([*others, period], starts, round_us)
-        except TwoLinesError as error:
-            form.wrong("period", "from" if period.start else "until", str(error), index=index)
-            continue
-        except ValueError as error:
-            form.wrong("period", "", str(error), index=index)
-            continue
-        span = course.span(period)
-        if span[1] <= span[0]:
-            form.wrong(
-                "period", "until", f"is {period.end}, not after the beginning ({period.start})", index=index
-            )
-            continue
-        spans = [(course.span(other), other) for other in others]
-        over = next((other for (a, b), other in spans if a < span[1] and span[0] < b), None)
-        if over is not None:
-            form.wrong(
-                "period",
-                "from" if period.start else "until",
-                f"makes “{period.name}” overlap “{over.name}”; no moment lies in two periods",
-                index=index,
-            )
-            continue
-        placed.append((span, period, index))
-    placed.sort(key=lambda one: one[0])
-    return tuple(period for _, period, _ in placed)
-
-
-def _period(form: _Form, values: Mapping[str, Any], index: int) -> Period | None:
-    form.known("period", values, ("name", "from", "until"), index)
-    name = form.get("period", values, "name", kinds.line, index)
-    first = form.get("period", values, "from", kinds.moment, index)
-    last = form.get("period", values, "until", kinds.moment, index)
-    if "name" not in values:
-        form.wrong("period", "name", "is missing; write what the stretch is called", index=index)
-    if "from" not in values and "until" not in values:
-        form.wrong(
-            "period", "from", 'is missing; write from = "round 4 1:20", until = …, or both', index=index
-        )
-    read = (
-        name is not None,
-        (first is not None) == ("from" in values),
-        (last is not None) == ("until" in values),
-    )
-    return Period(name, first, last) if name is not None and all(read) and (first or last) else None
-
-
-def _has_rounds(form: _Form, period: Period, index: int, rounds: int | None, round_us: int | None) -> bool:
-    """Whether the rounds and clocks that a period names can be."""
-    fine = True
-    for key, moment in (("from", period.start), ("until", period.end)):
-        if moment is None or moment.round is None:
-            continue
-        if moment.round < 1 or (rounds is not None and moment.round > rounds):
-            form.wrong(
-                "period",
-                key,
-                f"names round {moment.round} of a fight over {rounds} rounds"
-                if rounds is not None
-                else f"names round {moment.round}; rounds count from 1",
-                index=index,
-            )
-            fine = False
-        elif round_us is not None and moment.left_us is not None and moment.left_us > round_us:
-            form.wrong(
-                "period",
-                key,
-                f"has {format_time(moment.left_us)} on the clock of a round of {format_time(round_us)}",
-                index=index,
-            )
-            fine = False
-    return fine
-
-
-def _logs(form: _Form, top: Mapping[str, Any]) -> tuple[LogSource, ...]:
+def _logs(form: Form, top: Mapping[str, Any]) -> tuple[LogSource, ...]:
     tables = top.get("log")
     if tables is None or tables == []:
         form.wrong("", "log", 'is missing; write [[log]] and under it file = "log.csv"')
@@ -449,7 +304,7 @@ def _logs(form: _Form, top: Mapping[str, Any]) -> tuple[LogSource, ...]:
     return tuple(logs)
 
 
-def _log_file(form: _Form, folder: Path, index: int, file: str) -> Path:
+def _log_file(form: Form, folder: Path, index: int, file: str) -> Path:
     path = folder / file
     if not file:
         return path
@@ -466,9 +321,3 @@ def _log_file(form: _Form, folder: Path, index: int, file: str) -> Path:
 
 def _and(names: Sequence[str]) -> str:
     return " and ".join([part for part in (", ".join(names[:-1]), names[-1]) if part])
-
-
-def _is_table(value: object) -> bool:
-    return isinstance(value, dict) or (
-        isinstance(value, list) and any(isinstance(one, dict) for one in value)
-    )

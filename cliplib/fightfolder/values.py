@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable
+from fractions import Fraction
 from typing import Any
 
 from cliplib.core.letters import all_show
@@ -112,6 +113,13 @@ def bells(value: Any) -> tuple[int, ...]:
     if not isinstance(value, list) or not value:
         raise ValueError(_is(value, 'a list of times, like ["0:12.4", "4:12.5"]'))
     return tuple(bell(one) for one in value)
+
+
+def speed(value: Any) -> Fraction:
+    """How fast a replay runs, as a share of the speed at which it happened."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0.01 <= value <= 4:
+        raise ValueError(_is(value, "a number from 0.01 to 4; half as fast is 0.5"))
+    return Fraction(str(value))
 
 
 def moment(value: Any) -> Moment:

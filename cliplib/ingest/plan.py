@@ -14,7 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from cliplib.core.models import Action, Exchange, FightInfo, Settings
-from cliplib.core.timebase import SECOND, RoundClock, Timeline
+from cliplib.core.parts import replay_at
+from cliplib.core.timebase import SECOND, Timeline
 
 CUT_VERSION = 1
 """Part of every clip's digest: raise it when the same frames ought to be cut anew."""
@@ -47,7 +48,8 @@ class CutJob:
 def plan_span(exchange: Exchange, info: FightInfo, settings: Settings) -> tuple[int, int] | None:
     """The clip's in and out in footage time, or None for an exchange without times, or before the film.
 
-    Lead-in and follow-through are added and end at the bells of the round, if settings say so; never inside
+    Lead-in and follow-through are added and end with the replay that it lies in, or, if settings say so, at
+    the bells of the round; never inside
     the exchange itself, so that a punch after the bell is on film. A span that the log spelt out stands.
     """
     if exchange.start_us is None or exchange.end_us is None:
@@ -56,8 +58,9 @@ def plan_span(exchange: Exchange, info: FightInfo, settings: Settings) -> tuple[
         return exchange.start_us, exchange.end_us
     in_us = exchange.start_us - settings.lead_in_us
     out_us = exchange.end_us + settings.follow_through_us
-    if settings.clamp_to_round:
-        bells = _bells(exchange, info)
+    again = replay_at(info.parts, exchange.start_us)
+    if again is not None or settings.clamp_to_round:
+        bells = _bells(exchange, info) if again is None else (again.start_us, again.end_us)
         if bells is not None:
             opening, closing = bells
             in_us = min(max(in_us, opening), exchange.start_us)
@@ -79,7 +82,8 @@ def _bells(exchange: Exchange, info: FightInfo) -> tuple[int, int | None] | None
         if not begun:
             return None
         start = begun[-1]
-    return start, None if info.round_us is None else start + info.round_us
+    closing = info.bells.span(starts.index(start) + 1)[1] if info.bells is not None else None
+    return start, closing
 
 
 def beyond(exchange: Exchange, timeline: Timeline) -> bool:
@@ -133,7 +137,7 @@ def poster_frame(exchange: Exchange, timeline: Timeline, first: int, last: int) 
 def _moment(exchange: Exchange, info: FightInfo) -> str:
     """`r03-0m41.2` by the ringside clock, or `12m04.5` of the footage."""
     us = exchange.start_us or 0
-    clock = RoundClock(info.round_starts_us, info.round_us).from_footage(us) if info.round_us else None
+    clock = info.bells.from_footage(us) if info.bells else None
     prefix = f"r{exchange.round:02d}-" if exchange.round is not None else ""
     if clock and clock[0] == exchange.round:
         us = clock[1]

@@ -12,6 +12,7 @@ from cliplib.core.models import Where
 from cliplib.vocabulary import Vocabulary
 
 UNKNOWN = "unknown"
+VIEWS = ("too", "only")
 _LIKE_ENOUGH = 0.6
 _OF_A_WORD = 0.95  # a word alone that fits counts for a little less than the whole
 _AS_GOOD = 0.15
@@ -61,6 +62,8 @@ def checked(
         "stance": vocabulary.stances,
         "opponent_stance": vocabulary.stances,
     }
+    if where.views not in (None, *VIEWS):
+        raise InputError(f"“{where.views}” is no way to take views; write too, or only")
     changes: dict[str, Any] = {}
     for name, known in kinds.items():
         value = getattr(where, name)

@@ -16,7 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from cliplib.core.models import FightInfo
-from cliplib.core.timebase import SECOND, RoundClock, format_time, parse_time
+from cliplib.core.parts import Part, replay_at
+from cliplib.core.timebase import SECOND, format_time, parse_time
 from cliplib.logs.rows import Row
 from cliplib.logs.source import Cell, Refused
 
@@ -69,8 +70,7 @@ class _Placing:
     def __init__(self, row: Row, fight: FightInfo, clock_log: bool, film_us: int | None):
         self.row, self.fight, self.film_us = row, fight, film_us
         self.until_is_clock = "time" not in row.cells and ("clock" in row.cells or clock_log)
-        known = bool(fight.round_starts_us) and fight.round_us is not None
-        self.clock = RoundClock(fight.round_starts_us, fight.round_us or 0) if known else None
+        self.clock = fight.bells
 
     def place(self) -> Timed:
         cells = self.row.cells
@@ -172,6 +172,8 @@ class _Placing:
     def _round_of(self, us: int, number: int | None, cell: Cell) -> int | None:
         if self.clock is None:
             return number
+        if (again := replay_at(self.fight.parts, us)) is not None:
+            return self._round_shown(again, us, number)
         there = self.clock.from_footage(us)
         if there is None and number is None and self.row.is_note:
             return None  # what the corner said
@@ -184,6 +186,12 @@ class _Placing:
                 )
             )
         return there[0]
+
+    def _round_shown(self, replay: Part, us: int, number: int | None) -> int | None:
+        """The round of what a replay shows, as far as that is known."""
+        moment = replay.moment(us)
+        there = self.clock.from_footage(moment) if self.clock and moment is not None else None
+        return there[0] if there else number
 
     def _outside(self, us: int) -> str:
         assert self.clock is not None
@@ -213,6 +221,8 @@ class _Placing:
         if self.row.is_note:
             there = self.clock.from_footage(span[0])
             return there[0] if there else None
+        if (again := replay_at(self.fight.parts, span[0])) is not None:
+            return self._round_shown(again, span[0], number)
         for one in range(1, len(self.clock.starts_us) + 1):
             start, end = self.clock.span(one)
             if span[0] <= end and span[1] > start:
@@ -239,7 +249,8 @@ class _Placing:
             raise Refused(
                 cell.problem(f"ends at {format_time(until)}, before it begins ({format_time(begin)})")
             )
-        if self.clock and number is not None and number < len(self.clock.starts_us):
+        again = replay_at(self.fight.parts, begin)
+        if self.clock and again is None and number is not None and number < len(self.clock.starts_us):
             bell = self.clock.starts_us[number]
             if until > bell:
                 raise Refused(cell.problem(f"{format_time(until)} lies in round {number + 1}"))

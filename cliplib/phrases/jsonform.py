@@ -74,5 +74,5 @@ def _where(where: Where) -> JSON:
         "outcome": where.outcome,
         "technique": where.technique,
         "dates": [d.isoformat() if d else None for d in where.dates] if where.dates else None,
-        **{side: name for side in ("before", "during", "after") if (name := getattr(where, side))},
+        **{side: name for side in ("before", "during", "after", "views") if (name := getattr(where, side))},
     }

@@ -26,6 +26,8 @@ from cliplib.core.errors import BusyError, StorageError
 from cliplib.core.models import ClipRow, Found, Reading, Settings, Where
 from cliplib.core.progress import Progress, silent
 from cliplib.search.patterns import (
+    SECOND_OPINION,
+    VIEW,
     Columns,
     FightEntry,
     Hits,
@@ -113,14 +115,18 @@ class Search:
             result = self._result(reading, where or Where(), second_opinions, state)
             places = page(result.matches, order, offset, limit)
             clips = self._clips(places, result, state.columns, with_matches=bool(reading.steps))
-            left_out = 0
-            if not second_opinions and state.columns.has_second_opinions:
+            left_out = views = 0
+            if not second_opinions and state.columns.reasons & SECOND_OPINION:
                 told = self._result(reading, where or Where(), True, state)
                 left_out = len(told.matches.exchanges) - len(result.matches.exchanges)
+            if state.columns.reasons & VIEW and (where is None or where.views is None):
+                too = replace(where or Where(), views="too")
+                told = self._result(reading, too, second_opinions, state)
+                views = len(told.matches.exchanges) - len(result.matches.exchanges)
             if state.revision == self._catalogue.revision():
                 break  # else something changed meanwhile, and matches might point at other actions
         total = len(result.matches.exchanges)
-        return Found(reading, total, tuple(clips), result.facets, max(0, offset), left_out)
+        return Found(reading, total, tuple(clips), result.facets, max(0, offset), left_out, views)
 
     def similar(self, exchange_id: int, limit: int = 10, *, elsewhere: bool = False) -> list[Similar]:
         """Exchanges with a like course of actions, the nearest first; NotFoundError for no such exchange.

@@ -154,7 +154,7 @@ def learn(columns: Columns, vocabulary: Vocabulary) -> NextUp:
     start = max(0, columns.actions - LATEST)
     rows = np.arange(start, columns.actions)
     exchange = columns.exchange_of[rows]
-    keep = ~columns.second[exchange]
+    keep = columns.counted[exchange]
     rows, exchange = rows[keep], exchange[keep]
     kind = columns.kind[rows].astype(np.int64)
     direction = columns.of_kind("direction")[columns.setting[rows]] if len(rows) else np.zeros(0, np.int64)

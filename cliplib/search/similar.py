@@ -90,7 +90,7 @@ class Courses:
         """Places of the exchanges of each length, second opinions left out."""
         sizes = np.minimum(np.diff(self.columns.first_action), LONGEST)
         order = np.argsort(sizes, kind="stable")
-        order = order[~self.columns.second[order]]
+        order = order[self.columns.counted[order]]
         ends = np.flatnonzero(np.diff(sizes[order], append=-1)) + 1
         return {int(sizes[part[0]]): part for part in np.split(order, ends[:-1]) if len(part)}
 

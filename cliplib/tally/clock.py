@@ -53,6 +53,8 @@ class FightClock:
 
     def elapsed_us(self, round_no: int, us: int) -> int | None:
         """How much of a round had run at a moment; None if nobody can tell."""
+        if self.course.bells is not None and round_no <= len(self.course.bells.starts_us):
+            return self.course.bells.elapsed(round_no, us)
         if round_no <= len(self.round_starts_us):
             return us - self.round_starts_us[round_no - 1]
         if self.round_us is None or self.round_starts_us or us > 0:
@@ -178,7 +180,7 @@ class Watched:
 
 def watched(columns: Columns, clocks: Mapping[int, FightClock], exchanges: Array | None = None) -> Watched:
     """The watched rounds. `clocks` by fight id; `exchanges` [E] bool: only rounds with one of these."""
-    logged = ~columns.second if exchanges is None else ~columns.second & exchanges
+    logged = columns.counted if exchanges is None else columns.counted & exchanges
     rounds = int(columns.round.max(initial=0)) + 1
     there = np.zeros((len(columns.fights), rounds), np.bool_)
     there[columns.fight_of[logged], columns.round[logged]] = True

@@ -243,7 +243,7 @@ def test_second_opinions_are_stored(catalogue: Catalogue) -> None:
     info = replace(INFO, logs=(LogSource("a.csv", "JL"), LogSource("b.csv", "MK")))
     store(catalogue, new(exchange(1, "missed")) + new(exchange(1.2, "landed"), log=1), info)
     assert [e.second_opinion for e in catalogue.exchanges(1)] == [False, True]
-    assert catalogue.columns()["second_opinion"].tolist() == [0, 1]
+    assert catalogue.columns()["beside"].tolist() == [0, 1]
 
 
 def test_columns(catalogue: Catalogue) -> None:

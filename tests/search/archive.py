@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.rows import NewExchange
 from cliplib.core.models import Action, Corner, Exchange, FightInfo, LogSource
+from cliplib.core.parts import clock_of
 from cliplib.core.periods import Course, Moment, Period
 from cliplib.core.timebase import UNTIMED
 from cliplib.search.patterns import Block, Columns, FightEntry, Tables, assemble, encode_fight
@@ -46,7 +47,7 @@ def raw_of(bout: Bout, fighter_ids: dict[str | None, int]) -> dict[str, np.ndarr
     raw = {
         "exchange_id": numbers([n for _, _, n, _ in rows]),
         "round": numbers([e.round for e, _, _, _ in rows]),
-        "second_opinion": numbers([int(s) for _, _, _, s in rows]),
+        "beside": numbers([int(s) for _, _, _, s in rows]),
         "fighter_id": numbers([fighter_ids[a.fighter] for _, a, _, _ in rows]),
         "time_us": numbers([a.time_us for _, a, _, _ in rows], UNTIMED),
         "answers": numbers([a.answers for _, a, _, _ in rows]),
@@ -116,7 +117,7 @@ def courses(draw: st.DrawFn) -> dict[str, object]:
     for name in ("one hand", "on the back foot", "one hand") if moments is not None else ():
         one = Period(name, draw(st.none() | moments), draw(st.none() | moments))
         try:
-            edges = Course.of([*periods, one], starts if bells else (), 40 * SECOND).edges
+            edges = Course.of([*periods, one], clock_of(starts if bells else (), 40 * SECOND, ())).edges
         except ValueError:
             continue
         adjoining = itertools.pairwise(edges)
@@ -337,7 +338,7 @@ def _as_rows(
     raw = {
         "exchange_id": number * EXCHANGES_A_FIGHT + exchange + 1,
         "round": rounds[exchange].astype(np.int64),
-        "second_opinion": np.zeros(n, np.int64),
+        "beside": np.zeros(n, np.int64),
         "fighter_id": np.where(corner == 0, red + 1, blue + 1),
         "time_us": np.full(n, UNTIMED) if untimed else time,
         "answers": np.where(counter, previous - (np.arange(n) - position), -1),

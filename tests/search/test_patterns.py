@@ -372,7 +372,7 @@ def same(a: Columns, b: Columns) -> bool:
             return table[codes].tolist()
 
         return (
-            c.fights, c.exchange_id.tolist(), c.round.tolist(), c.second.tolist(), c.corner.tolist(),
+            c.fights, c.exchange_id.tolist(), c.round.tolist(), c.beside.tolist(), c.corner.tolist(),
             c.first_action.tolist(), c.since.tolist(), c.next_own.tolist(), c.next_other.tolist(),
             c.answers.tolist(), c.last_round.tolist(),
             [words(n) for n in ("technique", "hand", "target", "outcome", "opponent_stance", "place")],

@@ -125,7 +125,7 @@ def test_agrees_with_aligning_each_pair(bouts: list[Bout]) -> None:
         expected = sorted(
             (distance(ways[place], ways[e]), e)
             for e in range(columns.exchanges)
-            if e != place and not columns.second[e]
+            if e != place and not columns.beside[e]
         )
         for limit in (1, 3, 100):
             got = all_.nearest(place, limit)

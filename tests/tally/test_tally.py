@@ -340,7 +340,7 @@ def test_an_early_end_by_the_round_clock() -> None:
 def test_minutes_of_a_period() -> None:
     """From 1:20 left in round 2 to the end of round 3: 80 s and 180 s of the nine minutes that were watched."""
     one_hand = Period("one hand", Moment(None, 2, 80 * SECOND), Moment(None, 3))
-    course = Course.of([one_hand], (), 3 * MINUTE)
+    course = Course.of([one_hand], None)
     at = -60 * SECOND  # 1:00 left
     jabs = [Exchange((Action("jab", RED, at),), number) for number in (1, 2, 3)]
     found = counted([bout(*jabs, periods=(one_hand,), round_us=3 * MINUTE)], (Step("jab"),))

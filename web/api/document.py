@@ -107,6 +107,7 @@ def document() -> Shape:
     filters += [
         in_query(side, f"Only {side} the period of that name.") for side in ("before", "during", "after")
     ]
+    filters.append(in_query("views", "What lies in replays, else left out.", {"enum": ["too", "only"]}))
     paths: dict[str, Shape] = {
         "/api/openapi.json": {"get": operation("This document.", {"type": "object"})},
         "/api/session": {"get": operation("Who one is here, and the key for changes.", ref("Session"))},

@@ -19,6 +19,7 @@ _FILTERS = (
     "before",
     "during",
     "after",
+    "views",
 )
 
 

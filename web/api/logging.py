@@ -6,7 +6,7 @@ import numpy as np
 from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
-from cliplib import JSON, InputError, LogError, LogLine, Offers, RoundClock, to_seconds
+from cliplib import JSON, InputError, LogError, LogLine, Offers, to_seconds
 
 from ..site.here import cuts, library
 from ..site.signin import who
@@ -124,9 +124,9 @@ def _in_words(what: str, refused: LogError, fight_id: int, frame: int | None) ->
         f"{p.message} (did you mean “{p.meant}”?)" if p.meant else p.message for p in refused.problems
     )
     info = library().finding.fight(fight_id).info
-    if frame is not None and info.round_starts_us and info.round_us is not None:
+    if frame is not None and info.bells is not None:
         us = library().logging.live.timeline(fight_id).us_of(frame)
-        if RoundClock(info.round_starts_us, info.round_us).from_footage(us) is None:
+        if info.bells.from_footage(us) is None:
             return InputError(
                 f"{what}: {why}. Move the film into a round; “Round” above the strip jumps to a bell. "
                 "Is the bell itself wrong? Correct it in the fight's fight.toml and ingest the fight again."

@@ -47,6 +47,7 @@ FILTERS = (
     "before",
     "during",
     "after",
+    "views",
 )
 
 # What leaving out one property of a step asks for instead.
@@ -111,6 +112,7 @@ class FindPage:
     page_no: int
     pages: int
     logs_link: str
+    views_link: str
     previous_link: str
     next_link: str
     orders: tuple[tuple[str, str, str, bool], ...]
@@ -174,6 +176,7 @@ def find() -> ResponseReturnValue:
                 page_no=page_no,
                 pages=pages,
                 logs_link=link(logs=None if all_logs else "all"),
+                views_link=link(views="too"),
                 previous_link=link(page=page_no - 1) if 1 < page_no <= pages else "",
                 next_link=link(page=page_no + 1) if page_no < pages else "",
                 orders=tuple((key, text, link(order=key), key == order) for key, text in ORDERS.items()),

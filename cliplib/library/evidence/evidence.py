@@ -423,7 +423,7 @@ class Evidence:
         fits = np.array([False, *(kind(w) in kinds for w in columns.words["technique"])])
         bounds = columns.first_exchange[found.fight[0] : found.fight[0] + 2]
         rows = np.arange(*columns.first_action[bounds].tolist())
-        rows = rows[~columns.second[columns.exchange_of[rows]]]
+        rows = rows[columns.counted[columns.exchange_of[rows]]]
         rows = rows[fits[columns.of_kind("technique")[columns.kind[rows]]]]
         return replace(found, rows=rows[np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))])
 

@@ -80,7 +80,7 @@ def frames_of(catalogue: Catalogue, clip: ClipRow) -> Frames:
     if clip.start_frame is None or clip.end_frame is None or footage is None:
         raise InputError(f"clip {clip.id} has no footage yet; ingest its fight again when it has")
     info = catalogue.fight(clip.fight_id).info
-    clock = RoundClock(info.round_starts_us, info.round_us) if info.round_us else None
+    clock = info.bells
     line = footage.timeline
     times = tuple(line.us_of(n) for n in range(clip.start_frame, clip.end_frame + 1))
     clocks = tuple(clock.from_footage(us) if clock else None for us in times[:-1])
@@ -89,7 +89,7 @@ def frames_of(catalogue: Catalogue, clip: ClipRow) -> Frames:
 
 def neighbours(catalogue: Catalogue, clip: ClipRow) -> tuple[int | None, int | None]:
     """The exchanges of the fight before and after one, in the order they happened."""
-    told = [e for e in catalogue.exchanges(clip.fight_id) if not e.second_opinion or e.id == clip.id]
+    told = [e for e in catalogue.exchanges(clip.fight_id) if e.counts or e.id == clip.id]
     ids = [e.id for e in sorted(told, key=_when)]
     place = ids.index(clip.id)
     return ids[place - 1] if place else None, ids[place + 1] if place + 1 < len(ids) else None
@@ -101,7 +101,7 @@ def _when(item: StoredExchange) -> tuple[int, int, int]:
 
 def view(catalogue: Catalogue, fight: FightRow) -> FightView:
     """Lanes, counts and gaps of a fight."""
-    told = [e for e in catalogue.exchanges(fight.id) if not e.second_opinion]
+    told = [e for e in catalogue.exchanges(fight.id) if e.counts]
     rows = {row.id: row for row in catalogue.clip_rows([e.id for e in told])}
     known = range(1, (fight.info.rounds or 0) + 1)
     rounds: dict[int | None, list[StoredExchange]] = {number: [] for number in known}
@@ -131,9 +131,9 @@ def _lane(
         for e in items
         if e.exchange.start_us is not None and e.exchange.end_us is not None
     ]
-    info = fight.info
-    if number is not None and info.round_us and number <= len(info.round_starts_us):
-        start, end = RoundClock(info.round_starts_us, info.round_us).span(number)
+    bells = fight.info.bells
+    if number is not None and bells is not None and number <= len(bells.starts_us):
+        start, end = bells.span(number)
     elif spans:
         start, end = spans[0][0], max(until for _, until in spans)
     else:

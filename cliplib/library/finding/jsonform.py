@@ -36,6 +36,8 @@ def clip_json(clip: ClipRow) -> JSON:
         "poster": str(clip.poster) if clip.poster else None,
         "actions": [_action(action) for action in clip.actions],
         "matches": [list(match) for match in clip.matches],
+        # Only of what lies in a replay.
+        **({"view_of": clip.view_of, "view": True} if clip.view else {}),
     }
 
 

@@ -6,7 +6,14 @@ top of match.py, `facets` counts a result, `page` orders it, `load` and `save` k
 """
 
 from cliplib.search.patterns.columns import UNKNOWN, Columns, assemble, splice
-from cliplib.search.patterns.encode import Block, FightEntry, Tables, encode_fight
+from cliplib.search.patterns.encode import (
+    SECOND_OPINION,
+    VIEW,
+    Block,
+    FightEntry,
+    Tables,
+    encode_fight,
+)
 from cliplib.search.patterns.facets import facets
 from cliplib.search.patterns.kernel import Hits, hits
 from cliplib.search.patterns.layers import Matches
@@ -17,7 +24,9 @@ from cliplib.search.patterns.where import Limits, limits
 
 __all__ = [
     "ORDERS",
+    "SECOND_OPINION",
     "UNKNOWN",
+    "VIEW",
     "Block",
     "Columns",
     "FightEntry",

@@ -42,7 +42,7 @@ class Columns:
     first_exchange: Ints  # [F + 1]
     exchange_id: Ints  # [E]
     round: Array  # [E] int16, 0 not known
-    second: Array  # [E] bool: a second opinion
+    beside: Array  # [E] int8: 0 for what is counted, else SECOND_OPINION or VIEW or both
     slot: Array  # [E] int16: where it lies among its fight's periods, see core.periods
     first_action: Ints  # [E + 1]
     words: Mapping[str, tuple[str, ...]]
@@ -76,8 +76,14 @@ class Columns:
         return Tables(self.words, self.families)
 
     @cached_property
-    def has_second_opinions(self) -> bool:
-        return bool(self.second.any())
+    def counted(self) -> Array:
+        """[E] bool: what is counted of its moment."""
+        return np.asarray(self.beside == 0)
+
+    @cached_property
+    def reasons(self) -> int:
+        """All the bits of `beside` that anything has."""
+        return int(np.bitwise_or.reduce(self.beside, initial=0))
 
     @cached_property
     def exchange_of(self) -> Array:
@@ -236,7 +242,7 @@ class Columns:
             a = slice(int(self.first_action[e.start]), int(self.first_action[e.stop]))
             cut[entry.id] = Block(
                 (entry,), np.array([e.stop - e.start]), self.last_round[i : i + 1], self.exchange_id[e],
-                self.round[e], self.second[e], self.slot[e], sizes[e], kinds[a], settings[a], self.since[a],
+                self.round[e], self.beside[e], self.slot[e], sizes[e], kinds[a], settings[a], self.since[a],
                 self.next_own[a], self.next_other[a], self.ahead_own[a], self.ahead_other[a], self.answers[a],
             )  # fmt: skip
         return cut
@@ -267,7 +273,7 @@ def assemble(blocks: Sequence[Block], tables: Tables) -> Columns:
         first_exchange=offsets(join("exchanges_in", np.int64)),
         exchange_id=join("exchange_id", np.int64),
         round=join("round", np.int16),
-        second=join("second", np.bool_),
+        beside=join("beside", np.int8),
         slot=join("slot", np.int16),
         first_action=offsets(join("actions_in", np.int64)),
         words={name: tuple(words) for name, words in tables.words.items()},

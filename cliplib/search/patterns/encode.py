@@ -31,12 +31,14 @@ from cliplib.search.patterns.codes import (
     ranges,
 )
 
-RAW_NUMBERS = ("exchange_id", "round", "second_opinion", "fighter_id", "time_us", "answers")
+RAW_NUMBERS = ("exchange_id", "round", "beside", "fighter_id", "time_us", "answers")
 RAW_TEXTS = (*CODED, "roles", "inferred")
 """What `Catalogue.columns` hands over for each action, as arrays of one length, ordered by exchange and
 then by position: RAW_NUMBERS as integers with -1 for null, UNTIMED for a time (`round` and
-`second_opinion` are the exchange's; `answers` is a position in the exchange), RAW_TEXTS as arrays of str or
+`beside` are the exchange's; `answers` is a position in the exchange), RAW_TEXTS as arrays of str or
 None (`roles` and `inferred` as JSON lists)."""
+SECOND_OPINION, VIEW = 1, 2
+"""Why an exchange is not counted: a second logger told its moment, or it lies in a replay."""
 _BITS_APART = 31
 NEVER = np.iinfo(np.int64).max
 
@@ -144,7 +146,7 @@ class Block:
     last_round: Ints  # of each fight; 0 when no round is known
     exchange_id: Ints
     round: Array  # int16; 0 not known
-    second: Array  # bool
+    beside: Array  # int8: 0 counted, else SECOND_OPINION or VIEW or both
     slot: Array  # int16: where it lies among the fight's periods, see core.periods
     actions_in: Ints  # of each exchange
     kind_key: Ints
@@ -222,7 +224,7 @@ def encode_fight(
         last_round=np.array([rounds.max(initial=0)], np.int64),
         exchange_id=ids[starts][order],
         round=rounds[order].astype(np.int16),
-        second=np.asarray(raw["second_opinion"], np.int64)[starts][order] > 0,
+        beside=np.asarray(raw["beside"], np.int64)[starts][order].astype(np.int8),
         slot=course.slots(rounds[order], np.where(firsts == NEVER, UNTIMED, firsts)[order]),
         actions_in=sizes[order].astype(np.int64),
         kind_key=keys[0],

@@ -22,7 +22,7 @@ from cliplib.media.files import replacing
 from cliplib.search.patterns.columns import Columns
 from cliplib.search.patterns.encode import FightEntry
 
-LAYOUT = 5
+LAYOUT = 6
 _MAGIC = b"cliplibC"
 _DIGEST, _ALIGN = 32, 64
 _ARRAYS = tuple(f.name for f in fields(Columns) if f.name not in ("fights", "words", "families"))
@@ -98,7 +98,7 @@ def _consistent(columns: Columns) -> bool:
         and int(columns.first_exchange[-1]) == len(columns.exchange_id) == len(columns.round)
         and len(columns.first_action) == len(columns.exchange_id) + 1
         and int(columns.first_action[-1]) == len(columns.kind) == len(columns.since) == len(columns.answers)
-        and len(columns.second) == len(columns.slot) == len(columns.round)
+        and len(columns.beside) == len(columns.slot) == len(columns.round)
         and len(columns.next_own) == len(columns.next_other) == len(columns.kind)
         and len(columns.ahead_own) == len(columns.ahead_other) == len(columns.kind)
         and len(columns.setting) == len(columns.kind)

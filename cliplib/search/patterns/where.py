@@ -8,7 +8,7 @@ at that moment. Of the match: place, range, technique and stance hold when at le
 that very value, outcome and fighter when its result does: the last punch of whoever ends it (see
 `Pattern.result`), for that is how the pattern came off and who did it. Landed is also a knockdown. A facet
 counts the same, so that choosing a facet's value leaves exactly the number shown beside it. "unknown" asks
-for no value.
+for no value. “views” lets in what lies in replays, or that alone.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from cliplib.core.models import Where
 from cliplib.core.periods import slots_of
 from cliplib.search.patterns.codes import ABSENT, SETTING, Array
 from cliplib.search.patterns.columns import UNKNOWN, Columns
+from cliplib.search.patterns.encode import SECOND_OPINION, VIEW
 from cliplib.search.patterns.steps import FREE, Part, Wanted, any_of, corners_of
 
 _NAMES = tuple(f.name for f in fields(Where))
@@ -46,10 +47,12 @@ class Limits:
 
 
 def limits(wheres: Sequence[Where], columns: Columns, *, second_opinions: bool = False) -> Limits:
-    """All of `wheres` together, decided."""
+    """All of `wheres` together, decided. What is not counted of its moment is left out, but for second
+    opinions and views that are asked for."""
     out = Limits()
-    if not second_opinions and columns.has_second_opinions:
-        out.only(~columns.second)
+    asked = SECOND_OPINION * second_opinions | VIEW * any(where.views is not None for where in wheres)
+    if columns.reasons & ~asked:
+        out.only((columns.beside & ~asked) == 0)
     for where in wheres:
         for name in _NAMES:
             value = getattr(where, name)
@@ -160,6 +163,11 @@ def _periods(name: str, columns: Columns, out: Limits, side: str) -> None:
     out.only(chosen)
 
 
+def _views(which: str, columns: Columns, out: Limits) -> None:
+    if which == "only":
+        out.only((columns.beside & VIEW) > 0)
+
+
 _FILTERS: dict[str, Callable[..., None]] = {
     "rounds": _rounds,
     "fight": _fight,
@@ -176,4 +184,5 @@ _FILTERS: dict[str, Callable[..., None]] = {
     "during": partial(_periods, side="during"),
     "before": partial(_periods, side="before"),
     "after": partial(_periods, side="after"),
+    "views": _views,
 }
