@@ -26,9 +26,9 @@ from cliplib.core.models import Mark as Mark
 from cliplib.core.models import Reading as Reading
 from cliplib.core.models import Unread as Unread
 from cliplib.core.models import Where as Where
+from cliplib.core.parts import PART_KINDS as PART_KINDS
 from cliplib.core.progress import Progress as Progress
 from cliplib.core.timebase import SECOND as SECOND
-from cliplib.core.timebase import RoundClock as RoundClock
 from cliplib.core.timebase import format_clock as format_clock
 from cliplib.core.timebase import format_time as format_time
 from cliplib.core.timebase import from_seconds as from_seconds
@@ -53,6 +53,7 @@ from cliplib.library.finding.fightview import MarkRow as MarkRow
 from cliplib.library.finding.jsonform import clip_json as clip_json
 from cliplib.library.finding.jsonform import found_json as found_json
 from cliplib.library.finding.jsonform import mark_json as mark_json
+from cliplib.library.finding.jsonform import part_json as part_json
 from cliplib.library.finding.jsonform import words_json as words_json
 from cliplib.library.library import Library as Library
 from cliplib.library.logging.fights import NewFight as NewFight

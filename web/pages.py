@@ -19,7 +19,7 @@ from .api import routes as api
 from .care import forget
 from .evidence import agreement, tables
 from .finding import clip, fight, find
-from .logging import log, newfight
+from .logging import log, newfight, stretches
 from .making import draw, handover, reels, themes
 from .site import media, work
 
@@ -74,6 +74,7 @@ PAGES = (
     Page("fight.show", "Fights", "fight", ("/fights/1",)),
     Page("new.show", "Fights", "ingest", ("/fights/new",), logs=True),
     Page("log.show", "Fights", "log-import", ("/fights/1/log",), logs=True),
+    Page("stretches.show", "Fights", "fight", ("/fights/1/stretches",), logs=True),
     Page("forget.show", "Fights", "forget", ("/fights/1/forget",), logs=True),
     Page("forget.told", "Fights", "forget", (), logs=True),
     *_of_tables(),
@@ -99,7 +100,7 @@ BLUEPRINTS: tuple[Blueprint, ...] = tuple(
     module.page
     for module in (
         *(find, clip, draw, agreement, fight, media, reels, themes, handover),
-        *(log, newfight, forget, work, api, api_logging),
+        *(log, newfight, stretches, forget, work, api, api_logging),
     )
 )
 

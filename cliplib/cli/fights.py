@@ -20,6 +20,7 @@ from cliplib import (
     format_clock,
     format_time,
     mark_json,
+    part_json,
     to_seconds,
     what_happens,
 )
@@ -60,8 +61,7 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         terminal.say("Between rounds:")
     for row in between:
         terminal.say(terminal.plain(f"         {_noted(row)}"))
-    for period in view.fight.info.periods:
-        terminal.say(terminal.plain(f"Period “{period.name}”: {period.when}"))
+    _stretches(view)
     terminal.say("\nWho did what how often, and how often it landed:")
     terminal.table(
         ("fighter", "action", *(f"R{r}" if r else "R?" for r in rounds), "all"),
@@ -71,6 +71,20 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         ],
         give=1,
     )
+
+
+def _stretches(view: FightView) -> None:
+    """The fight's periods, its film's parts, and what was logged in replays."""
+    for period in view.fight.info.periods:
+        terminal.say(terminal.plain(f"Period “{period.name}”: {period.when}"))
+    for part in view.fight.info.parts:
+        at = f"{format_time(part.start_us)} to {format_time(part.end_us)}"
+        terminal.say(terminal.plain(f"On film {at}: {part.said}"))
+    if view.views:
+        terminal.say(f"{terminal.many(len(view.views), 'exchange')} in replays, not counted:")
+    for clip in view.views:
+        of = f"shows {clip.view_of} again" if clip.view_of else "of something that is not logged"
+        terminal.say(terminal.plain(f"  {clip.id:>5}  {of}: {what_happens(clip, inferred=True)}"))
 
 
 def _noted(row: MarkRow) -> str:
@@ -126,6 +140,8 @@ def view_json(view: FightView) -> JSON:
             }
             for period in view.fight.info.periods
         ],
+        "parts": [part_json(part) for part in view.fight.info.parts],
+        "views": [clip_json(clip) for clip in view.views],
         "marks": [mark_json(row.id, row.mark) for row in view.marks],
     }
 

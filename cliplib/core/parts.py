@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from cliplib.core.timebase import RoundClock, format_time
 
-KINDS = ("round", "rest", "replay", "gap", "stop", "other")
+PART_KINDS = ("round", "rest", "replay", "gap", "stop", "other")
 SLACK_US = 500_000
 """By how much a replay's moment may be off, for a row in it still to be a view of an exchange."""
 
@@ -23,7 +23,7 @@ Jump = tuple[int, int, int]
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """[`start_us`, `end_us`) in microseconds of footage time; `kind`: one of KINDS."""
+    """[`start_us`, `end_us`) in microseconds of footage time; `kind`: one of PART_KINDS."""
 
     kind: str
     start_us: int

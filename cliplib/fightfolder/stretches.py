@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from cliplib.core.parts import KINDS, Part
+from cliplib.core.parts import PART_KINDS, Part
 from cliplib.core.periods import Course, Period, TwoLinesError
 from cliplib.core.timebase import RoundClock, format_time
 from cliplib.fightfolder import values as kinds
@@ -43,16 +43,16 @@ def read_parts(form: Form, top: Mapping[str, Any], rounds: int | None) -> tuple[
     told = [part for part in placed if part.kind == "round"]
     if rounds is not None and len(told) > rounds:
         form.wrong("", "part", f"lists {len(told)} rounds of a fight over {rounds}")
-    return tuple(sorted(placed, key=lambda part: (part.start_us, KINDS.index(part.kind))))
+    return tuple(sorted(placed, key=lambda part: (part.start_us, PART_KINDS.index(part.kind))))
 
 
 def _part(form: Form, values: Mapping[str, Any], index: int) -> Part | None:
-    kind = form.get("part", values, "kind", kinds.one_of(KINDS), index)
-    keys = ("kind", "from", "until", "name", *_OF_KIND.get(kind or "", ("jump", "of", "speed")))
+    kind = form.get("part", values, "kind", kinds.one_of(PART_KINDS), index)
+    keys = ("kind", "from", "until", "name", *_OF_KIND.get(kind or "", ()))
     if kind is not None:
         form.known("part", values, keys, index)
     elif "kind" not in values:
-        form.wrong("part", "kind", f"is missing; write one of {', '.join(KINDS)}", index=index)
+        form.wrong("part", "kind", f"is missing; write one of {', '.join(PART_KINDS)}", index=index)
     start = form.get("part", values, "from", kinds.bell if kind == "round" else kinds.time, index)
     end = form.get("part", values, "until", kinds.time, index)
     name = form.get("part", values, "name", kinds.line, index)

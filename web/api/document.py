@@ -52,8 +52,8 @@ SCHEMAS: dict[str, Shape] = {
     "Similar": thing(id=WHOLE, distance=NUMBER, explanation=TEXT),
     "Corner": thing(name=TEXT, stance=MAYBE_TEXT),
     "Fight": thing(
-        ("clip_ids", "periods", "marks"),
-        periods=many({"type": "object"}), marks=many({"type": "object"}),
+        ("clip_ids", "periods", "parts", "marks"),
+        periods=many({"type": "object"}), parts=many({"type": "object"}), marks=many({"type": "object"}),
         id=WHOLE, title=TEXT, date=MAYBE_TEXT, event=MAYBE_TEXT, red=ref("Corner"),
         blue=ref("Corner"), rounds=MAYBE_WHOLE, winner=MAYBE_TEXT, method=MAYBE_TEXT, exchanges=WHOLE,
         clips=WHOLE, footage=YES_NO, logs=many(thing(file=TEXT, by=MAYBE_TEXT)), clip_ids=many(WHOLE),

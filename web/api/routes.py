@@ -8,7 +8,7 @@ from __future__ import annotations
 from flask import Blueprint, current_app, jsonify, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib import JSON, FightRow, MadeReel, clip_json, mark_json, reading_json, to_seconds
+from cliplib import JSON, FightRow, MadeReel, clip_json, mark_json, part_json, reading_json, to_seconds
 
 from ..site.guards import form_key
 from ..site.here import library
@@ -62,8 +62,9 @@ def fight(fight_id: int) -> ResponseReturnValue:
         {"name": p.name, "from": p.start and str(p.start), "until": p.end and str(p.end)}
         for p in row.info.periods
     ]
+    parts = [part_json(part) for part in row.info.parts]
     marks = [mark_json(item.id, item.mark) for item in view.marks]
-    return jsonify({**_fight(row), "clip_ids": clips, "periods": periods, "marks": marks})
+    return jsonify({**_fight(row), "clip_ids": clips, "periods": periods, "parts": parts, "marks": marks})
 
 
 @page.get("/reels")

@@ -30,6 +30,7 @@ class ClipPage:
     earlier: int | None
     later: int | None
     alike: tuple[tuple[ClipRow, str], ...]
+    angles: tuple[ClipRow, ...]
     recut: bool
     reworded: bool
     lines: tuple[Line, ...]
@@ -58,6 +59,7 @@ def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = ""
         earlier=earlier,
         later=later,
         alike=tuple((row, why[row.id]) for row in lib.finding.clips([one.exchange_id for one in alike])),
+        angles=tuple(lib.finding.angles(clip_id)),
         recut=recut,
         reworded=reworded,
         lines=lib.logging.corrections.lines(clip_id) if lines is None else lines,

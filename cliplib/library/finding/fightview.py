@@ -66,12 +66,14 @@ class Tried:
 
 @dataclass(frozen=True, slots=True)
 class FightView:
-    """A fight as its page shows it. Second opinions are left out of lanes and counts."""
+    """A fight as its page shows it. Second opinions are left out of lanes and counts, and so is what lies in
+    replays: `views`."""
 
     fight: FightRow
     lanes: tuple[Lane, ...]
     tried: tuple[Tried, ...]
     marks: tuple[MarkRow, ...] = ()
+    views: tuple[ClipRow, ...] = ()
 
 
 def frames_of(catalogue: Catalogue, clip: ClipRow) -> Frames:
@@ -101,7 +103,9 @@ def _when(item: StoredExchange) -> tuple[int, int, int]:
 
 def view(catalogue: Catalogue, fight: FightRow) -> FightView:
     """Lanes, counts and gaps of a fight."""
-    told = [e for e in catalogue.exchanges(fight.id) if e.counts]
+    everything = catalogue.exchanges(fight.id)
+    told = [e for e in everything if e.counts]
+    again = [e for e in everything if e.view_of is not None and not e.second_opinion]
     rows = {row.id: row for row in catalogue.clip_rows([e.id for e in told])}
     known = range(1, (fight.info.rounds or 0) + 1)
     rounds: dict[int | None, list[StoredExchange]] = {number: [] for number in known}
@@ -111,8 +115,20 @@ def view(catalogue: Catalogue, fight: FightRow) -> FightView:
     lanes = tuple(_lane(fight, number, rounds[number], rows) for number in numbers)
     marks = sorted(catalogue.marks_of(fight.id), key=lambda item: item.mark.key)
     return FightView(
-        fight, lanes, _tried(told), tuple(_marked(item, fight.info.course.bells) for item in marks)
+        fight,
+        lanes,
+        _tried(told),
+        tuple(_marked(item, fight.info.bells) for item in marks),
+        tuple(catalogue.clip_rows([e.id for e in sorted(again, key=_when)])),
     )
+
+
+def angles(catalogue: Catalogue, clip: ClipRow) -> list[ClipRow]:
+    """The exchange that a clip shows, then every replay of it that was logged, without the clip itself."""
+    first = clip.view_of or clip.id
+    told = [e for e in catalogue.exchanges(clip.fight_id) if e.id == first or e.view_of == first]
+    ids = [e.id for e in sorted(told, key=lambda e: (e.id != first, _when(e))) if e.id != clip.id]
+    return catalogue.clip_rows(ids)
 
 
 def _marked(item: StoredMark, bells: RoundClock | None) -> MarkRow:

@@ -16,13 +16,16 @@ from cliplib.library.desk import Desk
 from cliplib.library.finding import fightview
 from cliplib.library.finding.fightview import FightView, Frames
 from cliplib.library.finding.history import PhraseHistory, with_meant, with_why
-from cliplib.library.finding.periods import read_with_periods
+from cliplib.library.finding.periods import completed, read_with_periods
 from cliplib.library.finding.saying import say_action
 from cliplib.library.themefiles import ThemeFiles
 
 if TYPE_CHECKING:
     from cliplib.search.similar import Similar
     from cliplib.search.textindex import WordHits
+
+
+MOST_PERIODS = 5
 
 
 class Finding:
@@ -93,7 +96,9 @@ class Finding:
         known: list[str] = []
         if prefix.strip():
             known = [*self.history.phrases({*fighters, *titles}), *self._themes.phrases()]
-        return phrases.complete(prefix, self._desk.vocabulary, fighters, known, titles)
+        periods = completed(prefix, self._desk.periods())
+        offered = phrases.complete(prefix, self._desk.vocabulary, fighters, known, titles)
+        return list(dict.fromkeys([*periods[:MOST_PERIODS], *offered]))
 
     def words(self, query: str, *, limit: int = 20) -> WordHits:
         """Notes, marks and titles with all the words of a query, the best first."""
@@ -135,6 +140,10 @@ class Finding:
     def frames(self, clip_id: int) -> Frames:
         """A clip's frames with their times and the round clock; InputError if it has not been cut."""
         return fightview.frames_of(self._desk.catalogue, self._desk.clip(clip_id))
+
+    def angles(self, clip_id: int) -> list[ClipRow]:
+        """What else shows the exchange of this clip: itself, if this is a replay, and the logged replays."""
+        return fightview.angles(self._desk.catalogue, self._desk.clip(clip_id))
 
     def neighbours(self, clip_id: int) -> tuple[int | None, int | None]:
         """The exchanges of its fight just before and just after it."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cliplib.core.models import JSON, Action, ClipRow, Found, Mark
+from cliplib.core.parts import Part
 from cliplib.core.timebase import to_seconds
 from cliplib.phrases import reading_json
 
@@ -58,6 +59,23 @@ def words_json(hits: WordHits) -> JSON:
         ],
         "meant": {word: list(near) for word, near in hits.meant.items()},
     }
+
+
+def part_json(part: Part) -> JSON:
+    """A part of the film; times in seconds of footage time. Of a gap how long the clock ran meanwhile, of a
+    replay when what it shows again began, and its speed."""
+    told: JSON = {
+        "kind": part.kind,
+        "from": to_seconds(part.start_us),
+        "until": to_seconds(part.end_us),
+        "name": part.name,
+    }
+    if part.kind == "gap":
+        told["jump"] = to_seconds(part.jump_us)
+    if part.kind == "replay":
+        told["of"] = None if part.of_us is None else to_seconds(part.of_us)
+        told["speed"] = None if part.speed is None else float(part.speed)
+    return told
 
 
 def mark_json(number: int, mark: Mark) -> JSON:

@@ -52,6 +52,15 @@ def read_with_periods(phrase: str, periods: Sequence[str], read: Callable[[str],
     )
 
 
+def completed(prefix: str, periods: Sequence[str]) -> list[str]:
+    """`prefix` with the names of periods that its last words may be the beginning of."""
+    match = re.search(rf"(?<!\w)(?:{_INTRODUCED})\s+(?:the\s+)?[“\"]?(\w[^“”\"]*|)$", prefix, re.IGNORECASE)
+    if match is None:
+        return []
+    begun = " ".join(match[1].split()).casefold()
+    return [f"{prefix[: match.start(1)]}{name}" for name in periods if name.casefold().startswith(begun)]
+
+
 def _clause(where: Where, side: str) -> str:
     return f"{side} “{getattr(where, side)}”"
 

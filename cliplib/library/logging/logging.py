@@ -1,7 +1,8 @@
 """`library.logging`: how fights and what happens in them come in, are put right, and are written out again.
 
 `live` is logging in the library itself, `corrections` put a logged exchange right, `next_lines` offers what
-usually comes next, `new_fights` makes fights of footage that is sent. Ingest stands here because it is how a
+usually comes next, `new_fights` makes fights of footage that is sent,
+`stretches` changes periods and parts. Ingest stands here because it is how a
 log that was written elsewhere comes in.
 """
 
@@ -21,6 +22,7 @@ from cliplib.library.logging.corrections import Corrections
 from cliplib.library.logging.fights import NewFights
 from cliplib.library.logging.live import LiveLogging
 from cliplib.library.logging.offers import NextLines
+from cliplib.library.logging.stretches import FightStretches
 
 
 class Logging:
@@ -32,6 +34,7 @@ class Logging:
         self.corrections = Corrections(desk)
         self.next_lines = NextLines(desk, self.live)
         self.new_fights = NewFights(desk, lambda folder: self.ingest([folder]))
+        self.stretches = FightStretches(desk, lambda folder: self.ingest([folder], cut=False))
 
     def ingest(
         self,
