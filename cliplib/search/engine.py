@@ -16,7 +16,9 @@ import time
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -45,8 +47,10 @@ from cliplib.search.patterns import (
     splice,
 )
 from cliplib.search.similar import Courses, Similar, similar
-from cliplib.search.textindex import DamagedError, TextIndex, WordHits
 from cliplib.vocabulary import Vocabulary
+
+if TYPE_CHECKING:
+    from cliplib.search.textindex import TextIndex, WordHits
 
 COLUMNS_FILE = Path("columns", "columns.bin")
 MATCHES_SHOWN = 50
@@ -84,12 +88,19 @@ class Search:
         self._catalogue, self._vocabulary = catalogue, vocabulary
         self._settings = settings or Settings()
         self._path = Path(folder) / COLUMNS_FILE
-        self._text = TextIndex(Path(folder) / "index")
+        self._index = Path(folder) / "index"
         self._columns_lock, self._text_lock = threading.Lock(), threading.Lock()
         self._results_lock = threading.Lock()
         self._state: _State | None = None
         self._results: OrderedDict[object, _Result] = OrderedDict()
         self._courses: Courses | None = None
+
+    @cached_property
+    def _text(self) -> TextIndex:
+        """Loaded when words are first looked for, which most searches don't do."""
+        from cliplib.search.textindex import TextIndex
+
+        return TextIndex(self._index)
 
     # --- searching ----------------------------------------------------------------------------------------
 
@@ -140,6 +151,8 @@ class Search:
 
     def words(self, query: str, *, limit: int = 20) -> WordHits:
         """Notes and titles with all the words of a query ("quoted words" side by side), the best first."""
+        from cliplib.search.textindex import DamagedError
+
         self._catch_up_text()
         try:
             return self._text.search(query, limit)
@@ -180,8 +193,10 @@ class Search:
                 found.append("the columns that are searched are damaged, or of another version")
             elif columns.revisions != revisions:
                 found.append("the columns that are searched are behind the catalogue")
-        if self._text.folder.is_dir():
-            text = TextIndex(self._text.folder)
+        if self._index.is_dir():
+            from cliplib.search.textindex import TextIndex
+
+            text = TextIndex(self._index)
             if not text.sound():
                 found.append("the text index is damaged")
             elif any(text.behind(revisions)):

@@ -35,7 +35,7 @@ from cliplib.media.apart import asking
 from cliplib.media.joining import Encoding
 from cliplib.media.probe import probe
 from cliplib.media.working import Prepared
-from cliplib.reels import ReelPart, ReelSettings
+from cliplib.reels.parts import ReelPart, ReelSettings
 from cliplib.reels.plan import PRESETS
 from tests.bench.reel import HEIGHT, RATE, SECONDS, WIDTH, film
 from tests.breakdowns.sessions import pieces_of, webm

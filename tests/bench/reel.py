@@ -31,7 +31,8 @@ from cliplib.media import ffmpeg
 from cliplib.media.joining import Encoding
 from cliplib.media.probe import probe
 from cliplib.media.working import Prepared
-from cliplib.reels import ReelPart, ReelSettings, build
+from cliplib.reels.build import build
+from cliplib.reels.parts import ReelPart, ReelSettings
 from cliplib.reels.plan import PRESETS
 from cliplib.reels.typefaces import FONTS
 

@@ -15,8 +15,8 @@ from cliplib.breakdowns.plan import FilmShot
 from cliplib.breakdowns.render import Mix, runs_of
 from cliplib.breakdowns.shots import ShotRecord
 from cliplib.breakdowns.take import TakeFolder
-from cliplib.reels import ReelSettings, build
-from cliplib.reels.parts import Beside, Freeze, Treatment
+from cliplib.reels.build import build
+from cliplib.reels.parts import Beside, Freeze, ReelSettings, Treatment
 from fixtures import framecode
 from tests.breakdowns import sessions
 from tests.media import footage

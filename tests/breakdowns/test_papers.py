@@ -27,8 +27,7 @@ from cliplib.breakdowns.plan import FilmShot
 from cliplib.breakdowns.render import Mix, lowered
 from cliplib.breakdowns.take import TakeFolder
 from cliplib.core.errors import InputError
-from cliplib.reels import ReelSettings
-from cliplib.reels.parts import Beside, Freeze, Slow, Treatment
+from cliplib.reels.parts import Beside, Freeze, ReelSettings, Slow, Treatment
 from tests.breakdowns import sessions
 from tests.media import footage
 from tests.reels.reel_parts import part

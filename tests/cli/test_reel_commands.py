@@ -120,7 +120,7 @@ def test_a_bundle_of_picked_clips(library: Path, tmp_path: Path, run: Run) -> No
 MEMORY = """
 import dataclasses, resource, sys
 from pathlib import Path
-from cliplib.reels import build
+from cliplib.reels.build import build
 from tests.reels.reel_parts import SMALL, part
 folder, count = Path(sys.argv[1]), int(sys.argv[2])
 parts = [part("closed gop", n % 150, n % 150 + 8 + n % 11) for n in range(count)]

@@ -39,4 +39,10 @@ def test_reading_a_phrase_loads_nothing_that_films_or_searches(
     tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     Library(tmp_path / "library", create=True).close()
-    assert not loaded("--library", str(tmp_path / "library"), *words) & set(HEAVY)
+    assert not loaded("--library", str(tmp_path / "library"), *words) & {*HEAVY, "numpy"}
+
+
+def test_finding_loads_no_film_and_no_words_of_notes(tmp_path: Path) -> None:
+    """A phrase that is understood needs the columns alone."""
+    Library(tmp_path / "library", create=True).close()
+    assert not loaded("--library", str(tmp_path / "library"), "find", "jab after a slip") & set(HEAVY)

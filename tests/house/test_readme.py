@@ -9,7 +9,7 @@ from pathlib import Path
 from cliplib import Library
 from cliplib.breakdowns import document as documents
 from cliplib.media import versions
-from cliplib.reels import read_theme
+from cliplib.reels.theme_reading import read_theme
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

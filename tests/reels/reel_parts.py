@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from cliplib.media.probe import probe
 from cliplib.media.working import Prepared
-from cliplib.reels import ReelPart, ReelSettings
+from cliplib.reels.parts import ReelPart, ReelSettings
 from cliplib.reels.plan import plan_reel
 from fixtures import framecode
 from tests.media import footage

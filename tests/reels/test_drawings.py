@@ -13,9 +13,9 @@ import pytest
 
 from cliplib.media import ffmpeg
 from cliplib.media.working import Prepared
-from cliplib.reels import ReelPart, ReelSettings, build
+from cliplib.reels.build import build
 from cliplib.reels.drawings import horizontal_share
-from cliplib.reels.parts import Drawing, Freeze, Treatment, Zoom
+from cliplib.reels.parts import Drawing, Freeze, ReelPart, ReelSettings, Treatment, Zoom
 from tests.reels.reel_parts import source_of
 
 WIDTH, HEIGHT, BAR = 640, 480, 60  # the footage, 640 x 360, lies between bars of 60

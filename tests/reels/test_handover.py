@@ -17,7 +17,6 @@ import pytest
 import webvtt
 
 from cliplib.core.errors import Cancelled, InputError
-from cliplib.reels import ReelPart, ReelSettings
 from cliplib.reels.handover import (
     captions_text,
     chapters_text,
@@ -27,7 +26,7 @@ from cliplib.reels.handover import (
 )
 from cliplib.reels.handover_rows import rows_of
 from cliplib.reels.handover_timeline import edl_text, timeline_text
-from cliplib.reels.parts import Freeze, Slow, Treatment
+from cliplib.reels.parts import Freeze, ReelPart, ReelSettings, Slow, Treatment
 from cliplib.reels.plan import plan_reel
 from tests.media import footage
 from tests.reels.reel_parts import SMALL, part

@@ -17,9 +17,8 @@ from cliplib.core.models import FootageInfo
 from cliplib.core.timebase import Timeline
 from cliplib.media.joining import samples_before
 from cliplib.media.working import Prepared
-from cliplib.reels import ReelPart, ReelSettings
 from cliplib.reels.frame_shape import Box, Frame, fit, region, whole
-from cliplib.reels.parts import Freeze, Slow, Treatment, Zoom
+from cliplib.reels.parts import Freeze, ReelPart, ReelSettings, Slow, Treatment, Zoom
 from cliplib.reels.plan import choose_encoding, nearest_rate, plan_reel
 from cliplib.reels.shots import shots_of, zoom_amounts
 

@@ -22,8 +22,9 @@ from cliplib.media import ffmpeg, joining
 from cliplib.media.probe import probe
 from cliplib.media.sound import RATE
 from cliplib.media.working import Prepared, prepare
-from cliplib.reels import ReelPart, ReelSettings, build, digest_of, typefaces
-from cliplib.reels.parts import Freeze, ReelReport, Slow, Treatment, Zoom
+from cliplib.reels import typefaces
+from cliplib.reels.build import build, digest_of
+from cliplib.reels.parts import Freeze, ReelPart, ReelReport, ReelSettings, Slow, Treatment, Zoom
 from cliplib.reels.plan import plan_reel
 from tests.media import footage
 from tests.reels.reel_parts import SMALL, part, pictures, planned_numbers, read_scaled, source, source_of

@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 
 from cliplib.core.errors import InputError, ThemeError
 from cliplib.core.models import Action, ClipRow
-from cliplib.reels import ReelReport, Theme, build, part_for, read_theme, select, theme_from
 from cliplib.reels import theme as theme_module
-from cliplib.reels.captions import say, what_happens, who_and_when
-from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Treatment, Zoom
+from cliplib.reels.build import build
+from cliplib.reels.captions import part_for, say, what_happens, who_and_when
+from cliplib.reels.parts import Drawing, Freeze, ReelReport, ReelSettings, Slow, Treatment, Zoom
 from cliplib.reels.rebuild import rebuild, rebuild_problem
-from cliplib.reels.theme_reading import drawings_from
+from cliplib.reels.select import select
+from cliplib.reels.theme import Theme
+from cliplib.reels.theme_reading import drawings_from, read_theme, theme_from
 from cliplib.reels.theme_writing import drawing_values, theme_text
 from tests.reels.reel_parts import source
 from tests.reels.test_plan import footage

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from cliplib.reels import build
+from cliplib.reels.build import build
 from tests.media import footage
 from tests.media.test_cut_browser import clips, page, pytestmark
 from tests.reels.reel_parts import SMALL, part, planned_numbers
