@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+import sys
 
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis.internal.conjecture import providers
 
+# Hundreds of commands are started: each would compile the project anew where nobody may keep what was compiled.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 # A busy machine is no fault of the code: examples have no time limit of their own (pytest has one).
 # Examples are the same at every run, so that a red run is the change's; CLIPLIB_EXPLORE=1 draws new ones.
 settings.register_profile(
