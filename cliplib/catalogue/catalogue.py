@@ -33,6 +33,7 @@ from cliplib.catalogue.columns import MISSING as MISSING  # part of what columns
 from cliplib.catalogue.corrections import Correction
 from cliplib.catalogue.drawings import Drawings
 from cliplib.catalogue.live import LiveLogs
+from cliplib.catalogue.proposals import Proposals
 from cliplib.catalogue.rows import (
     ACTION_COLUMNS,
     FightChange,
@@ -78,6 +79,7 @@ class Catalogue:
         self._store = Store(path, create=create, hide_private=hide_private)
         self.care = Care(self._store)
         self.drawings = Drawings(self._store)
+        self.proposals = Proposals(self._store)
         self._rows = self._store.rows
         self.live = LiveLogs(self._store, lambda fight_id: self.fight(fight_id).info)
 

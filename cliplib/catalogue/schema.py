@@ -267,6 +267,41 @@ def parts_and_views(db: Database) -> None:
     db.execute("ALTER TABLE exchanges ADD COLUMN view_of INTEGER")
 
 
+@migrations()
+def proposals(db: Database) -> None:
+    # What is found on a film by machine, and what somebody decided. `facts`: all else that is known, as JSON.
+    db.execute(
+        """
+        CREATE TABLE proposals (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            fight_id INTEGER NOT NULL REFERENCES fights(id) ON DELETE CASCADE,
+            kind TEXT NOT NULL,
+            from_us INTEGER NOT NULL,
+            until_us INTEGER NOT NULL,
+            facts TEXT NOT NULL,
+            decision TEXT CHECK (decision IN ('accepted', 'changed', 'refused')),
+            decided_by TEXT,
+            decided_at TEXT,
+            as_from_us INTEGER,
+            as_until_us INTEGER,
+            CHECK ((as_from_us IS NULL) = (as_until_us IS NULL))
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX proposals_fight ON proposals (fight_id)")
+    db.execute(
+        """
+        CREATE TABLE watchings (
+            fight_id INTEGER PRIMARY KEY REFERENCES fights(id) ON DELETE CASCADE,
+            fingerprint TEXT NOT NULL,
+            version TEXT NOT NULL,
+            stage TEXT NOT NULL CHECK (stage IN ('sound', 'whole')),
+            notes TEXT NOT NULL
+        ) STRICT
+        """
+    )
+
+
 def upgrade(db: Database, *, stop_before: str | None = None) -> list[str]:
     """Apply what is pending and return its names. `stop_before` is for tests of later migrations.
 

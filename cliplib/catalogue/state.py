@@ -19,6 +19,7 @@ MIGRATIONS = (
     "drawings",
     "periods_and_marks",
     "parts_and_views",
+    "proposals",
 )
 """Their names in order; a test compares them with those of `schema`."""
 
@@ -38,6 +39,8 @@ WITHOUT_PRIVATE = tuple(
         "corrections": _OF_FIGHT,
         "drawings": _OF_FIGHT,
         "marks": _OF_FIGHT,
+        "proposals": _OF_FIGHT,
+        "watchings": _OF_FIGHT,
         "actions": _OF_EXCHANGE,
         "clips": _OF_EXCHANGE,
         "live_lines": _OF_LOG,

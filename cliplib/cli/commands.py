@@ -17,6 +17,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "clip": ("finding", "Show one clip: where it is from, what happens in it, its file."),
     "fights": ("finding", "List the fights."),
     "ingest": ("logging", "Bring fight folders, or folders of them, into the library: read, cut, index."),
+    "watch": (
+        "watching",
+        "Have a fight's film looked at: rounds and replays that are found are proposed; nothing is logged.",
+    ),
     "log": ("logging", "Write a fight's log in any of the forms of logs."),
     "fight": (
         "fights",

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
-from cliplib import Library, log_forms
+from cliplib import BusyError, FootageError, InputError, Library, log_forms
 from cliplib.cli import terminal
 from cliplib.cli.care import finish_forgetting
 from cliplib.cli.progress import ProgressLine
@@ -17,10 +19,15 @@ from cliplib.cli.progress import ProgressLine
 @click.command()
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--skip-bad-rows", is_flag=True, help="Take the good rows of a log and list the others.")
+@click.option(
+    "--watch", is_flag=True, help="Then look at the films; see “watch”. The setting watch does so, too."
+)
 @click.option("--no-cut", is_flag=True, help="Index only; cut clips another time.")
 @terminal.json_option
 @click.pass_obj
-def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: bool, as_json: bool) -> int:
+def ingest(
+    folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: bool, watch: bool, as_json: bool
+) -> int:
     """Bring fight folders, or folders of them, into the library: read, cut, index. Repeat at any time."""
     library = Library(folder, create=True)
     finish_forgetting(library)
@@ -33,7 +40,30 @@ def ingest(folder: Path, paths: tuple[Path, ...], skip_bad_rows: bool, no_cut: b
                 terminal.say(problem, err=True)
     else:
         terminal.ingest(report)
+    if watch or library.logging.watching.at_ingest:
+        return max(report.exit_code, _watch(library, [f.fight_id for f in report.fights]))
     return report.exit_code
+
+
+def _watch(library: Library, fights: list[int | None]) -> int:
+    """Look at the films of these fights that were not looked at, giving way to other programs."""
+    failed = 0
+    with contextlib.suppress(AttributeError, OSError):  # there is no such thing on Windows
+        os.nice(10)
+    for fight_id in library.logging.watching.wanted():
+        if fight_id not in fights:
+            continue
+        try:
+            with ProgressLine() as progress:
+                told = library.logging.watching.watch(fight_id, progress)
+            count = terminal.many(len(told.open), "proposal")
+            terminal.say(
+                f"{library.finding.fight(fight_id).title}: {count}; see “watch {fight_id} --list”", err=True
+            )
+        except (BusyError, FootageError, InputError) as problem:
+            failed = 1
+            terminal.say(str(problem), err=True)
+    return failed
 
 
 class _Form(click.ParamType[str]):

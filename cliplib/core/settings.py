@@ -9,6 +9,7 @@ counter_window = 1.0        # a counter starts at most this long after the punch
 naked_window = 1.5          # a naked punch has no punch or feint of one's own this long before it
 step_window = 2.0           # two steps of a search lie at most this far apart
 number_profile = "standard" # what 1 to 6 mean in logs and searches
+watch = false               # look at films for rounds and replays when they come in; minutes for each hour
 footage_roots = ["/films"]  # where else footage may lie, besides the fight folders
 """
 
@@ -30,7 +31,7 @@ _TIMES = (
     "lead_in", "follow_through", "action_length", "exchange_gap", "counter_window", "naked_window",
     "step_window",
 )  # fmt: skip
-_KEYS = (*_TIMES, "clamp_to_round", "number_profile", "footage_roots")
+_KEYS = (*_TIMES, "clamp_to_round", "number_profile", "footage_roots", "watch")
 _MUST_BE_POSITIVE = ("action_length", "exchange_gap")  # zero would make every action its own exchange
 
 
@@ -69,7 +70,7 @@ def read_settings(path: Path) -> Settings:  # noqa: C901 - each way in which a f
         try:
             if key in _TIMES:
                 read[f"{key}_us"] = _seconds(key, value)
-            elif key == "clamp_to_round":
+            elif key in ("clamp_to_round", "watch"):
                 read[key] = _boolean(value)
             elif key == "number_profile":
                 read[key] = _text(value)

@@ -96,12 +96,21 @@ class Watched:
     sound: npt.NDArray[np.int16]
 
 
-def hear(
-    found: Probe, folder: Path, round_s: float, rest_s: float, progress: Progress = silent
-) -> tuple[FoundRounds, npt.NDArray[np.int16]]:
-    """Rounds by the bell alone, and the sound: there in a small part of the time that the pictures take."""
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What the sound alone tells. `proposals`: rounds, in order."""
+
+    proposals: tuple[Proposal, ...]
+    notes: tuple[str, ...]
+    rounds: FoundRounds
+
+
+def hear(found: Probe, folder: Path, round_s: float, rest_s: float, progress: Progress = silent) -> Heard:
+    """Rounds by the bell alone: there in a small part of the time that the pictures take."""
     sound = Pass(found, folder).sound(progress)
-    return rounds_together(bells.bells(sound, round_s, rest_s), [], round_s, rest_s), sound
+    rounds = rounds_together(bells.bells(sound, round_s, rest_s), [], round_s, rest_s)
+    notes = [] if np.any(sound) else [_SILENT]
+    return Heard(tuple(map(_round_proposal, rounds.rounds)), (*rounds.notes, *notes), rounds)
 
 
 def watch(found: Probe, folder: Path, round_s: float, rest_s: float, progress: Progress = silent) -> Watched:
@@ -138,10 +147,13 @@ def action(watched: Watched, logged: Spans, logged_whole: Spans) -> tuple[Action
     return learnt, made
 
 
+_SILENT = "the film has no sound, so no bell was listened for"
+
+
 def _notes(sound: npt.NDArray[np.int16], place: Place | None) -> list[str]:
     made = []
     if not np.any(sound):
-        made.append("the film has no sound, so no bell was listened for")
+        made.append(_SILENT)
     if place is None and not reading.available():
         made.append("the clock on the picture was not read: install the extra “watch” for that")
     elif place is None:
@@ -151,7 +163,9 @@ def _notes(sound: npt.NDArray[np.int16], place: Place | None) -> list[str]:
 
 def _round_proposal(one: FoundRound) -> Proposal:
     span = _us(one.start), _us(one.end)
-    return Proposal("round", *span, one.sureness, one.evidence, number=one.number, verdict=one.verdict)
+    stops = tuple((_us(at), _us(gap)) for at, gap in one.stops)
+    told = {"number": one.number, "verdict": one.verdict, "stops": stops}
+    return Proposal("round", *span, one.sureness, one.evidence, **told)  # type: ignore[arg-type]
 
 
 def _replay_proposal(one: Replay) -> Proposal:

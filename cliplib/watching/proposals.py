@@ -26,7 +26,8 @@ class Moment:
 class Proposal:
     """A part of the film, [`from_us`, `until_us`) in microseconds of footage time.
 
-    `evidence`: what speaks for it, in sentences. `number` and `verdict`: of a round. `origin`: of a replay,
+    `evidence`: what speaks for it, in sentences. `number`, `verdict` and `stops` (when the clock stood still,
+    for how long): of a round. `origin`: of a replay,
     where it is known.
     """
 
@@ -38,4 +39,5 @@ class Proposal:
     number: int | None = None
     verdict: str = ""
     origin: Moment | None = None
+    stops: tuple[tuple[int, int], ...] = ()
     version: str = VERSION

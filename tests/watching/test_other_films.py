@@ -49,6 +49,5 @@ def test_nothing_is_claimed(kind: str, tmp_path: Path) -> None:
 
 def test_the_sound_alone_is_there_first(tmp_path: Path) -> None:
     made = footage.make("mono")
-    found, sound = watching.hear(probe(made.path), tmp_path, 180, 60)
-    assert found.rounds == ()
-    assert len(sound)
+    heard = watching.hear(probe(made.path), tmp_path, 180, 60)
+    assert heard.proposals == heard.rounds.rounds == ()

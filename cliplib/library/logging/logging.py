@@ -2,8 +2,8 @@
 
 `live` is logging in the library itself, `corrections` put a logged exchange right, `next_lines` offers what
 usually comes next, `new_fights` makes fights of footage that is sent,
-`stretches` changes periods and parts. Ingest stands here because it is how a
-log that was written elsewhere comes in.
+`stretches` changes periods and parts, `watching` proposes what a machine finds on film. Ingest stands here
+because it is how a log that was written elsewhere comes in.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from cliplib.library.logging.fights import NewFights
 from cliplib.library.logging.live import LiveLogging
 from cliplib.library.logging.offers import NextLines
 from cliplib.library.logging.stretches import FightStretches
+from cliplib.library.logging.watching import FilmWatching
 
 
 class Logging:
@@ -35,6 +36,7 @@ class Logging:
         self.next_lines = NextLines(desk, self.live)
         self.new_fights = NewFights(desk, lambda folder: self.ingest([folder]))
         self.stretches = FightStretches(desk, lambda folder: self.ingest([folder], cut=False))
+        self.watching = FilmWatching(desk, self.stretches)
 
     def ingest(
         self,
