@@ -645,7 +645,7 @@ def test_names_are_our_own_and_every_command_has_help() -> None:
         "agree", "alike", "answers", "backup", "beside", "breakdown", "bundle", "change", "check", "clip", "compare",
         "complete", "correct", "draw", "explain", "export", "fight", "fights", "find", "forget", "handover", "ingest",
         "log", "log-import", "next", "passphrase", "recut", "reel", "reels", "reindex", "remake", "report", "restore",
-        "serve", "signed-in", "tally", "themes", "words",
+        "serve", "signed-in", "tally", "themes", "watch", "words",
     ]  # fmt: skip
     for name in main.cli.list_commands(context):
         command = main.cli.get_command(context, name)
