@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -32,8 +31,7 @@ from cliplib.cli import terminal
 @click.option(
     "--else",
     "otherwise",
-    type=click.Choice(agreement.DECISIONS),
-    help="What to take where nothing was decided.",
+    help="What to take where nothing was decided: a log's name, both or neither.",
 )
 @click.option("-o", "--out", type=click.Path(path_type=Path, dir_okay=False), help="The agreed log to write.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
@@ -47,7 +45,7 @@ def agree(
     where_both: bool,
     list_to: Path | None,
     decided: Path | None,
-    otherwise: Any,
+    otherwise: str | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -77,19 +75,19 @@ def _write(
     library: Library,
     found: agreement.TwoLogs,
     decided: Path | None,
-    otherwise: agreement.Decision | None,
+    otherwise: str | None,
     out: Path,
 ) -> None:
     decisions: dict[str, agreement.Decision] = {}
     if decided is not None:
         try:
-            decisions = agreement.read_worksheet(decided.read_text(encoding="utf-8-sig"))
+            decisions = agreement.read_worksheet(found, decided.read_text(encoding="utf-8-sig"))
         except UnicodeDecodeError as error:
             raise InputError(f"{decided} is not UTF-8; save it as UTF-8") from error
         except InputError as error:
             raise InputError(f"{decided}: {error}") from error
     if otherwise is not None:
-        decisions = {d.key: otherwise for d in found.disagreements} | decisions
+        decisions = dict.fromkeys((d.key for d in found.disagreements), found.decision(otherwise)) | decisions
     form = log_forms.form_of(out)
     if form is None:
         raise InputError(f"{out}: a log ends in {', '.join(log_forms.suffixes())}")

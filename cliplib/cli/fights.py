@@ -45,7 +45,7 @@ def fight(folder: Path, which: str, as_json: bool) -> None:
         terminal.say(f"{_round(lane.round)}: {terminal.many(len(lane.clips), 'exchange')}")
         for clip in lane.clips:
             at = "" if clip.clock_us is None else f"{format_clock(clip.clock_us)} left"
-            terminal.say(terminal.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip, inferred=True)}"))
+            terminal.say(terminal.plain(f"  {clip.id:>5}  {at:<9}  {what_happens(clip)}"))
         for row in view.marks:
             if row.mark.round == lane.round:
                 terminal.say(terminal.plain(f"         {_noted(row)}"))
@@ -196,7 +196,7 @@ def correct(folder: Path, clip_id: int, rows: Path | None, as_logged: bool) -> t
         return terminal.Done(rows=[dict(zip(_COLUMNS, line, strict=True)) for line in lines])
     else:
         clip = library.logging.corrections.reword(clip_id, _lines(rows))
-    terminal.say(terminal.plain(f"clip {clip.id}: {what_happens(clip, inferred=True)}"))
+    terminal.say(terminal.plain(f"clip {clip.id}: {what_happens(clip)}"))
     return terminal.Done(clip=clip_json(clip))
 
 

@@ -14,7 +14,6 @@ import click
 
 from cliplib import (
     JSON,
-    Action,
     ClipRow,
     Found,
     LogError,
@@ -230,20 +229,15 @@ def clip_cells(clip: ClipRow) -> tuple[str, ...]:
     told = [clip.actions[i] for i in reversed(shown)]
     # Of a match: the last punch of whoever ends it, else the last one.
     own = [a for a in told if a.fighter == told[0].fighter] if clip.matches else []
-    how = next((said_outcome(action) for action in (*own, *told) if action.outcome), "")
+    how = next((action.came_off for action in (*own, *told) if action.outcome), "")
     return (
         str(clip.id),
         clip.fight,
         "" if clip.round is None else str(clip.round),
         "" if clip.clock_us is None else format_clock(clip.clock_us),
-        what_happens(clip, inferred=True),
+        what_happens(clip),
         how,
     )
-
-
-def said_outcome(action: Action) -> str:
-    """What came of a punch, and whether somebody wrote that down."""
-    return (action.outcome or "") + (" (inferred)" if "outcome" in action.inferred else "")
 
 
 def clip(row: ClipRow) -> None:
@@ -263,7 +257,7 @@ def clip(row: ClipRow) -> None:
             " ".join(word for word in (action.side or action.hand, action.technique) if word),
             action.target or "",
             action.direction or "",
-            said_outcome(action),
+            action.came_off,
             ", ".join(action.roles),
         )
         for action in row.actions

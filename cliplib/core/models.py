@@ -19,6 +19,9 @@ from cliplib.core.timebase import RoundClock
 # --- what a log says -------------------------------------------------------------------------------------
 
 
+AS_INFERRED = " (inferred)"
+
+
 @dataclass(frozen=True, slots=True)
 class Action:
     """One thing one fighter did at one moment.
@@ -47,6 +50,11 @@ class Action:
     answers: int | None = None
     inferred: tuple[str, ...] = ()
     note: str = ""
+
+    @property
+    def came_off(self) -> str:
+        """The outcome as it is shown to people; "" for none. What nobody said is told as such."""
+        return (self.outcome or "") + (AS_INFERRED if "outcome" in self.inferred else "")
 
 
 _Draft = make_dataclass("_Draft", [(value.name, Any) for value in fields(Action)], slots=True)

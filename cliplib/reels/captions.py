@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from cliplib.core.errors import InputError
-from cliplib.core.models import Action, ClipRow
+from cliplib.core.models import AS_INFERRED, Action, ClipRow
 from cliplib.core.timebase import format_clock
 from cliplib.reels.parts import Drawing, ReelPart, Treatment
 from cliplib.reels.theme import ClipChange, Theme
@@ -31,16 +31,13 @@ def who_and_when(clip: ClipRow) -> str:
     return " · ".join(pieces)
 
 
-def what_happens(clip: ClipRow, *, inferred: bool = False) -> str:
-    """The matched actions and what lies between them, in the words of a log. `inferred`: say of outcomes that
-    nobody wrote that they were worked out."""
+def what_happens(clip: ClipRow) -> str:
+    """The matched actions and what lies between them, in the words of a log; of an outcome that nobody wrote,
+    that it was inferred."""
     first, last = _matched(clip)
     told = clip.actions[first : last + 1]
     names = _short_names(clip.actions)
-    said = [
-        say(action, names) + (" (inferred)" if inferred and "outcome" in action.inferred else "")
-        for action in told[:_MOST_ACTIONS]
-    ]
+    said = [say(action, names) for action in told[:_MOST_ACTIONS]]
     return ", ".join(said) + (", …" if len(told) > _MOST_ACTIONS else "")
 
 
@@ -61,7 +58,7 @@ def say(action: Action, names: dict[str, str]) -> str:
         words.append("to the body")
     if action.outcome:
         words.append(_OUTCOMES.get(action.outcome, action.outcome))
-    return " ".join(words)
+    return " ".join(words) + (AS_INFERRED if "outcome" in action.inferred else "")
 
 
 def matched_fighter(clip: ClipRow) -> str | None:

@@ -31,6 +31,11 @@ class Logged:
     exchange_id: int
     position: int
 
+    @property
+    def outcome(self) -> str:
+        """What it is called in tables of outcomes: one that nobody said has a name of its own."""
+        return self.action.came_off or "unknown"
+
 
 @dataclass(frozen=True, slots=True)
 class Pair:
@@ -158,7 +163,7 @@ class Agreement:
     def _name(self, logged: Logged, what: str) -> str | None:
         if what == "technique":
             return logged.action.technique
-        return (logged.action.outcome or "unknown") if logged.action.technique in self.punches else None
+        return logged.outcome if logged.action.technique in self.punches else None
 
     @property
     def disagreements(self) -> tuple[Pair, ...]:
@@ -173,10 +178,10 @@ def agreement(
 ) -> Agreement:
     """Pair two logs and say how far they agree."""
     pairs = pair(one, two, window_us)
-    both = [(p.one.action, p.two.action) for p in pairs if p.one is not None and p.two is not None]
-    techniques = [(a.technique, b.technique) for a, b in both]
-    punches = [(a, b) for a, b in both if is_punch(a.technique) and is_punch(b.technique)]
-    outcomes = [(a.outcome or "unknown", b.outcome or "unknown") for a, b in punches]
+    both = [(p.one, p.two) for p in pairs if p.one is not None and p.two is not None]
+    techniques = [(a.action.technique, b.action.technique) for a, b in both]
+    punches = [(a, b) for a, b in both if is_punch(a.action.technique) and is_punch(b.action.technique)]
+    outcomes = [(a.outcome, b.outcome) for a, b in punches]
     counts1 = Counter((x.action.fighter, x.action.technique) for x in one)
     counts2 = Counter((x.action.fighter, x.action.technique) for x in two)
     keys = sorted({*counts1, *counts2}, key=str)
@@ -196,7 +201,7 @@ def agreement(
 
 
 def _outcomes(logged: Sequence[Logged], is_punch: Callable[[str], bool]) -> Counter[str]:
-    return Counter(x.action.outcome or "unknown" for x in logged if is_punch(x.action.technique))
+    return Counter(x.outcome for x in logged if is_punch(x.action.technique))
 
 
 def pair(one: Sequence[Logged], two: Sequence[Logged], window_us: int = WINDOW_US) -> tuple[Pair, ...]:

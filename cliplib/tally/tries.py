@@ -11,6 +11,7 @@ from typing import Protocol
 import numpy as np
 
 from cliplib.core.errors import InputError
+from cliplib.core.models import AS_INFERRED
 from cliplib.search.patterns import UNKNOWN, Columns, Matches
 from cliplib.search.patterns.codes import INFERRED as INFERRED_BIT
 from cliplib.search.patterns.codes import NEITHER, NO_OUTCOME, SETTING, UNKNOWN_TIME, Array, Ints
@@ -39,7 +40,6 @@ SAID = slice(LANDED, MISSED + 1)
 outcomes would bias a rate: they are part of it only where there is no unknown one left (`known`)."""
 
 NO_PUNCH = "no punch"
-AS_INFERRED = " (inferred)"
 MATCHES = (UNKNOWN, "open", "closed")
 
 

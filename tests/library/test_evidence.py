@@ -197,12 +197,12 @@ def test_sides_that_share_tries_are_refused(library: Library) -> None:
 def test_two_logs_and_the_one_agreed_on(library: Library, tmp_path: Path) -> None:
     found = library.evidence.two_logs(1)
     assert (found.one, found.two, found.by) == ("log.csv", "second.csv", ("JL", "MK"))
-    assert sorted(d.what for d in found.disagreements) == ["only first", "outcome"]
+    assert sorted(d.what for d in found.disagreements) == ["only in log.csv", "outcome"]
     with pytest.raises(InputError, match="2 of 2 disagreements are not decided"):
         library.evidence.agreed_log(found, {}, "csv")
     by_what = {d.what: d.key for d in found.disagreements}
     text = library.evidence.agreed_log(
-        found, {by_what["outcome"]: "second", by_what["only first"]: "neither"}, "csv"
+        found, {by_what["outcome"]: "second", by_what["only in log.csv"]: "neither"}, "csv"
     )
     # Read again as the only log of a fight of its own, it is the second log at the first's times.
     folder = tmp_path / "agreed"
@@ -230,15 +230,17 @@ def test_both_keeps_both(library: Library) -> None:
 def test_a_worksheet_goes_round(library: Library) -> None:
     found = library.evidence.two_logs(1)
     text = worksheet(found)
-    assert read_worksheet(text) == {}
+    assert read_worksheet(found, text) == {}
     rows = list(csv.reader(io.StringIO(text)))
-    filled = io.StringIO()
-    csv.writer(filled).writerows([rows[0], *([*row[:-1], " Second "] for row in rows[1:])])
-    assert read_worksheet(filled.getvalue()) == {d.key: "second" for d in found.disagreements}
-    with pytest.raises(InputError, match="line 2: “maybe”"):
-        read_worksheet("key,take\n1.0-,maybe\n")
+    assert rows[0][-3:] == ["log.csv", "second.csv", "take"]
+    for take in (" Second ", "second.csv"):
+        filled = io.StringIO()
+        csv.writer(filled).writerows([rows[0], *([*row[:-1], take] for row in rows[1:])])
+        assert read_worksheet(found, filled.getvalue()) == {d.key: "second" for d in found.disagreements}
+    with pytest.raises(InputError, match=r"line 2, column “take”: “maybe” is no decision; .* log.csv, sec"):
+        read_worksheet(found, "key,take\n1.0-,maybe\n")
     with pytest.raises(InputError, match="needs the columns"):
-        read_worksheet("a,b\n1,2\n")
+        read_worksheet(found, "a,b\n1,2\n")
     with pytest.raises(InputError, match="they have changed"):
         library.evidence.agreed_log(found, {"999.0-": "first"}, "csv")
 

@@ -65,7 +65,6 @@ def _show(fight_id: int, decided: Mapping[str, str], problem: str = "") -> str:
         cell=linked,
         key_link=lambda key: _link(found, "agreement.clips", key=key),
         decided=decided,
-        decisions=agreement.DECISIONS,
         problem=problem,
         other=_link(found, where_both=None if request.values.get("where_both") == "on" else "on"),
     )

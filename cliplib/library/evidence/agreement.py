@@ -35,14 +35,15 @@ DEFINITIONS = (
     "Kappa: Cohen's, with its large-sample 95 % interval, over pairs alone: of what only one log has, nobody "
     "can say what the other would have called it. Words: Landis and Koch 1977.",
     "AC1: Gwet's, steadier than kappa where nearly everything has one name.",
+    "Inferred: an outcome that nobody said, and a defence right behind the punch tells. Among outcomes it "
+    "has a name of its own, since no logger said it; it is no disagreement with a log that says the same.",
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Disagreement:
-    """One of them. `key`: the same as long as the logs are. `what`: "only first", "only second", or what
-    differs. `time_us`, `frame`: where to look, None if not known. `clip`: the number of an exchange that
-    shows it."""
+    """One of them. `key`: the same as long as the logs are. `what`: which log alone has it, or what differs.
+    `time_us`, `frame`: where to look, None if not known. `clip`: the number of an exchange that shows it."""
 
     key: str
     what: str
@@ -69,6 +70,20 @@ class TwoLogs:
     beyond: int
     left_out: int
     definitions: tuple[str, ...] = DEFINITIONS
+
+    @property
+    def choices(self) -> dict[str, Decision]:
+        """What can be decided, by what people say for it: the names of the logs, both, neither."""
+        return {self.one: "first", self.two: "second", "both": "both", "neither": "neither"}
+
+    def decision(self, said: str) -> Decision:
+        """What somebody wrote as a decision: a log's name, both or neither, or first and second. InputError
+        for anything else."""
+        known = self.choices | {one: one for one in DECISIONS}
+        found = next((d for name, d in known.items() if name.casefold() == said.strip().casefold()), None)
+        if found is None:
+            raise InputError(f"“{said}” is no decision; there are {', '.join(self.choices)}")
+        return found
 
 
 def two_logs(
@@ -107,9 +122,9 @@ def two_logs(
         listed.append(
             Disagreement(
                 key=_key(pair),
-                what="only first"
+                what=f"only in {first}"
                 if pair.two is None
-                else "only second"
+                else f"only in {second}"
                 if pair.one is None
                 else ", ".join(pair.differs_in),
                 one=_said(pair.one),
@@ -205,10 +220,12 @@ def agreed_log(
 
 
 def worksheet(compared: TwoLogs) -> str:
-    """The disagreements as CSV with an empty column `take`, to be filled in and given back."""
+    """The disagreements as CSV with an empty column `take`, to be filled in and given back; see
+    `TwoLogs.decision` for what can stand there."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(("key", "round", "time", "frame", "clip", "what", "first", "second", "take"))
+    head = ("key", "round", "time", "frame", "clip", "what", compared.one, compared.two, "take")
+    writer.writerow([harmless(cell) for cell in head])
     for d in compared.disagreements:
         time = format_time(d.time_us, 2) if d.time_us >= 0 else ""
         cells = (
@@ -226,23 +243,20 @@ def worksheet(compared: TwoLogs) -> str:
     return out.getvalue()
 
 
-def read_worksheet(text: str) -> dict[str, Decision]:
+def read_worksheet(compared: TwoLogs, text: str) -> dict[str, Decision]:
     """The decisions of a filled-in worksheet; empty ones are left out. InputError with the line's number."""
     rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
     if not {"key", "take"} <= set(rows.fieldnames or ()):
         raise InputError("this is no list of disagreements: it needs the columns “key” and “take”")
     found: dict[str, Decision] = {}
     for row in rows:
-        key, take = meant((row["key"] or "").strip()), (row["take"] or "").strip().casefold()
+        key, take = meant((row["key"] or "").strip()), meant((row["take"] or "").strip())
         if not take:
             continue
-        chosen = next((d for d in DECISIONS if d == take), None)
-        if chosen is None:
-            raise InputError(
-                f"line {rows.line_num}: “{take}” in the column “take” is no decision; write "
-                f"{', '.join(DECISIONS)}"
-            )
-        found[key] = chosen
+        try:
+            found[key] = compared.decision(take)
+        except InputError as wrong:
+            raise InputError(f"line {rows.line_num}, column “take”: {wrong}") from wrong
     return found
 
 
@@ -292,7 +306,7 @@ def _said(x: Logged | None) -> str:
         return ""
     a = x.action
     words = [str(a.fighter), a.side or a.hand, a.technique]
-    words += [f"to the {a.target}" if a.target else None, a.outcome]
+    words += [f"to the {a.target}" if a.target else None, a.came_off]
     return " ".join(w for w in words if w)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from cliplib import report
 from cliplib.catalogue.rows import FightRow
 from cliplib.core.errors import InputError
-from cliplib.core.models import Reading, Step, Where
+from cliplib.core.models import AS_INFERRED, Reading, Step, Where
 from cliplib.library.desk import Desk
 from cliplib.library.evidence.agreement import Decision, TwoLogs, agreed_log, two_logs
 from cliplib.library.evidence.definitions import (
@@ -64,7 +64,7 @@ from cliplib.tally.clock import EARLY_ENDS, SIDES
 from cliplib.tally.near import next_of
 from cliplib.tally.pairing import WINDOW_US
 from cliplib.tally.table import Filled
-from cliplib.tally.tries import AS_INFERRED, fight_words
+from cliplib.tally.tries import fight_words
 
 ChartKind = Literal["counts", "rates", "next"]
 MOST_ROWS = 40
