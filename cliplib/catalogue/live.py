@@ -13,11 +13,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from cliplib.catalogue.rows import NewExchange, NewMark, second_opinions
+from cliplib.catalogue.rows import NewExchange, NewMark, second_opinions, span_of
 from cliplib.catalogue.store import Store
 from cliplib.catalogue.writing import fighter_id, mark_views, replace_exchanges, replace_marks, touch
 from cliplib.core.errors import NotFoundError
-from cliplib.core.models import FightInfo
+from cliplib.core.models import Action, Exchange, FightInfo
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -128,13 +128,17 @@ class LiveLogs:
         info = self._info_of(fight_id)
         exchanges, marks = derive(info, self.logs(fight_id))
         told = db.execute(
-            "SELECT l.file, e.start_us, e.end_us FROM exchanges e JOIN logs l ON l.id = e.log_id "
-            "WHERE e.fight_id = ? AND l.live = 0",
+            "SELECT l.file, e.round, e.start_us, e.end_us, min(a.time_us), max(a.time_us), max(a.until_us) "
+            "FROM exchanges e JOIN logs l ON l.id = e.log_id LEFT JOIN actions a ON a.exchange_id = e.id "
+            "WHERE e.fight_id = ? AND l.live = 0 GROUP BY e.id",
             [fight_id],
         ).fetchall()
         places = {source.file: place for place, source in enumerate(info.logs)}
-        spans = [(places[file], start, end) for file, start, end in told]
-        spans += [(item.log, item.exchange.start_us, item.exchange.end_us) for item in exchanges]
+        spans = []
+        for file, number, start, end, *times in told:
+            actions = tuple(Action("", time_us=time) for time in times if time is not None)
+            spans.append((places[file], *span_of(Exchange(actions, number, start, end))))
+        spans += [(item.log, *span_of(item.exchange)) for item in exchanges]
         second = second_opinions(spans, info.logs)[len(told) :]
         marked = [replace(item, second_opinion=s) for item, s in zip(exchanges, second, strict=True)]
         people = {name: fighter_id(db, name) for name in info.fighters}

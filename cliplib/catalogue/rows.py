@@ -27,6 +27,7 @@ from cliplib.core.models import (
     FootageInfo,
     LogSource,
     Mark,
+    Settings,
     action_of,
 )
 from cliplib.core.parts import Part, clock_of, replay_at, shown_again
@@ -447,9 +448,25 @@ def with_second_opinions(exchanges: Sequence[NewExchange], logs: Sequence[LogSou
 
     Two people who logged one fight saw the same punches; counted twice, every claim would be wrong.
     """
-    spans = [(item.log, item.exchange.start_us, item.exchange.end_us) for item in exchanges]
+    spans = [(item.log, *span_of(item.exchange)) for item in exchanges]
     marks = second_opinions(spans, logs)
     return [replace(item, second_opinion=second) for item, second in zip(exchanges, marks, strict=True)]
+
+
+def span_of(exchange: Exchange) -> tuple[int, int] | tuple[None, None]:
+    """When an exchange was, such that those of one fight can be compared: by footage time, or else by round
+    and clock. Neither overlaps the other."""
+    if exchange.start_us is not None and exchange.end_us is not None:
+        return exchange.start_us, exchange.end_us
+    if exchange.clock_us is None:
+        return None, None
+    begin, end = exchange.clock_us
+    bell = ((exchange.round or 0) + 1) * _APART_US
+    return bell + begin, bell + max(end, begin + _LASTS_US)
+
+
+_APART_US = 10**15  # longer than any film
+_LASTS_US = Settings().action_length_us
 
 
 def second_opinions(

@@ -87,6 +87,14 @@ class Exchange:
     note: str = ""
     line: int = 0  # where in the log it begins
 
+    @property
+    def clock_us(self) -> tuple[int, int] | None:
+        """What the round clock showed first and last, negated, where that is all that is known; else None."""
+        if self.start_us is not None:
+            return None
+        times = [t for a in self.actions for t in (a.time_us, a.until_us) if t is not None]
+        return (min(times), max(times)) if times else None
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:

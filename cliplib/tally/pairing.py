@@ -22,7 +22,8 @@ WINDOW_US = 1_000_000
 @dataclass(frozen=True, slots=True)
 class Logged:
     """An action of a log. `first_us`, `last_us`: it happened in this span of footage time (both the same
-    where its time was logged). `exchange_id`, `position`: where it stands."""
+    where its time was logged), or, `on_clock`, of its round's clock, negated. `exchange_id`, `position`:
+    where it stands."""
 
     action: Action
     first_us: int
@@ -30,6 +31,12 @@ class Logged:
     round: int | None
     exchange_id: int
     position: int
+    on_clock: bool = False
+
+    @property
+    def clock_us(self) -> int | None:
+        """What the round clock showed."""
+        return -self.first_us if self.on_clock else None
 
     @property
     def outcome(self) -> str:
@@ -207,15 +214,20 @@ def _outcomes(logged: Sequence[Logged], is_punch: Callable[[str], bool]) -> Coun
 def pair(one: Sequence[Logged], two: Sequence[Logged], window_us: int = WINDOW_US) -> tuple[Pair, ...]:
     """The pairing of least cost; see the module's head."""
     found: list[Pair] = []
-    for fighter in sorted({str(x.action.fighter) for x in (*one, *two)}):
-        a = sorted((x for x in one if str(x.action.fighter) == fighter), key=_when)
-        b = sorted((x for x in two if str(x.action.fighter) == fighter), key=_when)
+    for alike in sorted({_course(x) for x in (*one, *two)}):
+        a = sorted((x for x in one if _course(x) == alike), key=_when)
+        b = sorted((x for x in two if _course(x) == alike), key=_when)
         found += _pair_one_fighter(a, b, window_us)
     return tuple(sorted(found, key=lambda p: _when(p.either)))
 
 
-def _when(x: Logged) -> tuple[int, int, int]:
-    return x.first_us, x.exchange_id, x.position
+def _course(x: Logged) -> tuple[str, int]:
+    """Whose it is, and on which clock: rounds have one each, the footage has one for all."""
+    return str(x.action.fighter), (x.round or 0) + 1 if x.on_clock else 0
+
+
+def _when(x: Logged) -> tuple[int, int, int, int]:
+    return _course(x)[1], x.first_us, x.exchange_id, x.position
 
 
 def _pair_one_fighter(a: Sequence[Logged], b: Sequence[Logged], window_us: int) -> list[Pair]:

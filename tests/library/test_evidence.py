@@ -220,6 +220,46 @@ def test_two_logs_and_the_one_agreed_on(library: Library, tmp_path: Path) -> Non
     assert again.disagreements == found.disagreements
 
 
+def test_two_logs_by_round_and_clock(tmp_path: Path) -> None:
+    """Without any bell, too, two people who saw one punch count it once, and their logs can be compared."""
+    folder = tmp_path / "fights" / "one"
+    folder.mkdir(parents=True)
+    (folder / "fight.toml").write_text(
+        'title = "Okoro v Visser"\n[red]\nname = "Ada Okoro"\n[blue]\nname = "Bram Visser"\n'
+        '[[log]]\nfile = "a.csv"\nby = "JL"\n[[log]]\nfile = "b.csv"\nby = "MK"\n'
+    )
+    head = "round,clock,fighter,action,outcome\n"
+    slipped = "1,2:50,Okoro,jab,{}\n1,2:49.5,Visser,slip,\n"
+    (folder / "a.csv").write_text(
+        head + slipped.format("") + "2,2:50,Okoro,cross,landed\n1,1:00,Okoro,hook,\n"
+    )
+    (folder / "b.csv").write_text(
+        head + slipped.format("missed") + "2,2:50.4,Okoro,cross,blocked\n3,1:00,Okoro,hook,\n"
+    )
+    own = Library(tmp_path / "library", create=True)
+    assert own.logging.ingest([tmp_path / "fights"], cut=False).exit_code == 0
+    assert [own.finding.find(phrase).total for phrase in ("jab", "cross", "hook")] == [1, 1, 2]
+    found = own.evidence.two_logs(1)
+    assert (found.agreement.paired, found.left_out, found.beyond) == (3, 0, 1)
+    said = [(d.what, d.one, d.two, d.round, d.clock_us) for d in found.disagreements]
+    assert said == [
+        ("only in a.csv", "Ada Okoro hook", "", 1, 60_000_000),
+        ("outcome", "Ada Okoro rear cross landed", "Ada Okoro rear cross blocked", 2, 170_000_000),
+        ("only in b.csv", "", "Ada Okoro hook", 3, 60_000_000),
+    ]
+    text = own.evidence.agreed_log(
+        found, {d.key: found.decision("b.csv") for d in found.disagreements}, "csv"
+    )
+    rows = [(r["round"], r["clock"], r["action"], r["outcome"]) for r in csv.DictReader(io.StringIO(text))]
+    assert rows == [
+        ("1", "2:50", "jab", "missed"),
+        ("1", "2:49.5", "slip", ""),
+        ("2", "2:50.4", "cross", "blocked"),
+        ("3", "1:00", "hook", ""),
+    ]
+    own.close()
+
+
 def test_both_keeps_both(library: Library) -> None:
     found = library.evidence.two_logs(1)
     text = library.evidence.agreed_log(found, {d.key: "both" for d in found.disagreements}, "csv")

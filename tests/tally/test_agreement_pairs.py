@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -131,3 +132,35 @@ def test_counts_by_hand() -> None:
     assert found.percent_error == pytest.approx(40)
     assert found.outcomes.same == 1
     assert agreement([], [], WORDS.is_punch).percent_error is None
+
+
+def test_rounds_have_a_clock_each() -> None:
+    """The same moment of two rounds is two moments: 2:50 left of the first, and of the second."""
+    first, second = (
+        Logged(
+            Action("jab", fighter=RED, time_us=-170 * SECOND),
+            -170 * SECOND,
+            -170 * SECOND,
+            number,
+            number,
+            0,
+            True,
+        )
+        for number in (1, 2)
+    )
+    assert len(pair([first], [second])) == 2
+    assert len(pair([first], [replace(first, exchange_id=9)])) == 1
+    assert first.clock_us == 170 * SECOND
+
+
+def test_what_nobody_said_has_a_name_of_its_own_among_outcomes() -> None:
+    guessed = [
+        replace(x, action=replace(x.action, inferred=("outcome",))) for x in [logged(0, "jab", "missed")]
+    ]
+    found = agreement(guessed, [logged(0, "jab", "missed")], WORDS.is_punch)
+    assert [(row.name, row.one, row.two, row.both) for row in found.of_outcome] == [
+        ("missed", 0, 1, 0),
+        ("missed (inferred)", 1, 0, 0),
+    ]
+    assert found.outcomes.same == 0
+    assert found.disagreements == ()

@@ -14,7 +14,7 @@ from typing import Literal
 
 from cliplib import logs
 from cliplib.catalogue.catalogue import Catalogue
-from cliplib.catalogue.rows import FightRow, StoredExchange
+from cliplib.catalogue.rows import FightRow, StoredExchange, span_of
 from cliplib.core.errors import InputError, NotFoundError
 from cliplib.core.models import Exchange
 from cliplib.core.timebase import format_time
@@ -43,7 +43,8 @@ DEFINITIONS = (
 @dataclass(frozen=True, slots=True)
 class Disagreement:
     """One of them. `key`: the same as long as the logs are. `what`: which log alone has it, or what differs.
-    `time_us`, `frame`: where to look, None if not known. `clip`: the number of an exchange that shows it."""
+    `time_us`, `frame`: where to look, of the footage; `clock_us`: what the round clock showed, where that is
+    all that is known. `clip`: the number of an exchange that shows it."""
 
     key: str
     what: str
@@ -51,6 +52,7 @@ class Disagreement:
     two: str
     round: int | None
     time_us: int
+    clock_us: int | None
     frame: int | None
     clip: int
     pair: Pair
@@ -131,6 +133,7 @@ def two_logs(
                 two=_said(pair.two),
                 round=at.round,
                 time_us=time,
+                clock_us=at.clock_us,
                 frame=footage.timeline.frame_at(time) if footage is not None and time >= 0 else None,
                 clip=at.exchange_id,
                 pair=pair,
@@ -159,9 +162,9 @@ def agreed_log(
 ) -> str:
     """The agreed log as text. Raises InputError naming the disagreements that are not decided yet.
 
-    Where both agree the first log's row stands. `first`: as the first log has it (leave out what it does not
-    have); `second`: as the second has it; `neither`: leave it out; `both`, of a pair: as the first has it,
-    and the second's as a further action.
+    Where both agree the first log's row stands, with an outcome that one of them said. `first`: as the first
+    log has it (leave out what it does not have); `second`: as the second has it; `neither`: leave it out;
+    `both`, of a pair: as the first has it, and the second's as a further action.
     """
     known = {d.key: d for d in compared.disagreements}
     strange = [key for key in decisions if key not in known]
@@ -188,7 +191,7 @@ def agreed_log(
         choice = decisions.get(key, "first")
         if pair.one is not None:
             place = (pair.one.exchange_id, pair.one.position)
-            mine[place] = pair.one if choice in ("first", "both") else None
+            mine[place] = _as_either_said(pair.one, pair.two) if choice in ("first", "both") else None
             if pair.two is not None and choice == "second":
                 mine[place] = replace(
                     pair.one,
@@ -224,7 +227,7 @@ def worksheet(compared: TwoLogs) -> str:
     `TwoLogs.decision` for what can stand there."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    head = ("key", "round", "time", "frame", "clip", "what", compared.one, compared.two, "take")
+    head = ("key", "round", "time", "clock", "frame", "clip", "what", compared.one, compared.two, "take")
     writer.writerow([harmless(cell) for cell in head])
     for d in compared.disagreements:
         time = format_time(d.time_us, 2) if d.time_us >= 0 else ""
@@ -232,6 +235,7 @@ def worksheet(compared: TwoLogs) -> str:
             d.key,
             d.round or "",
             time,
+            "" if d.clock_us is None else format_time(d.clock_us, 2),
             "" if d.frame is None else d.frame,
             d.clip,
             d.what,
@@ -277,7 +281,8 @@ def _named(fight: FightRow, one: str | None, two: str | None) -> tuple[str, str]
 def _logged(stored: Sequence[StoredExchange]) -> tuple[list[Logged], int]:
     found, left_out = [], 0
     for one in stored:
-        start, end = one.exchange.start_us, one.exchange.end_us
+        start, end = one.exchange.clock_us or (one.exchange.start_us, one.exchange.end_us)
+        on_clock = one.exchange.clock_us is not None
         for position, action in enumerate(one.exchange.actions):
             first = last = action.time_us
             if first is None and start is not None and end is not None:
@@ -285,15 +290,15 @@ def _logged(stored: Sequence[StoredExchange]) -> tuple[list[Logged], int]:
             if first is None or last is None:
                 left_out += 1
                 continue
-            found.append(Logged(action, first, last, one.exchange.round, one.id, position))
+            found.append(Logged(action, first, last, one.exchange.round, one.id, position, on_clock))
     return found, left_out
 
 
 def _overlap(a: StoredExchange, b: StoredExchange) -> bool:
-    x, y = a.exchange, b.exchange
-    if x.start_us is None or y.start_us is None or x.end_us is None or y.end_us is None:
+    (begin, end), (start, over) = span_of(a.exchange), span_of(b.exchange)
+    if begin is None or end is None or start is None or over is None:
         return False
-    return x.start_us <= y.end_us and y.start_us <= x.end_us
+    return begin <= over and start <= end
 
 
 def _key(pair: Pair) -> str:
@@ -310,8 +315,17 @@ def _said(x: Logged | None) -> str:
     return " ".join(w for w in words if w)
 
 
+def _as_either_said(one: Logged, two: Logged | None) -> Logged:
+    a, b = one.action, two.action if two is not None else None
+    if b is None or a.outcome != b.outcome or "outcome" not in a.inferred or "outcome" in b.inferred:
+        return one
+    return replace(one, action=replace(a, inferred=tuple(n for n in a.inferred if n != "outcome")))
+
+
 def _at(d: Disagreement) -> str:
     where = f"round {d.round}" if d.round else "round not known"
+    if d.clock_us is not None:
+        return f"{where}, {format_time(d.clock_us, 1)} left"
     return f"{where}, {format_time(d.time_us, 1)}" if d.time_us >= 0 else where
 
 
@@ -325,27 +339,25 @@ def _with(exchanges: Sequence[Exchange], more: Sequence[Logged]) -> list[Exchang
     agreed = list(exchanges)
     for x in more:
         action = replace(x.action, time_us=x.first_us, answers=None)
-        place = next(
-            (
-                i
-                for i, e in enumerate(agreed)
-                if e.start_us is not None
-                and e.end_us is not None
-                and e.start_us <= x.last_us
-                and x.first_us <= e.end_us
-            ),
-            None,
-        )
+        place = next((i for i, e in enumerate(agreed) if _falls_into(x, e)), None)
         if place is None:
-            agreed.append(
-                Exchange((action,), round=x.round, start_us=x.first_us, end_us=max(x.last_us, x.first_us))
-            )
+            span = (None, None) if x.on_clock else (x.first_us, max(x.last_us, x.first_us))
+            agreed.append(Exchange((action,), x.round, *span))
             continue
         e = agreed[place]
+        first, last = e.clock_us or (e.start_us or 0, e.end_us or x.first_us)
         if all(a.time_us is not None for a in e.actions):
-            action = replace(action, time_us=min(max(x.first_us, e.start_us or 0), e.end_us or x.first_us))
+            action = replace(action, time_us=min(max(x.first_us, first), last))
             actions = sorted((*e.actions, action), key=lambda a: a.time_us or 0)
         else:
             actions = [*e.actions, action]
         agreed[place] = replace(e, actions=tuple(actions))
-    return sorted(agreed, key=lambda e: (e.start_us is None, e.start_us or 0))
+    return sorted(agreed, key=lambda e: ((start := span_of(e)[0]) is None, start or 0))
+
+
+def _falls_into(x: Logged, e: Exchange) -> bool:
+    if x.on_clock:
+        span = e.clock_us if e.round == x.round else None
+    else:
+        span = None if e.start_us is None or e.end_us is None else (e.start_us, e.end_us)
+    return span is not None and span[0] <= x.last_us and x.first_us <= span[1]

@@ -570,6 +570,7 @@ _DISAGREEMENTS = Group(
         Column("second", "text", ("second",)),
         Column("round", "whole", ("round",)),
         Column("time", "time", ("time",)),
+        Column("clock", "time", ("clock",)),
         Column("frame", "whole", ("frame",)),
         Column("clip", "whole", ("clip",), maybe=False),
     ),
@@ -630,7 +631,7 @@ def fill_agreement(found: TwoLogs) -> Filled:
     disagreements = [
         filling.row(
             _DISAGREEMENTS,
-            (d.key, d.what, d.one or None, d.two or None, d.round, d.time_us, d.frame, d.clip),
+            (d.key, d.what, d.one or None, d.two or None, d.round, d.time_us, d.clock_us, d.frame, d.clip),
         )
         for d in found.disagreements
     ]  # fmt: skip
