@@ -212,7 +212,7 @@ def found(result: Found) -> None:
     if result.total and result.reading.steps:
         say(
             "Exchanges with each value in a matched action; fighter and outcome: who threw the last punch "
-            "asked for, and how it went; landed counts knockdown and hurt in."
+            "asked for, and how it went; landed counts knockdown and hurt in, the others what is inferred."
         )
     for name, counts in result.facets.items():
         if counts:

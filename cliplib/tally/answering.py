@@ -17,7 +17,7 @@ from cliplib.search.patterns import UNKNOWN, Columns
 from cliplib.search.patterns.codes import Array, Ints
 from cliplib.stats.proportions import Interval
 
-from .near import ahead, gap, punch_before
+from .near import far, gap, punch_before
 from .spread import ALONE, Spread, spreads
 from .tries import CATEGORIES, LANDED, OTHER, Behind, Outcomes, Tries, categories, known
 
@@ -101,11 +101,11 @@ def answers(tries: Tries, window_us: int, *, stances: bool = True) -> Answers:
     columns, rows = tries.columns, tries.rows
     of_kind = categories(columns, tries.outcomes).astype(np.int64)
     action, words = _actions(columns, tries.outcomes, of_kind != OTHER)
-    again = columns.next_own[rows].astype(np.int32)
+    again = tries.next_punch(own=True)
     again[again <= 0] = np.iinfo(np.int32).max
-    first = ahead(columns, own=False)[rows].astype(np.int32)
-    thrown = columns.next_other[rows].astype(np.int32)
-    begin, answered, punched = (columns.since[rows + far] for far in (0, first, np.maximum(thrown, 0)))
+    first = far(tries, own=False).astype(np.int32)
+    thrown = tries.next_punch(own=False)
+    begin, answered, punched = (columns.since[rows + on] for on in (0, first, np.maximum(thrown, 0)))
     first_there = (first > 0) & (first < again) & (gap(begin, answered) <= window_us)
     # The window runs from the response to the punch, as it runs from the attack to the response.
     later = first < thrown
@@ -205,9 +205,9 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
     words = columns.words["technique"]
     technique = columns.of_kind("technique").astype(np.int32)
     punch = np.array([False, *map(is_punch, words)], np.bool_)
-    far = punch_before(columns, punch[technique])[rows].astype(np.int32)
+    back = punch_before(columns, punch[technique])[rows].astype(np.int32)
     begin = columns.since[rows]
-    before_there = (far > 0) & (gap(columns.since[rows - far], begin) <= window_us)
+    before_there = (back > 0) & (gap(columns.since[rows - back], begin) <= window_us)
     after = columns.next_other[rows].astype(np.int32)
     own = columns.next_own[rows]
     after_there = (after > 0) & ((own <= 0) | (after < own))
@@ -215,7 +215,7 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
     after_there &= gap(begin, columns.since[rows + after]) <= window_us
     of_kind = technique * _C + categories(columns, tries.outcomes)
     cells, counts, withins = [], [], []
-    for there, at in ((before_there, rows - far), (after_there, rows + after)):
+    for there, at in ((before_there, rows - back), (after_there, rows + after)):
         cell = np.where(there, of_kind[columns.kind[at]], 0)
         cells.append(cell)
         of_cell = np.bincount(cell, minlength=(len(words) + 1) * _C).reshape(-1, _C)

@@ -260,7 +260,7 @@ class _Look:
     def _codes(self, side: Tries) -> Ints:
         """What each of them is, or what came next; 0 for nothing."""
         columns = side.columns
-        at = side.rows if self._own is None else next_of(columns, side.rows, own=self._own)
+        at = side.rows if self._own is None else next_of(side, own=self._own)
         of_kind = columns.of_kind("technique")
         found: Ints = np.where(at >= 0, of_kind[columns.kind[np.maximum(at, 0)]], 0)
         return found

@@ -251,7 +251,7 @@ def _shares(
     n1, n2 = (len(side) for side in tries)
     codes, all_ = [], []
     for side in tries:
-        at = next_of(side.columns, side.rows, own=own)
+        at = next_of(side, own=own)
         of_kind = side.columns.of_kind("technique")
         codes.append(np.where(at >= 0, of_kind[side.columns.kind[np.maximum(at, 0)]], 0))
         all_.append(np.ones(len(side), np.bool_))

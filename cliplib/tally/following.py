@@ -14,7 +14,7 @@ import numpy as np
 from cliplib.search.patterns.codes import Array
 from cliplib.stats.proportions import Interval, wilson
 
-from .near import ahead, gap, quartiles
+from .near import far, gap, quartiles
 from .spread import shares
 from .tries import CATEGORIES, LANDED, OTHER, Behind, Tries, categories, known
 
@@ -70,9 +70,9 @@ def _rows(tries: Tries, since: Array, *, own: bool) -> tuple[NextRow, ...]:
         return ()
     columns = tries.columns
     words = (NOTHING, *columns.words["technique"])
-    far = ahead(columns, own=own)[tries.rows]
-    there = far > 0
-    after = tries.rows + far
+    distance = far(tries, own=own)
+    there = distance > 0
+    after = tries.rows + distance
     technique = columns.of_kind("technique").astype(np.int32)
     cell = (technique * _C + categories(columns, tries.outcomes))[columns.kind[after]]
     cell[~there] = OTHER

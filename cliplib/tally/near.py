@@ -13,6 +13,8 @@ import numpy as np
 from cliplib.search.patterns import Columns
 from cliplib.search.patterns.codes import NEITHER, UNKNOWN_TIME, Array, Ints
 
+from .tries import Tries
+
 _DENSE = 8
 """Distances that are tried for all actions; the few that are left are followed one by one."""
 _DIGIT = 10
@@ -73,10 +75,19 @@ def _distances(columns: Columns, *, own: bool, backwards: bool, suits: Array | N
     return found[::-1] if backwards else found
 
 
-def next_of(columns: Columns, rows: Ints, *, own: bool) -> Ints:
-    """[n] the first later action of the exchange by the same person, or by the opponent; -1 for none."""
-    far = ahead(columns, own=own)[rows]
-    return np.where(far > 0, rows + far, -1)
+def far(tries: Tries, *, own: bool) -> Array:
+    """[n] how many actions behind each try whose pattern it is does something next in the exchange, or the
+    opponent; 0 for not at all."""
+    same = ahead(tries.columns, own=own)[tries.rows]
+    if not tries.turned.any():
+        return same
+    return np.where(tries.turned, ahead(tries.columns, own=not own)[tries.rows], same)
+
+
+def next_of(tries: Tries, *, own: bool) -> Ints:
+    """[n] the first later action of the exchange by whose pattern it is, or by the opponent; -1 for none."""
+    distance = far(tries, own=own)
+    return np.where(distance > 0, tries.rows + distance, -1)
 
 
 def gap(earlier: Array, later: Array) -> Array:

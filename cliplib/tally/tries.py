@@ -58,9 +58,9 @@ class Outcomes(Protocol):
 
 @dataclass(frozen=True)
 class Tries:
-    """`rows`: the counted actions, ascending, as places in `columns`. `punches`: of each the punch whose
-    outcome is its own: the last one in its match by the same fighter, -1 for none; None: the action itself,
-    where it is a punch."""
+    """`rows`: the counted actions, ascending, as places in `columns`. `punches`: of each the punch that tells
+    how it came off and whose it is: the last one in its match by the same fighter, or else the last one, -1
+    for none; None: the action itself, where it is a punch."""
 
     columns: Columns = field(repr=False)
     rows: Ints
@@ -81,6 +81,21 @@ class Tries:
     @cached_property
     def fight(self) -> Array:
         return self.columns.fight_of[self.exchange]
+
+    @cached_property
+    def turned(self) -> Array:
+        """[n] whether the counted action is not of the fighter whose pattern it is: “jab, opponent slips”."""
+        if self.punches is None:
+            return np.zeros(len(self.rows), np.bool_)
+        corner = self.columns.corner
+        turned: Array = (self.punches >= 0) & (corner[self.punches] != corner[self.rows])
+        return turned
+
+    def next_punch(self, *, own: bool) -> Array:
+        """[n] how many actions later whose pattern it is throws the next punch of the exchange, or the
+        opponent; 0 or less for not at all."""
+        same, other = self.columns.next_own[self.rows], self.columns.next_other[self.rows]
+        return np.where(self.turned != own, same, other).astype(np.int32)
 
     def some(self, which: Array) -> Tries:
         """Only these of the tries (a mask or places)."""
@@ -110,7 +125,7 @@ class Tries:
         """[n] how the opponent's next punch within the window went, as a place in CATEGORIES; OTHER for no
         such punch."""
         columns = self.columns
-        far = columns.next_other[self.rows].astype(np.int64)
+        far = self.next_punch(own=False)
         at = self.rows + np.maximum(far, 0)
         begin, end = columns.since[self.rows], columns.since[at]
         timed = (begin != UNKNOWN_TIME) & (end != UNKNOWN_TIME)
@@ -121,7 +136,10 @@ class Tries:
         """([n] codes, the word for each code) of a key; InputError for a key there isn't."""
         if key == "outcome":
             return _outcomes(self)
-        return _values(key, self.columns, self.rows)
+        rows = self.rows
+        if key in ("fighter", "opponent") and self.punches is not None:
+            rows = np.where(self.turned, self.punches, rows)
+        return _values(key, self.columns, rows)
 
     def only(self, chosen: Mapping[str, str]) -> Tries:
         """Tries that have these very values; InputError for a key there isn't."""
@@ -166,21 +184,23 @@ class Behind:
 
 
 def tries_of(matches: Matches, outcomes: Outcomes) -> Tries:
-    """The action that each match ends with, once, and the last punch of its match by the same fighter; of
-    several matches that end with it, the latest."""
+    """The action that each match ends with, once, and the last punch of its match by the same fighter, or
+    else by the opponent; of several matches that end with it, the latest."""
     columns, rows = matches.columns, matches.layers[-1].living()
     if len(matches.layers) == 1:  # each once, ascending
         return Tries(columns, rows.astype(np.int64, copy=False), outcomes)
-    last = np.full(columns.actions, -2, np.int64)
-    np.maximum.at(last, rows, _last_punches(matches, categories(columns, outcomes) != OTHER))
-    rows = np.flatnonzero(last > -2)
-    return Tries(columns, rows, outcomes, last[rows])
+    own, others = (np.full(columns.actions, -2, np.int64) for _ in range(2))
+    for last, found in zip((own, others), _last_punches(matches, outcomes), strict=True):
+        np.maximum.at(last, rows, found)
+    rows = np.flatnonzero(own > -2)
+    return Tries(columns, rows, outcomes, np.where(own[rows] >= 0, own[rows], others[rows]))
 
 
-def _last_punches(matches: Matches, punch: Array) -> Ints:
-    """For each living action of the last layer the last punch of its matches by the same fighter, -1 for
-    none. `punch` [K]: whether a kind is one."""
+def _last_punches(matches: Matches, outcomes: Outcomes) -> tuple[Ints, Ints]:
+    """For each living action of the last layer the last punch of its matches, by the same fighter and by the
+    opponent, -1 for none."""
     columns = matches.columns
+    punch = categories(columns, outcomes) != OTHER
     best: Ints | None = None
     for layer in matches.layers:
         count = len(layer.row)
@@ -194,8 +214,9 @@ def _last_punches(matches: Matches, punch: Array) -> Ints:
         best = latest
     assert best is not None
     last = matches.layers[-1]
-    own = best[columns.corner[last.row], np.arange(len(last.row))]
-    return own if last.alive is None else own[last.alive]
+    corners, each = columns.corner[last.row], np.arange(len(last.row))
+    own, others = best[corners, each], best[np.where(corners == NEITHER, NEITHER, 1 - corners), each]
+    return (own, others) if last.alive is None else (own[last.alive], others[last.alive])
 
 
 def categories(columns: Columns, outcomes: Outcomes) -> Array:

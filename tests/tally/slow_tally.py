@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from cliplib.core.models import Action, Exchange, Settings, Step, Where
@@ -19,11 +19,18 @@ class Try:
     round: int | None
     actions: tuple[Action, ...]
     at: int
-    punch: int | None = None  # the last punch of a match that ends here, by the same fighter
+    punch: int | None = (
+        None  # the last punch of a match that ends here, by the same fighter, or else the opponent's
+    )
 
     @property
     def action(self) -> Action:
         return self.actions[self.at]
+
+    @property
+    def whose(self) -> str | None:
+        """Whose pattern it is."""
+        return (self.action if self.punch is None else self.actions[self.punch]).fighter
 
 
 def tries(
@@ -41,7 +48,7 @@ def tries(
             exchange.round,
             exchange.actions,
             at,
-            last_punch(matches, at, exchange.actions, words),
+            last_punch(matches, at, exchange.actions, bout.info.fighters, words),
         )
         for bout in bouts
         for exchange, number in zip(bout.exchanges, bout.ids, strict=True)
@@ -51,18 +58,16 @@ def tries(
 
 
 def last_punch(
-    matches: Sequence[Sequence[int]], at: int, actions: Sequence[Action], words: Vocabulary
+    matches: Sequence[Sequence[int]],
+    at: int,
+    actions: Sequence[Action],
+    people: Collection[str | None],
+    words: Vocabulary,
 ) -> int | None:
-    return max(
-        (
-            i
-            for match in matches
-            if match[-1] == at
-            for i in match
-            if actions[i].fighter == actions[at].fighter and words.is_punch(actions[i].technique)
-        ),
-        default=None,
-    )
+    punches = [i for m in matches if m[-1] == at for i in m if words.is_punch(actions[i].technique)]
+    own = [i for i in punches if actions[i].fighter == actions[at].fighter]
+    theirs = [i for i in punches if i not in own and actions[i].fighter in people]
+    return max(own or (theirs if actions[at].fighter in people else []), default=None)
 
 
 def went(one: Try, words: Vocabulary) -> str:
@@ -81,11 +86,11 @@ def category(action: Action, words: Vocabulary) -> str:
 
 def value(one: Try, key: str, words: Vocabulary) -> str:
     action, info = one.action, one.bout.info
-    known = action.fighter in info.fighters
+    known = one.whose in info.fighters
     if key == "fighter":
-        return str(action.fighter) if known else "unknown"
+        return str(one.whose) if known else "unknown"
     if key == "opponent":
-        return info.opponent_of(str(action.fighter)) if known else "unknown"
+        return info.opponent_of(str(one.whose)) if known else "unknown"
     if key == "round":
         return str(one.round or "unknown")
     if key == "period":
@@ -119,13 +124,19 @@ def clips(found: Sequence[Try]) -> set[int]:
 
 
 def later(
-    one: Try, *, own: bool, suits: Callable[[Action], bool] = lambda _: True, backwards: bool = False
+    one: Try,
+    *,
+    own: bool,
+    of: str | None = None,
+    suits: Callable[[Action], bool] = lambda _: True,
+    backwards: bool = False,
 ) -> int | None:
-    """The place of the first later action by the same fighter, or by the opponent."""
+    """The place of the first later action by whose pattern it is (or `of` somebody), or by the opponent."""
     info = one.bout.info
-    if one.action.fighter not in info.fighters:
+    of = of or one.whose
+    if of not in info.fighters:
         return None
-    who = one.action.fighter if own else info.opponent_of(str(one.action.fighter))
+    who = of if own else info.opponent_of(str(of))
     places: Iterator[int] | range = range(one.at + 1, len(one.actions))
     if backwards:
         places = reversed(range(one.at))
@@ -180,8 +191,9 @@ def catching(one: Try, words: Vocabulary, window: int) -> tuple[int | None, int 
     def punch(action: Action) -> bool:
         return words.is_punch(action.technique)
 
-    before = near(one, one.at, later(one, own=False, suits=punch, backwards=True), window)
-    after, mine = later(one, own=False, suits=punch), later(one, own=True, suits=punch)
+    of = one.action.fighter
+    before = near(one, one.at, later(one, own=False, of=of, suits=punch, backwards=True), window)
+    after, mine = (later(one, own=own, of=of, suits=punch) for own in (False, True))
     if after is not None and mine is not None and mine < after:
         after = None
     return before, near(one, one.at, after, window)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from cliplib.core.errors import InputError
 from cliplib.core.models import Action, Corner, Exchange, FightInfo, Settings, Step, Where
 from cliplib.core.periods import Course, Moment, Period
-from cliplib.search.patterns import Pattern, limits
+from cliplib.search.patterns import Pattern, facets, limits
 from cliplib.tally import (
     CATEGORIES,
     KEYS,
@@ -48,6 +48,8 @@ STEPS = st.sampled_from(
         (Step("punch"), Step("defence", by=2), Step("punch", by=2)),
         (Step("punch"), Step("punch", by=2, absent=True)),
         (Step("punch"), Step("defence", by=1)),
+        (Step("punch"), Step("defence", by=2)),
+        (Step("jab"), Step("punch", by=1), Step("slip", by=2)),
         (Step("jab"), Step("punch", by=2), Step("slip", by=1)),
     ]
 )
@@ -106,6 +108,22 @@ def test_agrees_with_a_slow_recount(
         assert row.fights == len({t.bout.info.title for t in mine})
     assert table.total.tried == len(slow)
     assert sum(row.tried for row in table.rows) == table.total.tried
+
+
+@given(bouts=small_bouts(), steps=STEPS)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_counts_say_what_a_search_says(bouts: list[Bout], steps: tuple[Step, ...]) -> None:
+    """How it came off and whose it is: in counts as beside a search, whose numbers are of exchanges."""
+    columns = columns_of(apart(bouts))
+    matches = Pattern(steps, columns, WORDS, SETTINGS, limits((Where(),), columns)).match()
+    found = tries_of(matches, WORDS)
+    said = facets(matches)
+    for row in tally(found, ["fighter"], None).rows:
+        assert said["fighter"][row.values[0]] == row.exchanges
+    for word, count in said["outcome"].items():
+        names = [n + how for n in WORDS.outcome_family(word) or {word} for how in ("", " (inferred)")]
+        behind = [found.only({"outcome": name}).exchange_ids() for name in names]
+        assert count == len({i for ids in behind for i in ids.tolist()}), word
 
 
 @given(bouts=small_bouts(), steps=STEPS, key=st.sampled_from(KEYS))

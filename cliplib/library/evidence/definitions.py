@@ -15,8 +15,9 @@ SEVERAL_FIGHTS = (
 )
 COUNTED = "Counted once each: the actions that an exchange's match of the phrase ends with."
 OUTCOMES = (
-    "How a match came off is how its last punch by the same fighter did, also where it ends in a defence; "
-    "without a punch there is no outcome. Landed includes knockdown and hurt. The rate is landed out of "
+    "How a match came off, and whose it is, its last punch tells: of whoever ends the match, or else, where "
+    "they threw none in it, the other's. So a pattern that ends in a defence has an outcome; without a punch "
+    "there is none. Landed includes knockdown and hurt. The rate is landed out of "
     "landed + partial + blocked + missed; unknown outcomes are shown, and neither guessed nor spread over "
     "the others. Inferred: nobody said how it went, and a defence right behind it tells of a miss or a "
     "block. Since no defence tells of a hit, inferred outcomes are part of a rate only where none is unknown."

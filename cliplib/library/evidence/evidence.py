@@ -411,8 +411,8 @@ class Evidence:
             matches = self._matches(reading.steps[: present[-2] + 1], reading, where, columns)
             start = tries_of(matches, self._desk.vocabulary)
             start = start.some(here[start.fight])
-            rows = next_of(columns, start.rows, own=last.by == before.by)
-            return replace(start, rows=np.unique(rows[rows >= 0]))
+            rows = next_of(replace(start, punches=None), own=last.by == before.by)
+            return replace(start, rows=np.unique(rows[rows >= 0]), punches=None)
         if not len(found):
             return None
         kind = self._desk.vocabulary.kind
@@ -425,7 +425,8 @@ class Evidence:
         rows = np.arange(*columns.first_action[bounds].tolist())
         rows = rows[columns.counted[columns.exchange_of[rows]]]
         rows = rows[fits[columns.of_kind("technique")[columns.kind[rows]]]]
-        return replace(found, rows=rows[np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))])
+        rows = rows[np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))]
+        return replace(found, rows=rows, punches=None)
 
     # --- what is chosen -----------------------------------------------------------------------------------
 
