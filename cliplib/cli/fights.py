@@ -84,7 +84,7 @@ def _stretches(view: FightView) -> None:
         terminal.say(f"{terminal.many(len(view.views), 'exchange')} in replays, not counted:")
     for clip in view.views:
         of = f"shows {clip.view_of} again" if clip.view_of else "of something that is not logged"
-        terminal.say(terminal.plain(f"  {clip.id:>5}  {of}: {what_happens(clip, inferred=True)}"))
+        terminal.say(terminal.plain(f"  {clip.id:>5}  {of}: {what_happens(clip)}"))
 
 
 def _noted(row: MarkRow) -> str:
