@@ -63,6 +63,8 @@ from cliplib.library.logging.offers import Offer as Offer
 from cliplib.library.logging.offers import Offers as Offers
 from cliplib.library.logging.watching import FilmProposals as FilmProposals
 from cliplib.library.logging.watching import proposal_json as proposal_json
+from cliplib.library.making.breakdownputs import Put as Put
+from cliplib.library.making.breakdowns import BreakdownFile as BreakdownFile
 from cliplib.library.making.reels import MadeReel as MadeReel
 from cliplib.library.making.reels import Source as Source
 from cliplib.library.making.themes import ThemeFile as ThemeFile

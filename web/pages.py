@@ -13,6 +13,7 @@ from flask import Blueprint, Flask
 
 from cliplib import evidence_tables
 
+from .api import breakdowns as api_breakdowns
 from .api import evidence as api_evidence
 from .api import logging as api_logging
 from .api import routes as api
@@ -20,7 +21,7 @@ from .care import forget
 from .evidence import agreement, tables
 from .finding import clip, fight, find
 from .logging import log, newfight, stretches
-from .making import draw, handover, reels, themes
+from .making import breakdowns, draw, handover, reels, themes
 from .site import media, work
 
 
@@ -43,6 +44,7 @@ NAVIGATION = {
     "Counts": "evidence.tally",
     "Reels": "reels.index",
     "Themes": "themes.index",
+    "Breakdowns": "breakdowns.index",
 }
 """What stands at the top of every page, and the view that it leads to."""
 
@@ -89,18 +91,29 @@ PAGES = (
     Page("themes.index", "Themes", "themes list", ("/themes/",)),
     Page("themes.new", "Themes", "themes put", ("/themes/new",)),
     Page("themes.show", "Themes", "themes show", ()),
+    Page("breakdowns.index", "Breakdowns", "breakdown list", ("/breakdowns/",)),
+    Page("breakdowns.show", "Breakdowns", "breakdown check", ("/breakdowns/made/",)),
+    Page("breakdowns.edit", "Breakdowns", "breakdown put", ("/breakdowns/made/edit",), logs=True),
+    Page("breakdowns.into", "Breakdowns", "breakdown put", ("/breakdowns/into?q=jab",), logs=True),
+    Page(
+        "breakdowns.elsewhere",
+        "Breakdowns",
+        "answers",
+        ("/breakdowns/made/points/the-pattern/elsewhere?q=Adeyemi+jab",),
+        logs=True,
+    ),
     Page("work.watch", "Reels", "reel", ()),
     Page("signin.show", "", "serve", ()),
 )
 
-NO_PAGES = frozenset(("fight.did", "handover.download", "work.events"))
+NO_PAGES = frozenset(("breakdowns.download", "fight.did", "handover.download", "work.events"))
 """Views that lead on, send a file or send events, though their address has no ending that says so."""
 
 BLUEPRINTS: tuple[Blueprint, ...] = tuple(
     module.page
     for module in (
-        *(find, clip, draw, agreement, fight, media, reels, themes, handover),
-        *(log, newfight, stretches, forget, work, api, api_logging),
+        *(find, clip, draw, agreement, fight, media, reels, themes, handover, breakdowns),
+        *(log, newfight, stretches, forget, work, api, api_logging, api_breakdowns),
     )
 )
 

@@ -75,6 +75,17 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
+class Block:
+    """A block that stands in nothing else. `kind`, `markup`: as markdown-it calls them; lines [first, last)
+    from 0."""
+
+    kind: str
+    markup: str
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
 class Point:
     """`key`: what takes and files of the point are filed under: made of its heading, unlike all others.
     `lines`: [first, last) of the document, from 0."""
@@ -129,6 +140,15 @@ def read(text: str, name: str = "breakdown.md") -> Breakdown:
     if len(text) > LONGEST:
         raise InputError(f"{name} has {len(text)} letters; a breakdown has {LONGEST} at most")
     return _Document(text, name).breakdown()
+
+
+def blocks(text: str) -> list[Block]:
+    """The outermost blocks of a text, in order."""
+    return [
+        Block(token.type, token.markup, *token.map)
+        for token in _Reader("commonmark").parse(text)
+        if token.level == 0 and token.map and token.nesting >= 0
+    ]
 
 
 def with_texts(document: Breakdown, texts: Mapping[Link, str], name: str = "breakdown.md") -> str:
@@ -196,7 +216,7 @@ class _Document:
                 what = "HTML" if token.type == "html_block" else "a block of code"
                 self._note(line, f"{what} is kept, and not shown in the film")
         self._check(title, points)
-        ends = [*(point.line for point in points[1:]), len(self._starts)]
+        ends = [*(point.line for point in points), len(self._starts)][1:]
         return Breakdown(
             self._text,
             title,

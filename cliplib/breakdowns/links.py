@@ -1,6 +1,7 @@
 """What the links of a breakdown say: counts, clips, finds, two clips at once, charts. Pure.
 
 count:PHRASE?rounds=1-2&of=missed       a number in the script
+count:PHRASE?table=answers&key=KEY      the number with that key in an evidence table
 clip:12                                 a shot; its title is the treatment, in words
 find:PHRASE?fighter=Adeyemi&limit=3     shots that follow the library
 beside:7,31                             two clips at once
@@ -26,11 +27,13 @@ PICTURES = ("counts", "rates", "next")
 
 FILTERS = (
     "fighter", "opponent", "stance", "opponent_stance", "stance_match", "rounds", "fight", "place", "range",
-    "outcome", "technique", "from", "to",
+    "outcome", "technique", "from", "to", "before", "during", "after",
 )  # fmt: skip
 CATEGORIES = ("landed", "partial", "blocked", "missed", "unknown")
 ONLY = "only."
 """Before a key of the evidence tables: `only.round=3` counts tries whose own action is of round 3."""
+ASK = "ask."
+"""Before a parameter of an evidence table: `ask.this=round=1`; may be repeated."""
 
 _MOST_FOUND = 50
 
@@ -38,7 +41,8 @@ _MOST_FOUND = 50
 @dataclass(frozen=True, slots=True)
 class Asked:
     """A phrase with what narrows it. `filters`: of `find`; `only`: of the counted action itself; both in the
-    order in which they were written. `of`: which outcome is counted; "" is landed, or all there are."""
+    order in which they were written. `of`: which outcome is counted; "" is landed, or all there are. `table`,
+    `key`, `ask`: which number of which evidence table, and what else that table is asked."""
 
     phrase: str
     filters: tuple[tuple[str, str], ...] = ()
@@ -46,6 +50,9 @@ class Asked:
     of: str = ""
     limit: int = 0
     by: tuple[str, ...] = ()
+    table: str = ""
+    key: str = ""
+    ask: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,37 +77,54 @@ def kind_of(target: str) -> str:
     return scheme if colon and scheme in KINDS else ""
 
 
+_EXTRA = {
+    "count": ("of", ONLY, "table", "key", ASK),
+    "find": ("limit",),
+    "picture": ("phrase", "by", ONLY),
+}
+"""What a kind of link can say beside FILTERS; ending in a dot: what begins so."""
+
+
 def asked(target: str) -> Asked:
     """What a count, find or picture link asks for. Raises ValueError with a sentence for a person."""
     kind, _, rest = target.partition(":")
     phrase, _, query = rest.partition("?")
     phrase = unquote(phrase).strip()
-    filters, only = list[tuple[str, str]](), list[tuple[str, str]]()
     found = Asked(phrase)
     for key, value in parse_qsl(query, keep_blank_values=True):
-        if key.startswith(ONLY) and kind == "count":
-            only.append((key.removeprefix(ONLY), value))
-        elif key in FILTERS:
-            filters.append((key, value))
-        elif key == "of" and kind == "count":
-            found = replace(found, of=_one_of("of", value, CATEGORIES))
-        elif key == "limit" and kind == "find":
-            found = replace(found, limit=_whole("limit", value, 1, _MOST_FOUND))
-        elif key == "phrase" and kind == "picture":
-            found = replace(found, phrase=value.strip())
-        elif key == "by" and kind == "picture":
-            found = replace(found, by=(*found.by, value))
-        else:
-            extra = {"count": ("of", f"{ONLY}KEY"), "find": ("limit",), "picture": ("phrase", "by")}
-            known = (*FILTERS, *extra.get(kind, ()))
-            near = process.extractOne(key, known, score_cutoff=60)
-            hint = f"; did you mean “{near[0]}”?" if near else f"; there are {', '.join(known)}"
-            raise ValueError(f"“{key}” is nothing that a {kind} link can say{hint}")
+        found = _saying(found, kind, key, value)
     if kind == "picture":
         _one_of("picture", phrase, PICTURES)
     if not found.phrase:
         raise ValueError(f"the {kind} link says no phrase; write {kind}:jab, or <{kind}:slip and counter>")
-    return replace(found, filters=tuple(filters), only=tuple(only))
+    if bool(found.table) != bool(found.key) or (found.ask and not found.table):
+        raise ValueError("a number of an evidence table needs both table=NAME and key=KEY")
+    if found.table and found.of:
+        raise ValueError("“of” says nothing beside “table”: the key says which number is meant")
+    return found
+
+
+def _saying(found: Asked, kind: str, key: str, value: str) -> Asked:
+    """What one KEY=VALUE adds. Raises ValueError."""
+    first, dot, name = key.partition(".")
+    extra = _EXTRA.get(kind, ())
+    if key in FILTERS:
+        return replace(found, filters=(*found.filters, (key, value)))
+    if first + dot not in extra:
+        known = (*FILTERS, *(f"{one}KEY" if one.endswith(".") else one for one in extra))
+        near = process.extractOne(key, known, score_cutoff=60)
+        hint = f"; did you mean “{near[0]}”?" if near else f"; there are {', '.join(known)}"
+        raise ValueError(f"“{key}” is nothing that a {kind} link can say{hint}")
+    if dot == ".":
+        pairs = {ONLY: found.only, ASK: found.ask}[first + dot]
+        return replace(found, **{first: (*pairs, (name, value))})  # type: ignore[arg-type]
+    if key == "of":
+        return replace(found, of=_one_of("of", value, CATEGORIES))
+    if key == "limit":
+        return replace(found, limit=_whole("limit", value, 1, _MOST_FOUND))
+    if key == "by":
+        return replace(found, by=(*found.by, value))
+    return replace(found, **{key: value.strip()})  # type: ignore[arg-type]
 
 
 def picture_kind(target: str) -> str:

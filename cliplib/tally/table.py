@@ -133,6 +133,16 @@ class Opened:
 
 
 @dataclass(frozen=True, slots=True)
+class Number:
+    """A number of a table: how many, of how many (None where it is no part of anything), and its clips."""
+
+    count: int
+    of: int | None
+    clips: tuple[int, ...]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Then:
     """A table to go on with, for the same phrase, and why: `options` are parameters and filters by name."""
 
@@ -173,6 +183,20 @@ class Filled:
             return Opened(opener, None, words)
         tries = opener()
         return Opened(tuple(tries.exchange_ids().tolist()), len(tries), words)
+
+    def number(self, key: str) -> Number:
+        """The number with this key. NotFoundError as `open`."""
+        opened = self.open(key)
+        for member in self.form.groups:
+            for row in self.rows.get(member.name, ()):
+                for column, cell in zip(member.columns, row.cells, strict=True):
+                    if key not in cell.keys or column.kind not in ("of", "count", "whole"):
+                        continue
+                    place = cell.keys.index(key)
+                    of = int(cell.values[1]) if column.kind == "of" and place == 0 else None
+                    return Number(int(cell.values[place]), of, opened.clips, opened.words)
+        count = len(opened.clips) if opened.tries is None else opened.tries
+        return Number(count, None, opened.clips, opened.words)
 
     # --- for people ---------------------------------------------------------------------------------------
 

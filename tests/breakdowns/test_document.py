@@ -131,3 +131,10 @@ def test_file_names_of_headings() -> None:
     assert key_of("../../etc") == "etc"
     assert key_of("…") == "point"
     assert len(key_of("字" * 200).encode()) <= 80
+
+
+@pytest.mark.parametrize("text", ["", "# T\n", "said\n", "# T\n\n- [x](clip:1)\n"])
+def test_a_document_without_a_point(text: str) -> None:
+    found = read(text)
+    assert found.points == ()
+    assert "there is no point" in str(found.problems[-1])

@@ -45,6 +45,8 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Any:
     library.logging.ingest([folder / "fight"])
     library.logging.live.add(1, "MK", 100, "jab missed", fighter=RED)
     library.logging.live.add(1, "MK", 110, "overhand", fighter=BLUE, note="wide")
+    text = "# T\n\n## P\n\n[1 of 2](count:jab), [3 of 4](count:hook).\n\n- [x](clip:1)\n"
+    assert library.making.breakdowns.put(None, text) == "t"
     library.close()
     client = create_app(folder / "library").test_client()
     with client.session_transaction() as session:

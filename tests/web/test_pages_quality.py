@@ -25,10 +25,29 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 PAGES = (*(address for page in pages.PAGES for address in page.samples), "/nowhere")
 """By the table of pages, so that none is forgotten; and one that is not there."""
 
+BREAKDOWN = """# Made
+
+## The pattern
+
+It landed [1 of 99](<count:jab>), then [2 of 3](<count:hook>), of [many](count:jab).
+
+- [one](clip:1 "slow 0.5")
+- [both](beside:1,2)
+- [gone](clip:99999)
+- [often](<picture:counts?phrase=jab>)
+
+## The pattern
+
+A [link](https://example.org) that means nothing.
+"""
+"""With something of everything, also of what is wrong."""
+
 
 @pytest.fixture(scope="module")
 def library() -> Path:
     folder = served.demo_library()
+    if not Library(folder).making.breakdowns.all():
+        assert Library(folder).making.breakdowns.put(None, BREAKDOWN) == "made"
     if not any(reel.name == "made" for reel in Library(folder).making.reels()):
         assert Library(folder).making.make_reel([1, 2], title="Made") == "made"
     return folder

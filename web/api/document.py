@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from cliplib import __version__
 
-from . import document_evidence
+from . import document_breakdowns, document_evidence
 from .document_words import (
     COUNTS,
     MAYBE_NUMBER,
@@ -204,9 +204,9 @@ def document() -> Shape:
             "description": "A clip library for boxing film study. Times are seconds of footage time, frames "
             "count from 0 in presentation order, spans are half-open. Unknown is null.",
         },
-        "paths": paths | evidence_paths,
+        "paths": paths | evidence_paths | document_breakdowns.paths(),
         "components": {
-            "schemas": SCHEMAS | evidence_shapes,
+            "schemas": SCHEMAS | evidence_shapes | document_breakdowns.SCHEMAS,
             "securitySchemes": {
                 "form_key": {"type": "apiKey", "in": "header", "name": "X-Form-Key"},
             },

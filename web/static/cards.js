@@ -48,7 +48,12 @@ function leave(picture) {
   if (!chosen(picture)) stop(picture);
 }
 
-for (const picture of document.querySelectorAll("[data-play]")) {
+/** Brings the pictures in a part of the page to life. */
+export function pictures(within) {
+  for (const picture of within.querySelectorAll("[data-play]")) alive(picture);
+}
+
+function alive(picture) {
   picture.addEventListener("click", () => {
     clearTimeout(waiting);
     chosen(picture) ? stop(picture) : start(picture, true);
@@ -58,6 +63,7 @@ for (const picture of document.querySelectorAll("[data-play]")) {
   picture.addEventListener("focus", () => { if (picture.matches(":focus-visible")) look(picture); });
   picture.addEventListener("blur", () => leave(picture));
 }
+pictures(document);
 
 // --- keys, while the focus is in a card ---
 const cards = [...document.querySelectorAll(".card")];

@@ -6,7 +6,7 @@ To add one: write a function that asks and fills in a form (see `forms.py`), and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -20,6 +20,7 @@ from cliplib.tally.shapes import Shapes as Shapes
 from cliplib.tally.table import Column as Column
 from cliplib.tally.table import Filled as Filled
 from cliplib.tally.table import Form
+from cliplib.tally.table import Number as Number
 from cliplib.tally.table import Opened as Opened
 from cliplib.tally.table import Piece as Piece
 from cliplib.tally.table import Shown as Shown
@@ -222,3 +223,59 @@ def check(table: EvidenceTable, asked: dict[str, Any]) -> None:
     for parameter in table.parameters:
         if parameter.needed and not asked.get(parameter.name):
             raise InputError(parameter.missing)
+
+
+# --- what is asked, as text ---------------------------------------------------------------------------------
+
+
+def said(table: EvidenceTable, values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Values of a table's parameters, but for the phrase, as pairs of texts: what `values` reads back."""
+    for parameter in table.parameters:
+        value = values.get(parameter.name)
+        if parameter.kind == "phrase" or not value:
+            continue
+        if parameter.kind == "side":
+            yield from ((parameter.name, f"{key}={one}") for key, one in value.items())
+        elif parameter.kind == "keys":
+            yield from ((parameter.name, key) for key in value)
+        else:
+            yield parameter.name, "yes" if parameter.kind == "flag" else str(value)
+
+
+def values(table: EvidenceTable, pairs: Iterable[tuple[str, str]]) -> dict[str, Any]:
+    """The parameters that pairs of texts say, for `EvidenceTable.ask`. InputError for what makes no sense."""
+    given: dict[str, list[str]] = {}
+    for name, value in pairs:
+        given.setdefault(name, []).append(value)
+    found: dict[str, Any] = {}
+    for parameter in table.parameters:
+        texts = given.pop(parameter.name, [])
+        if parameter.kind == "side":
+            found[parameter.name] = dict(_pair(text) for text in texts)
+        elif parameter.kind in ("keys", "key"):
+            chosen = keys(parameter, texts)
+            found[parameter.name] = chosen if parameter.kind == "keys" else next(iter(chosen), None)
+        elif parameter.kind == "choice":
+            found[parameter.name] = choice(parameter, texts[-1] if texts else None)
+        elif parameter.kind == "flag":
+            found[parameter.name] = texts[-1:] == ["yes"]
+        elif parameter.kind == "fight" and texts:
+            found[parameter.name] = texts[-1]
+    if given:
+        raise InputError(f"“{next(iter(given))[:40]}” is nothing that “{table.title}” can be asked")
+    return found
+
+
+def _pair(text: str) -> tuple[str, str]:
+    key, equals, value = text.partition("=")
+    if not equals or not key.strip() or not value.strip():
+        raise InputError(f"“{text[:60]}” chooses nothing; write, for example, round=3")
+    return key.strip(), value.strip()
+
+
+def drawn_by(kind: str) -> EvidenceTable:
+    """The table that has a chart of that kind. NotFoundError for a kind that none has."""
+    found = next((table for table in TABLES if kind in table.charts), None)
+    if found is None:
+        raise NotFoundError(f"there is no picture “{kind[:40]}”")
+    return found

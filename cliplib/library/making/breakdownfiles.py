@@ -24,6 +24,11 @@ def text_of(place: Path) -> str:
     return (place / TEXT).read_bytes().decode("utf-8", "surrogateescape")
 
 
+def shown(text: str) -> str:
+    """The same for reading: what is no UTF-8 is a replacement character."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
 def beside_of(place: Path) -> list[Path]:
     """The files that came out with the film, as far as they are there."""
     try:

@@ -8,12 +8,14 @@ import json
 import re
 import shutil
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from pathlib import Path
+from typing import Any
 
 from cliplib.breakdowns import document as documents
+from cliplib.breakdowns import editing
 from cliplib.breakdowns.counts import Recounts, recounted
 from cliplib.breakdowns.document import Breakdown, Link, Point
 from cliplib.breakdowns.film import (
@@ -44,9 +46,12 @@ from cliplib.library.making.breakdownfiles import (
     TAKES,
     TEXT,
     beside_of,
+    shown,
     text_of,
 )
+from cliplib.library.making.breakdownputs import Put, Puts, SolvedElsewhere
 from cliplib.library.making.breakdownshots import Resolved, ShotFinder
+from cliplib.library.making.breakdownview import Outline, outline, phrases_of
 from cliplib.library.making.filmlock import showing
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.takes import PointTakes
@@ -55,22 +60,33 @@ from cliplib.reels.theme_reading import Look
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 _OF_CLIPS = ("clip", "beside", "find")
+_CHANGED = "“{}” was changed meanwhile; look at it again, then change that"
+_STRAY = "takes are kept for"
 
 
 @dataclass(frozen=True, slots=True)
 class BreakdownFile:
-    """A breakdown of the library. `film`: None until it is built; `beside`: files that came out with it.
-    `private`: it shows a private fight, or tells of one. `seen`: of the text, to say when it is changed what
-    one has changed."""
+    """A breakdown of the library. `keys`: (key, heading) of its points. `film`: None until it is built;
+    `beside`: files that came out with it; `older`: the text was changed since. `private`: it shows a private
+    fight, or tells of one. `seen`: of the text, to say when it is changed what one has changed. `takes`:
+    recordings of all points. `problem`: why it cannot be read, else empty."""
 
     name: str
     title: str
-    points: tuple[str, ...]
+    keys: tuple[tuple[str, str], ...]
     film: Path | None
     beside: tuple[Path, ...]
     text: Path
     private: bool
     seen: str
+    older: bool = False
+    takes: int = 0
+    problem: str = ""
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """Their headings."""
+        return tuple(heading for _, heading in self.keys)
 
     def as_json(self) -> JSON:
         return {
@@ -146,13 +162,24 @@ class Breakdowns:
     def __init__(self, desk: Desk, finding: Finding, evidence: Evidence, maker: ReelMaker):
         self._desk, self._finding, self._evidence, self._maker = desk, finding, evidence, maker
         self.folder = desk.folder / FOLDER
+        self.puts = Puts(desk, finding, evidence)
 
     # --- documents ----------------------------------------------------------------------------------------
 
     def all(self) -> list[BreakdownFile]:
-        """Every breakdown that may be seen, by name."""
+        """Every breakdown that may be seen, by name; one that cannot be read says why."""
         names = sorted(path.parent.name for path in self.folder.glob(f"*/{TEXT}"))
-        return [self._file(name) for name in names if _NAME.fullmatch(name) and self._may_see(name)]
+        found = []
+        for name in names:
+            if _NAME.fullmatch(name) and self._may_see(name):
+                try:
+                    found.append(self._file(name))
+                except (OSError, InputError) as problem:
+                    text = self.folder / name / TEXT
+                    found.append(
+                        BreakdownFile(name, name, (), None, (), text, True, "", problem=str(problem))
+                    )
+        return found
 
     def one(self, name: str) -> BreakdownFile:
         """NotFoundError if there is none of that name."""
@@ -175,22 +202,26 @@ class Breakdowns:
         text = self._beginning(title, phrase)
         return self.put(None, text)
 
-    def put(self, name: str | None, text: str, *, seen: str | None = None) -> str:
+    def put(self, name: str | None, text: str, *, seen: str | None = None, typed: bool = False) -> str:
         """Keep a document's text as it is and return its name. `name` None: a new one, named after its title.
-        `seen`: of the text that was changed; BusyError if somebody else changed it meanwhile. A point whose
-        heading alone changed keeps its takes. What is wrong in it is for `check` to say."""
-        document = documents.read(text)
+        `seen`: of the text that was changed; BusyError if somebody else changed it meanwhile. `typed`: its
+        lines end as a browser has them; they get the ends that the text had. A point whose heading alone
+        changed keeps its takes. What is wrong in it is for `check` to say."""
+        document, data = documents.read(text), _encoded(text)
         if name is None:
             name = self._free_name(document.title)
         else:
             before = self._place(name)
             if seen is not None and seen != _seen(text_of(before)):
-                raise BusyError(f"“{name}” was changed meanwhile; look at it again, then change that")
+                raise BusyError(_CHANGED.format(name))
+            if typed:
+                document = documents.read(text := editing.with_ends_of(text, text_of(before)))
+            data = _encoded(text)
             self._move_takes(before, documents.read(text_of(before)), document)
         place = self.folder / name
         place.mkdir(parents=True, exist_ok=True)
         with replacing(place / TEXT) as temporary:
-            temporary.write_bytes(text.encode("utf-8", "surrogateescape"))
+            temporary.write_bytes(data)
         write_notes(place / NOTES, self._remembered(document, read_notes(place / NOTES)))
         return name
 
@@ -255,13 +286,80 @@ class Breakdowns:
         for folder in sorted((place / TAKES).iterdir()) if (place / TAKES).is_dir() else ():
             if folder.name not in keys and folder.is_dir() and any(folder.iterdir()):
                 yield (
-                    f"takes are kept for “{folder.name}”, and no point has that heading; give a point that "
+                    f"{_STRAY} “{folder.name}”, and no point has that heading; give a point that "
                     "heading, or remove them"
                 )
         for point in document.points:
             take = self.takes_of(place, point.key).chosen()
             for note in take.notes if take else ():
                 yield f"{point.heading}: {note}"
+
+    # --- as pages show it -----------------------------------------------------------------------------------
+
+    def outline(self, name: str, text: str | None = None) -> Outline:
+        """The points as they are shown, with everything counted anew; nothing is written. `text`: in place of
+        the document's, before it is kept. What cannot be shown says why, and the rest is there."""
+        place = self._place(name)
+        document = documents.read(shown(text_of(place) if text is None else text))
+        try:
+            notes, problems = read_notes(place / NOTES), []
+        except InputError as problem:
+            notes, problems = Notes(), [str(problem)]
+        finder = self._finder(silent)
+        return outline(
+            document,
+            recounted(document, finder.count, notes.counts),
+            notes,
+            finder,
+            {point.key: self.takes_of(place, point.key) for point in document.points},
+            [*problems, *self._style(document)[1]],
+            [said for said in self._take_faults(place, document) if said.startswith(_STRAY)],
+            _differences,
+        )
+
+    def chart(self, target: str) -> bytes:
+        """What a picture link shows, as SVG. InputError for one that cannot be drawn."""
+        try:
+            return self._finder(silent).chart(target, "svg")
+        except ValueError as problem:
+            raise InputError(str(problem)) from problem
+
+    def insert(self, name: str, point: str, put: Put, *, seen: str | None = None) -> str:
+        """Put shots or a sentence into a point, by its key, and keep the text; what it is seen as now."""
+        before = text = self.text(name)
+        if seen is not None and seen != _seen(before):
+            raise BusyError(_CHANGED.format(name))
+        for link in put.links:
+            change = editing.with_shot if put.shot else editing.with_sentence
+            text = change(documents.read(text), point, link)
+        self.put(name, text, seen=_seen(before))
+        return _seen(text)
+
+    def number(
+        self, table: str, phrase: str, values: Mapping[str, Any], only: Mapping[str, str], key: str
+    ) -> tuple[Put, ...]:
+        """See `Puts.number`."""
+        return self.puts.number(table, phrase, values, only, key, self._finder(silent))
+
+    def written(self, target: str, text: str = "", words: str = "") -> Put:
+        """See `Puts.written`."""
+        return self.puts.written(target, text, words, self._finder(silent))
+
+    def elsewhere(self, name: str, point: str, phrase: str = "") -> SolvedElsewhere:
+        """What beat a phrase of a point, the first if none is said, in other fights: the same stance match
+        first, then the surest. InputError if there is no phrase."""
+        found = self.read(name).point(point)
+        if found is None:
+            raise NotFoundError(f"“{name}” has no point “{point[:60]}”")
+        phrases = dict(phrases_of(found))
+        phrase = phrase or next(iter(phrases), "")
+        if not phrase:
+            raise InputError("this point counts and finds nothing yet; say what is to be beaten")
+        return self.puts.elsewhere(phrase, phrases.get(phrase, ""), found, self._finder(silent))
+
+    def in_order(self, text: str, order: Sequence[int]) -> str:
+        """A text with its points in another order, by their numbers from 0; nothing is kept."""
+        return editing.in_order(documents.read(text), order)
 
     # --- film ---------------------------------------------------------------------------------------------
 
@@ -458,17 +556,20 @@ class Breakdowns:
     def _file(self, name: str) -> BreakdownFile:
         place = self.folder / name
         text = text_of(place)
-        document = documents.read(text)
+        document = documents.read(shown(text))
         film = place / FILM
+        made = film.is_file()
         return BreakdownFile(
             name,
             document.title or name,
-            tuple(point.heading for point in document.points),
-            film if film.is_file() else None,
-            tuple(beside_of(place)) if film.is_file() else (),
+            tuple((point.key, point.heading) for point in document.points),
+            film if made else None,
+            tuple(beside_of(place)) if made else (),
             place / TEXT,
             self._private(document, place),
             _seen(text),
+            made and (place / TEXT).stat().st_mtime_ns > film.stat().st_mtime_ns,
+            sum(1 for _ in place.glob(f"{TAKES}/*/*/take.json")),
         )
 
     def _private(self, document: Breakdown, place: Path) -> bool:
@@ -548,6 +649,16 @@ def _differences(link: Link, noted: Sequence[ShotRecord], finder: ShotFinder) ->
     for before, after in zip(noted, now, strict=False):
         if said := before.differs(after):
             yield f"clip {before.clip} {said}"
+
+
+def _encoded(text: str) -> bytes:
+    """As it is kept: what was no UTF-8 is so again."""
+    try:
+        return text.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError as problem:
+        raise InputError(
+            f"letter {problem.start + 1} of the text is half a character; remove it"
+        ) from problem
 
 
 def _seen(text: str) -> str:

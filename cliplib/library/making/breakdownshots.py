@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import cast
+from typing import Literal, cast
 
 from cliplib.breakdowns.counts import Counted
 from cliplib.breakdowns.document import Link
@@ -16,8 +16,10 @@ from cliplib.core.errors import ClipLibError, FootageError, InputError, NotFound
 from cliplib.core.models import ClipRow, Where
 from cliplib.core.progress import Progress
 from cliplib.library.desk import Desk
+from cliplib.library.evidence import evidence_tables
 from cliplib.library.evidence.definitions import MINUTES, NO_MINUTES
 from cliplib.library.evidence.evidence import ChartKind, Evidence
+from cliplib.library.evidence.evidence_tables import named
 from cliplib.library.finding.dates import period
 from cliplib.library.finding.finding import Finding
 from cliplib.library.making.reelmaker import ReelMaker
@@ -76,7 +78,7 @@ class ShotFinder:
             said = ""
         try:
             if link.kind == "picture":
-                still = self._picture(asked(link.target), picture_kind(link.target))
+                still = self.chart(link.target)
                 return Resolved(
                     link, (FilmShot(link.text, still=still, hold_us=words.hold_us or HOLD_US),), (), said
                 )
@@ -93,6 +95,16 @@ class ShotFinder:
         many = len(parts) > 1
         shots = [FilmShot(f"{link.text} {n}" if many else link.text, p) for n, p in enumerate(parts, 1)]
         return Resolved(link, tuple(shots), records, said)
+
+    def seen(self, link: Link, noted: Sequence[ShotRecord]) -> tuple[ClipRow, ...]:
+        """The clips that a link's shots show, those that are there: nothing is made ready for that."""
+        try:
+            if link.kind == "find":
+                return tuple(self._found(asked(link.target)))
+            records = tuple(noted) or self.records(link)
+        except (ClipLibError, ValueError):
+            return ()
+        return tuple(row for record in records if (row := self._clip(record)) is not None)
 
     def of_record(self, records: Sequence[ShotRecord]) -> FilmShot:
         """A shot of a take, by what the take noted of it; one that says what is missing if it is."""
@@ -135,6 +147,8 @@ class ShotFinder:
 
     def count(self, question: Asked) -> Counted:
         """The counter of `counts.recounted`."""
+        if question.table:
+            return self._number(question)
         where = self.where(question.filters)
         found = self._evidence.tally(question.phrase, where=where, only=dict(question.only))
         table, total = found.table, found.table.total
@@ -151,6 +165,36 @@ class ShotFinder:
             tuple(said for said in found.definitions if said not in (MINUTES, NO_MINUTES)),
             tuple((fight.title, fight.date.isoformat() if fight.date else "") for fight in fights),
         )
+
+    def _number(self, question: Asked) -> Counted:
+        """A number of any evidence table: `landed` is it, `missed` the rest of what it is out of; a number
+        that is out of nothing is no proportion."""
+        table = named(question.table)
+        asked = {"phrase": question.phrase, **evidence_tables.values(table, question.ask)}
+        if table.filters:
+            asked["where"] = self.where(question.filters)
+        elif question.filters:
+            raise InputError(f"“{table.title}” takes no filters; it is of one fight")
+        evidence_tables.check(table, asked)
+        filled = self._evidence.table(table.name, **asked, only=dict(question.only))
+        number = filled.number(question.key)
+        of = number.count if number.of is None else number.of
+        outcomes = {"other": of} if number.of is None else {
+            "landed": number.count, "missed": of - number.count
+        }  # fmt: skip
+        narrowed = ", ".join(f"{key} {value}" for key, value in (*question.filters, *question.only))
+        words = ", ".join(
+            word for word in (filled.reading.said if filled.reading else "", *number.words, narrowed) if word
+        )
+        return Counted(
+            of, outcomes, number.count, {"tried": number.clips}, words, filled.definitions,
+            self._fights_of(number.clips),
+        )  # fmt: skip
+
+    def _fights_of(self, clips: Iterable[int]) -> tuple[tuple[str, str], ...]:
+        fights = sorted(set(self._desk.catalogue.care.clip_fights(set(clips)).values()))
+        rows = [self._desk.catalogue.fight(fight_id) for fight_id in fights]
+        return tuple((row.title, row.info.date.isoformat() if row.info.date else "") for row in rows)
 
     def where(self, filters: Iterable[tuple[str, str]]) -> Where:
         """The filters of a link. InputError for a value that makes no sense, NotFoundError for a name that
@@ -231,10 +275,14 @@ class ShotFinder:
             )
         return source
 
-    def _picture(self, question: Asked, kind: str) -> bytes:
+    def chart(self, target: str, form: Literal["svg", "png"] = "png") -> bytes:
+        """What a picture link shows. Raises ClipLibError or ValueError."""
+        question, kind = asked(target), picture_kind(target)
         where = self.where(question.filters)
         chart = cast(ChartKind, kind)
-        return self._evidence.chart(chart, question.phrase, question.by, where=where, form="png")
+        return self._evidence.chart(
+            chart, question.phrase, question.by, where=where, only=dict(question.only), form=form
+        )
 
 
 def _theme(words: Words, looks: Sequence[Look]) -> Theme:

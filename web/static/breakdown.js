@@ -1,0 +1,159 @@
+// Writing a breakdown: the points follow the text; points are moved by dragging or by keys; nothing that
+// somebody else kept is written over.
+import { pictures } from "./cards.js";
+
+const root = document.querySelector(".bd-edit");
+const form = root.querySelector(".bd-text");
+const text = form.elements.text;
+const panel = root.querySelector("[data-panel]");
+const said = form.querySelector("[data-said]");
+const moved = root.querySelector("[data-moved]");
+const PATIENCE = 600; // milliseconds of quiet before the points are shown anew
+let kept = text.dataset.changed ? null : text.value;
+let waiting, asked = 0, leaving = false;
+
+const headers = { "X-Form-Key": root.dataset.key };
+const changed = () => text.value !== kept;
+
+function tell() {
+  if (text.readOnly) return;
+  said.textContent = changed() ? "Not kept yet." : "";
+  for (const button of panel.querySelectorAll("[data-update] button")) button.disabled = changed();
+}
+
+// --- the points of the text as it stands ---
+async function show() {
+  const turn = ++asked;
+  const body = new URLSearchParams({ text: text.value });
+  try {
+    const answer = await fetch(root.dataset.shown, { method: "POST", headers, body });
+    const page = await answer.text();
+    if (turn !== asked) return; // a later one is on its way
+    if (!answer.ok) throw new Error();
+    const held = document.activeElement?.closest("[data-number]")?.dataset.number;
+    panel.innerHTML = page;
+    pictures(panel);
+    if (held !== undefined) panel.querySelector(`[data-number="${held}"] [data-grip]`)?.focus();
+    tell();
+  } catch {
+    if (turn === asked) said.textContent = "The points cannot be shown just now; the text is still here.";
+  }
+}
+
+text.addEventListener("input", () => {
+  tell();
+  clearTimeout(waiting);
+  waiting = setTimeout(show, PATIENCE);
+});
+
+// --- keeping ---
+form.addEventListener("submit", async (e) => {
+  if (leaving) return;
+  e.preventDefault();
+  const value = text.value;
+  said.textContent = "Keeping…";
+  try {
+    const answer = await fetch(root.dataset.keep, {
+      method: "PUT", headers: { ...headers, "Content-Type": "application/json" },
+      body: JSON.stringify({ text: value, seen: form.elements.seen.value }),
+    });
+    if (!answer.ok) throw new Error();
+    form.elements.seen.value = (await answer.json()).seen;
+    kept = value;
+    tell();
+    if (!changed()) said.textContent = "Kept.";
+    clearTimeout(waiting);
+    show();
+  } catch (problem) {
+    if (problem instanceof TypeError) { said.textContent = "Not kept: the library cannot be reached. Try again."; return; }
+    leaving = true; // the page says what is wrong, with both texts
+    form.requestSubmit();
+  }
+});
+
+addEventListener("keydown", (e) => {
+  if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "s") { e.preventDefault(); if (!text.readOnly) form.requestSubmit(); }
+});
+addEventListener("beforeunload", (e) => { if (changed() && !leaving && !text.readOnly) e.preventDefault(); });
+
+// --- order ---
+const points = () => [...panel.querySelectorAll("[data-number]")];
+
+async function order(row) {
+  const numbers = points().map((p) => Number(p.dataset.number));
+  const now = numbers.indexOf(Number(row.dataset.number));
+  if (numbers.every((n, i) => n === i)) return;
+  clearTimeout(waiting);
+  const before = text.value;
+  try {
+    const answer = await fetch(root.dataset.order, {
+      method: "POST", headers: { ...headers, "Content-Type": "application/json" },
+      body: JSON.stringify({ text: before, order: numbers }),
+    });
+    const told = await answer.json();
+    if (!answer.ok) throw new Error(told.message);
+    if (text.value !== before) return show();
+    text.setRangeText(told.text, 0, before.length, "start");
+    moved.textContent = `${row.querySelector("h2").textContent.replace(/^\d+\. /, "")} is now point ${now + 1} of ${numbers.length}`;
+    points().forEach((p, i) => { p.dataset.number = i; });
+    tell();
+  } catch (problem) {
+    moved.textContent = said.textContent = problem.message || "The points cannot be moved just now.";
+  }
+  show();
+}
+
+panel.addEventListener("keydown", (e) => {
+  if (!e.target.matches("[data-grip]") || text.readOnly || (e.key !== "ArrowUp" && e.key !== "ArrowDown")) return;
+  e.preventDefault();
+  const row = e.target.closest("[data-number]");
+  const other = e.key === "ArrowUp" ? row.previousElementSibling : row.nextElementSibling;
+  if (!other) return;
+  e.key === "ArrowUp" ? other.before(row) : other.after(row);
+  e.target.focus();
+  row.scrollIntoView({ block: "nearest" });
+  order(row);
+});
+
+panel.addEventListener("pointerdown", (e) => {
+  const grip = e.target.closest("[data-grip]");
+  if (!grip || e.button || text.readOnly) return;
+  const row = grip.closest("[data-number]");
+  grip.setPointerCapture(e.pointerId);
+  row.classList.add("dragged");
+  const drag = (m) => {
+    const other = points().find((p) => { const b = p.getBoundingClientRect(); return p !== row && m.clientY >= b.top && m.clientY < b.bottom; });
+    if (!other) return;
+    const box = other.getBoundingClientRect();
+    const above = points().indexOf(other) < points().indexOf(row);
+    if (above && m.clientY < box.top + box.height / 2) other.before(row);
+    else if (!above && m.clientY > box.top + box.height / 2) other.after(row);
+  };
+  grip.addEventListener("pointermove", drag);
+  grip.addEventListener("lostpointercapture", () => {
+    grip.removeEventListener("pointermove", drag);
+    row.classList.remove("dragged");
+    order(row);
+  }, { once: true });
+});
+
+// --- from a point to its text ---
+panel.addEventListener("click", (e) => {
+  const link = e.target.closest("[data-to-line]");
+  if (!link) return;
+  e.preventDefault();
+  const lines = text.value.split("\n").slice(0, Number(link.dataset.toLine));
+  const at = lines.join("\n").length + (lines.length ? 1 : 0);
+  text.focus();
+  text.setSelectionRange(at, at);
+  // Scrolled so that the line is near the top: lines are wrapped, so it is measured by a copy.
+  const copy = text.cloneNode();
+  copy.value = lines.join("\n");
+  Object.assign(copy.style, { position: "absolute", visibility: "hidden", height: "0", minHeight: "0", width: `${text.offsetWidth}px` });
+  copy.removeAttribute("id");
+  form.append(copy);
+  text.scrollTop = Math.max(0, copy.scrollHeight - 40);
+  copy.remove();
+});
+
+tell();
