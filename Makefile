@@ -6,6 +6,8 @@ DEMO := build/demo
 
 .PHONY: help demo test test-fast check pythons tried bench pictures format docs lock audit wheel clean serve-demo
 .DELETE_ON_ERROR:
+# Each command that is started would compile the project anew.
+unexport PYTHONDONTWRITEBYTECODE
 
 help: ## what there is
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 20

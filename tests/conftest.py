@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -27,11 +28,18 @@ if not os.environ.get("CLIPLIB_EXPLORE"):
     providers._get_local_constants = lambda: providers._local_constants
 
 
+FILM = {"breakdowns", "cli", "ingest", "library", "media", "reels", "report", "trust", "watching", "web"}
+"""Rooms whose tests make or read film; `make test-fast` leaves them out, and what is slow of the others."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A browser on a busy machine may paint late or drop a connection: those tests may try twice more. Tests
     by Hypothesis may try once more: threads of an earlier test's server draw from `random`, which Hypothesis
     takes for a strategy that does. No other test may: a second try would hide what the first one found."""
+    here = Path(__file__).parent
     for item in items:
+        if item.path.relative_to(here).parts[0] in FILM:
+            item.add_marker(pytest.mark.film)
         if item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.flaky(reruns=2))
         elif getattr(getattr(item, "obj", None), "is_hypothesis_test", False):

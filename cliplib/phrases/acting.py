@@ -8,6 +8,7 @@ and “you”,
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import NamedTuple
 
 from cliplib.phrases.meanings import Event, Story, flip
@@ -301,6 +302,7 @@ def _pronoun(told: Story, clause: Story, link: str) -> int | None:
     return None
 
 
+@lru_cache(maxsize=4096)  # asked of the same few people at each joining
 def _by_pair(
     mine: tuple[str | None, str | None], theirs: tuple[str | None, str | None], named: bool
 ) -> int | None:

@@ -30,6 +30,8 @@ from fixtures.demo.figure import Body, distance, mix
 from fixtures.demo.moves import IMPACT
 from fixtures.demo.stage import Stage
 
+pytestmark = [pytest.mark.film, pytest.mark.xdist_group("demo fights")]
+
 ALL = (*demo.NAMES, demo.SHORT)
 
 # The author's own count of "counter to the body after a missed jab": see fixtures/fights/README.md.

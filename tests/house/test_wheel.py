@@ -19,6 +19,8 @@ import pytest
 from cliplib.search.patterns.kernel import compiled
 
 BUILT = {".so", ".pyd"}
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("wheel")]
+
 ROOT = Path(__file__).parents[2]
 
 FIGHT = """\

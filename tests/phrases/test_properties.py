@@ -36,6 +36,7 @@ def read(phrase: str) -> Reading:
     return read_search(phrase, V, fighters=FIGHTERS, fights=("Adeyemi v Brandt",))
 
 
+@pytest.mark.slow
 @settings(max_examples=600, deadline=None)
 @given(phrases)
 def test_what_is_said_back_reads_to_the_same_or_is_doubtful(phrase: str) -> None:
@@ -49,6 +50,7 @@ def test_what_is_said_back_reads_to_the_same_or_is_doubtful(phrase: str) -> None
     assert again.said == found.said
 
 
+@pytest.mark.slow
 def test_hardly_anything_cannot_be_said_back() -> None:
     """Of a thousand draws of words, the same each time: ten at the most."""
     draw = random.Random(20261130)
@@ -101,6 +103,7 @@ def test_what_was_once_said_back_otherwise(phrase: str) -> None:
     assert (again.steps, again.where, again.unread) == (found.steps, found.where, ())
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(phrases)
 def test_every_part_leaves_a_phrase_that_reads(phrase: str) -> None:
@@ -185,6 +188,7 @@ def patterns(draw: st.DrawFn) -> tuple[tuple[Step, ...], Where]:
     return tuple(steps), where
 
 
+@pytest.mark.slow
 @settings(max_examples=500, deadline=None)
 @given(patterns())
 def test_any_pattern_is_said_so_that_it_reads_as_itself(pattern: tuple[tuple[Step, ...], Where]) -> None:
@@ -315,6 +319,7 @@ def test_ways_to_say_a_pattern_agree(ways: tuple[str, ...]) -> None:
 # --- any text ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_ten_thousand_random_phrases() -> None:
     dice = random.Random(20240511)
     marks = "-/,.;:'’“”()[]{}<>!?&+*#@%=~^|\\\"\t\n\0é中🥊ß0123456789"
@@ -341,6 +346,7 @@ def test_any_unicode_is_read_or_shown(text: str) -> None:
         assert text[unread.start : unread.end] == unread.text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "piece",
     [

@@ -178,6 +178,7 @@ def test_an_archive_goes_with_its_last_answer() -> None:
         gc.enable()
 
 
+@pytest.mark.slow
 @needs_it
 @pytest.mark.skipif(not shutil.which("gcc"), reason="needs gcc's sanitizers")
 def test_memory_is_touched_only_where_it_may(tmp_path: Path) -> None:

@@ -120,6 +120,7 @@ def by_id(matches: Matches) -> dict[int, list[tuple[int, ...]]]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("merge_from", [4096, 0], ids=["as it is", "always merging"])
 @given(
     bouts=small_bouts(), steps=step_lists(), where=st.just(Where()) | wheres, second=wheres | st.just(Where())
@@ -150,6 +151,7 @@ def test_agrees_with_the_obvious_matcher(
     }
 
 
+@pytest.mark.slow
 @given(bouts=small_bouts(), steps=step_lists())
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_choosing_a_facet_leaves_its_count(bouts: list[Bout], steps: tuple[Step, ...]) -> None:

@@ -213,6 +213,7 @@ def _write_for_ever(folder: str) -> None:
         index.update([fight(1, revision, [(11, f"revision word{revision} slipped")])], [])
 
 
+@pytest.mark.slow
 def test_killed_writers_leave_one_state_or_the_other(tmp_path: Path) -> None:
     folder = tmp_path / "index"
     TextIndex(folder).update([fight(1, 1, [(11, "slipped")])], [])

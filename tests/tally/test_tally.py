@@ -81,6 +81,7 @@ def said_of(went: Counter[str]) -> int:
     return sum(went[name] for name in rated(went))
 
 
+@pytest.mark.slow
 @given(
     bouts=small_bouts(),
     steps=STEPS,
