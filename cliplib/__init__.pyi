@@ -2,6 +2,7 @@
 # `cliplib/__init__.py` loads them from here; a test holds the list.
 
 from cliplib import report as report
+from cliplib.catalogue import medium as medium
 from cliplib.catalogue.rows import FighterRow as FighterRow
 from cliplib.catalogue.rows import FightRow as FightRow
 from cliplib.core.errors import BusyError as BusyError

@@ -10,7 +10,7 @@ from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.routing import IntegerConverter, Map
 
-from cliplib import ClipLibError, Library, StorageError, __version__
+from cliplib import ClipLibError, Library, StorageError, __version__, medium
 
 from . import pages
 from .logging.cutting import Cuts
@@ -95,6 +95,8 @@ def _secret(folder: Path) -> bytes:
         path.touch(mode=0o600, exist_ok=True)
         path.write_bytes(key)
     except OSError as problem:
+        if medium.is_read_only(folder):
+            return key  # for as long as this server runs
         raise StorageError(f"{path}: cannot keep the session key here ({problem.strerror})") from problem
     return key
 

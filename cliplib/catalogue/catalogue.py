@@ -88,6 +88,11 @@ class Catalogue:
         self._store.close()
 
     @property
+    def read_only(self) -> bool:
+        """Whether its medium cannot be written."""
+        return self._store.read_only
+
+    @property
     def upgraded(self) -> tuple[str, ...]:
         """The migrations that opening this library has just run."""
         return tuple(self._store.upgraded)

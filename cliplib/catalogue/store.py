@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cliplib.catalogue import state
+from cliplib.catalogue import medium, state
 from cliplib.core.errors import BusyError, NotFoundError, StorageError
 
 if TYPE_CHECKING:
@@ -25,23 +25,31 @@ _BUSY_MS = 10_000
 class _Connection:
     """A thread's connection, closed when the thread is done with it."""
 
-    def __init__(self, path: Path, views: Sequence[str] = ()):
-        self.raw = sqlite3.connect(
-            str(path), timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
-        )
+    def __init__(self, path: Path, views: Sequence[str] = (), *, read_only: bool = False):
+        self.opened_to: medium.Stamp | None = None
+        if read_only:
+            self.raw, self.opened_to = medium.opened(path)
+        else:
+            self.raw = sqlite3.connect(
+                str(path), timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
+            )
         try:
-            self.raw.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+            self._tell(views)
+        except BaseException:
+            self.raw.close()
+            raise
+
+    def _tell(self, views: Sequence[str]) -> None:
+        self.raw.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+        if self.opened_to is None:
             self.raw.execute("PRAGMA foreign_keys = ON")
             if self.raw.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
                 self.raw.execute("PRAGMA journal_mode = wal")
             # With a write-ahead log NORMAL loses at most the last commits on a power cut, never consistency;
             # ingest finds what is missing and does it again.
             self.raw.execute("PRAGMA synchronous = NORMAL")
-            for view in views:
-                self.raw.execute(view)
-        except BaseException:
-            self.raw.close()
-            raise
+        for view in views:
+            self.raw.execute(view)
 
     @cached_property
     def db(self) -> Database:
@@ -102,7 +110,7 @@ def _make(path: Path) -> list[str]:
             part.unlink(missing_ok=True)
 
 
-def _recognise(path: Path) -> None:
+def _recognise(path: Path, read_only: bool) -> None:
     """Raise StorageError for a file that is no catalogue of ours; it is only read."""
     hint = (
         "restore a backup into a new folder, or move this file away and ingest the fight folders again; "
@@ -110,19 +118,23 @@ def _recognise(path: Path) -> None:
     )
     if path.is_file() and path.stat().st_size == 0:
         raise StorageError(f"{path} is empty, so it is no catalogue any more: {hint}")
-    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as raw:
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    looked = medium.opened(path)[0] if read_only else sqlite3.connect(uri, uri=True)
+    with contextlib.closing(looked) as raw:
         if not state.is_ours(raw):
             raise StorageError(f"{path} is a database, but no catalogue of cliplib: {hint}")
 
 
 class Store:
     """The database file of one library, for any number of threads. `create`: make it if it is not there.
-    `hide_private`: its connections see no private fight and nothing of one, and cannot write."""
+    `hide_private`: its connections see no private fight and nothing of one, and cannot write. `read_only`: no
+    connection can, because the medium cannot be written."""
 
     def __init__(self, path: Path, *, create: bool = False, hide_private: bool = False):
         self.path = path
         self._views: Sequence[str] = ()
         self._local = threading.local()
+        self.read_only = medium.is_read_only(path.parent)
         made: list[str] = []
         if not path.exists():
             if not create:
@@ -130,7 +142,7 @@ class Store:
             with self.errors():
                 made = _make(path)
         with self.errors():
-            _recognise(path)
+            _recognise(path, self.read_only)
             self.upgraded = made + self._upgrade()
         if hide_private:
             self.close()
@@ -139,6 +151,11 @@ class Store:
     def _upgrade(self) -> list[str]:
         if state.is_current(self.raw):
             return []
+        if self.read_only:
+            raise StorageError(
+                f"{self.path} was made by an older cliplib and cannot be written here: copy the library to a "
+                "disk, and open it there once"
+            )
         from cliplib.catalogue import schema
 
         return schema.upgrade(self.db)
@@ -155,8 +172,13 @@ class Store:
 
     def _connection(self) -> _Connection:
         connection: _Connection | None = getattr(self._local, "connection", None)
+        if connection is not None and self.read_only and connection.opened_to != medium.stamp(self.path):
+            self.close()  # somebody who can has written to it
+            connection = None
         if connection is None:
-            connection = self._local.connection = _Connection(self.path, self._views)
+            connection = self._local.connection = _Connection(
+                self.path, self._views, read_only=self.read_only
+            )
         return connection
 
     def close(self) -> None:
@@ -189,6 +211,8 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[Database]:
+        if self.read_only:
+            raise StorageError(f"{medium.READ_ONLY.format(self.path.parent)}; nothing was changed")
         with self.errors():
             db = self.db
             db.execute("BEGIN IMMEDIATE")

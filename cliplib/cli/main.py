@@ -51,7 +51,11 @@ def _versions(context: click.Context, _: click.Parameter, wanted: bool) -> None:
 @click.pass_context
 def cli(context: click.Context, folder: Path) -> None:
     """A clip library for boxing film study: footage and a log in; searchable clips and reels out."""
+    from cliplib import medium
+
     context.obj = folder
+    if medium.is_read_only(folder):
+        _complain(f"note: {medium.READ_ONLY.format(folder)}")
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from cliplib.catalogue.medium import to_lock
 from cliplib.core.errors import BusyError, StorageError
 
 if sys.platform == "win32":
@@ -47,7 +48,7 @@ def only_one(path: Path) -> Iterator[None]:
     The system lets go of the lock when the process ends, however it ends, so nothing is ever left locked.
     """
     try:
-        fd = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        fd = to_lock(path)
     except OSError as error:
         raise StorageError(f"cannot write to the library at {path.parent}: {error.strerror}") from error
     try:

@@ -6,6 +6,7 @@ A service takes the desk, and another service where it needs one; it never takes
 from __future__ import annotations
 
 import functools
+import tempfile
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -32,7 +33,7 @@ class Desk:
     """`create`: make the library if it is not there, else NotFoundError. `hide_private`: as if private fights
     were not there; nothing can be written then. Raises what `Library` does.
 
-    `hiding`: who may see what. `reels`, `cache`: the folders of kept reels, and of what can be made again.
+    `hiding`: who may see what. `reels`: the folder of kept reels.
     """
 
     def __init__(self, folder: Path, *, create: bool = False, hide_private: bool = False):
@@ -46,7 +47,7 @@ class Desk:
             raise NotFoundError(
                 f"there is no library at {folder}; name one with --library, or make one with “ingest”"
             )
-        self.reels, self.cache = self.folder / "reels", self.folder / "cache"
+        self.reels = self.folder / "reels"
         self.settings: Settings = read_settings(self.folder / SETTINGS_FILE)
         self.vocabulary: Vocabulary = load_vocabulary(self.folder, self.settings.number_profile)
         self.catalogue = Catalogue(self.folder / CATALOGUE, create=create, hide_private=hide_private)
@@ -56,6 +57,15 @@ class Desk:
         self._names_lock = threading.Lock()
         self._names: tuple[int, tuple[str, ...], tuple[str, ...]] | None = None
         self._periods: tuple[int, tuple[str, ...]] | None = None
+
+    @functools.cached_property
+    def cache(self) -> Path:
+        """The folder of what can be made again: in the library, or where that cannot be written, one of this
+        program's own, for as long as it runs."""
+        if not self.catalogue.read_only:
+            return self.folder / "cache"
+        self._own = tempfile.TemporaryDirectory(prefix="cliplib-")
+        return Path(self._own.name)
 
     @property
     def search(self) -> Search:

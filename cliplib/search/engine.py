@@ -76,7 +76,8 @@ class _State:
 
 
 class Search:
-    """The search of one library. `folder`: the library's, where the derived files are kept.
+    """The search of one library. `folder`: the library's, where the derived files are kept; where they cannot
+    be written they are made in memory.
 
     Any number of threads may search at once. A search takes the catalogue's revision first, and is answered
     from a state that holds at least that: what was written before it began is in its answer.
@@ -100,7 +101,11 @@ class Search:
         """Loaded when words are first looked for, which most searches don't do."""
         from cliplib.search.textindex import TextIndex
 
-        return TextIndex(self._index)
+        kept = TextIndex(self._index)
+        if not self._catalogue.read_only:
+            return kept
+        there = self._index.is_dir() and kept.sound()
+        return kept if there and not any(kept.behind(self._catalogue.revisions())) else TextIndex(None)
 
     # --- searching ----------------------------------------------------------------------------------------
 
@@ -236,9 +241,10 @@ class Search:
             self.forget_results()
             if columns is not old or not self._path.exists():
                 try:
-                    save(columns, self._path, made_with)
+                    if must_save or not self._catalogue.read_only:
+                        save(columns, self._path, made_with)
                 except StorageError:
-                    # A full or read-only disk is no reason not to answer.
+                    # A full disk is no reason not to answer.
                     if must_save:
                         raise
         return state
@@ -273,13 +279,18 @@ class Search:
 
     def _catch_up_text(self) -> None:
         """Bring the text index up to date for a search. BusyError if another process keeps it to itself."""
+        from cliplib.search.textindex import TextIndex
+
         end = time.monotonic() + _PATIENCE_S
         with self._text_lock:
             while True:
                 try:
                     return self._refresh_text(silent)
                 except StorageError:
-                    return None  # a full or read-only disk is no reason not to answer
+                    if self._catalogue.read_only and self._text.folder is not None:
+                        self._text = TextIndex(None)  # somebody who can has written to the library
+                        continue
+                    return None  # a full disk is no reason not to answer
                 except BusyError:
                     if time.monotonic() > end:
                         raise

@@ -30,6 +30,7 @@ from whoosh import fields, highlight, index
 from whoosh.analysis.filters import LowercaseFilter, StopFilter
 from whoosh.analysis.morph import StemFilter
 from whoosh.analysis.tokenizers import RegexTokenizer
+from whoosh.filedb.filestore import RamStorage
 from whoosh.index import LockError
 
 from cliplib.core.errors import BusyError, StorageError
@@ -129,9 +130,10 @@ class _Texts:
 
 
 class TextIndex:
-    """The text index in `folder`. Any number of threads may search; one process at a time writes."""
+    """The text index in `folder` (None: in memory). Any number of threads may search; one process at a time
+    writes."""
 
-    def __init__(self, folder: Path):
+    def __init__(self, folder: Path | None):
         self.folder = folder
         self._lock = threading.RLock()  # never held while writing: searching goes on meanwhile
         self._writing = threading.Lock()
@@ -144,7 +146,7 @@ class TextIndex:
 
     def sound(self) -> bool:
         """Whether what lies on the disk can be read; nothing is changed."""
-        if not any(self.folder.iterdir()):
+        if self.folder is None or not any(self.folder.iterdir()):
             return True
         try:
             with (
@@ -198,10 +200,14 @@ class TextIndex:
             if self._index is not None:
                 self._index.close()
             self._index, self._texts, self._generation, self._lexicon = None, None, -1, (-1, [])
-            shutil.rmtree(self.folder, ignore_errors=True)
+            if self.folder is not None:
+                shutil.rmtree(self.folder, ignore_errors=True)
 
     def _open(self) -> Any:
-        if self._index is None:
+        if self._index is None and self.folder is None:
+            self._index = RamStorage().create_index(_SCHEMA, _NAME)  # type: ignore[no-untyped-call]
+        elif self._index is None:
+            assert self.folder is not None
             try:
                 self.folder.mkdir(parents=True, exist_ok=True)
                 if index.exists_in(str(self.folder), _NAME):

@@ -69,6 +69,7 @@ HOMES = {
     "sqlite_utils": ("cliplib/catalogue/",),
     "sqlite3": (
         "cliplib/catalogue/store.py",  # connections
+        "cliplib/catalogue/medium.py",  # connections that only read
         "cliplib/catalogue/state.py",  # what a file that is no catalogue of ours is known by
         "cliplib/catalogue/care.py",  # copying and scrubbing the file, which only its own interface can do
         "cliplib/media/versions.py",  # its version

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from cliplib.catalogue.medium import READ_ONLY
 from cliplib.catalogue.rows import FightRow
+from cliplib.core.errors import StorageError
 from cliplib.core.progress import Progress, silent
 from cliplib.library.care import forget
 from cliplib.library.care.backup import BackedUp, back_up
@@ -29,6 +31,8 @@ class Care:
 
     def check(self, *, repair: bool = False, deep: bool = False, progress: Progress = silent) -> list[Fault]:
         """What is wrong with the library or this machine, and what was done about it; empty for nothing."""
+        if repair and self._desk.catalogue.read_only:
+            raise StorageError(f"{READ_ONLY.format(self._desk.folder)}; repair a copy of it")
         found = [
             Fault(f"“{title}” was being forgotten when that was cut short; parts of it are left")
             for title in forget.cut_short(self._desk.folder)

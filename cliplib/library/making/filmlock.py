@@ -14,6 +14,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from cliplib.catalogue.medium import to_lock
 from cliplib.core.errors import BusyError, StorageError
 from cliplib.core.progress import Progress
 
@@ -77,7 +78,7 @@ def _wait(fd: int, *, alone: bool) -> None:
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[int]:
     try:
-        fd = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        fd = to_lock(path)
     except OSError as error:
         raise StorageError(f"cannot write to the library at {path.parent}: {error.strerror}") from error
     try:
