@@ -19,7 +19,7 @@ from .api import logging as api_logging
 from .api import routes as api
 from .care import forget
 from .evidence import agreement, tables
-from .finding import clip, fight, find
+from .finding import beside, clip, fight, find, show
 from .logging import log, newfight, stretches
 from .making import breakdowns, draw, handover, reels, themes
 from .site import media, work
@@ -71,7 +71,9 @@ PAGES = (
     ),
     Page("clip.show", "Find", "clip", ("/clip/1?q=missed+jab",)),
     Page("clip.portable", "Find", "export", ("/clip/1/portable",)),
-    Page("draw.show", "Find", "draw add", ("/clip/1/draw",)),
+    Page("draw.show", "Find", "draw add", ("/clip/1/draw",), logs=True),
+    Page("show.show", "Find", "find", ("/show/?q=missed+jab", "/show/?of=2,1&at=1")),
+    Page("beside.show", "Find", "beside", ("/beside/?of=1,2", "/beside/")),
     Page("fight.index", "Fights", "fights", ("/fights/",)),
     Page("fight.show", "Fights", "fight", ("/fights/1",)),
     Page("new.show", "Fights", "ingest", ("/fights/new",), logs=True),
@@ -85,11 +87,11 @@ PAGES = (
     Page("agreement.clips", "Counts", "agree", ()),
     Page("reels.index", "Reels", "reels", ("/reels/",)),
     Page("reels.show", "Reels", "reels", ("/reels/made/",)),
-    Page("reels.arrange", "Reels", "reel", ("/reels/arrange?clips=1,2",)),
-    Page("reels.rearrange", "Reels", "reel", ("/reels/made/arrange",)),
-    Page("handover.show", "Reels", "handover", ("/handover/reel/made/",)),
+    Page("reels.arrange", "Reels", "reel", ("/reels/arrange?clips=1,2",), logs=True),
+    Page("reels.rearrange", "Reels", "reel", ("/reels/made/arrange",), logs=True),
+    Page("handover.show", "Reels", "handover", ("/handover/reel/made/",), logs=True),
     Page("themes.index", "Themes", "themes list", ("/themes/",)),
-    Page("themes.new", "Themes", "themes put", ("/themes/new",)),
+    Page("themes.new", "Themes", "themes put", ("/themes/new",), logs=True),
     Page("themes.show", "Themes", "themes show", ()),
     Page("breakdowns.index", "Breakdowns", "breakdown list", ("/breakdowns/",)),
     Page("breakdowns.show", "Breakdowns", "breakdown check", ("/breakdowns/made/",)),
@@ -112,7 +114,7 @@ NO_PAGES = frozenset(("breakdowns.download", "fight.did", "handover.download", "
 BLUEPRINTS: tuple[Blueprint, ...] = tuple(
     module.page
     for module in (
-        *(find, clip, draw, agreement, fight, media, reels, themes, handover, breakdowns),
+        *(find, clip, show, beside, draw, agreement, fight, media, reels, themes, handover, breakdowns),
         *(log, newfight, stretches, forget, work, api, api_logging, api_breakdowns),
     )
 )

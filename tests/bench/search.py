@@ -39,7 +39,7 @@ from cliplib.phrases import read_search
 from cliplib.search.engine import Search
 from cliplib.search.patterns import Columns, Pattern, facets, hits, kernel, limits, page
 from cliplib.vocabulary import load_vocabulary
-from cliplib_web.finding.find import PER_PAGE
+from cliplib_web.finding.lists import PER_PAGE
 from tests.search import archive
 
 PHRASES = (

@@ -119,7 +119,7 @@ def test_the_first_picture_is_the_first_frame(page: Any, address: str, library: 
 
 def test_pick_build_watch_download(page: Any, address: str, tmp_path: Path) -> None:
     search(page, address, PHRASE)
-    ticks = page.get_by_label("Pick for a reel")
+    ticks = page.get_by_label("Pick", exact=True)
     for i in range(ticks.count()):
         ticks.nth(i).check()
     tray = page.get_by_label("Picked clips")
@@ -139,11 +139,69 @@ def test_pick_build_watch_download(page: Any, address: str, tmp_path: Path) -> N
 
 
 def test_unread_words_are_offered(page: Any, address: str) -> None:
-    search(page, address, "missed jabb")
+    search(page, address, "missed jabb zzgloves")
     assert "Not understood" in page.inner_text(".warn")
     page.get_by_role("link", name="jab", exact=True).click()
+    page.wait_for_url("**/?q=missed+jab+zzgloves")
+    page.get_by_role("link", name="leave “zzgloves” out").click()
     page.wait_for_url("**/?q=missed+jab")
     assert page.locator(".warn").count() == 0
+
+
+def test_a_search_that_is_only_misspelt_shows_its_results_and_says_what_it_took(
+    page: Any, address: str
+) -> None:
+    search(page, address, "missed jab")
+    total = page.locator("[data-total]").inner_text()
+    search(page, address, "mised jabb")
+    assert page.locator("[data-total]").inner_text() == total
+    assert page.get_by_role("status").inner_text().startswith("Taken for “missed jab”")
+    page.get_by_role("link", name="Rather just “mised jabb”").click()
+    page.wait_for_url("**typed=yes**")
+    assert "Not understood" in page.inner_text(".read")
+    page.get_by_role("link", name="Fix all: “missed jab”").click()
+    page.wait_for_url("**/?q=missed+jab")
+    assert page.locator("[data-total]").inner_text() == total
+
+
+def test_a_word_of_a_note_is_no_slip_of_the_pen(tmp_path: Path) -> None:
+    """“jabz” is near a term, but somebody wrote it into a note: it is looked up there, not put right."""
+    from cliplib_web import create_app
+    from tests import libraries
+
+    fight = libraries.make_fight(tmp_path / "fights" / "one", kind=None)
+    row = "time,fighter,action,note\n2,Brandt,cross landed,jabz they call it\n3,Brandt,jab,\n"
+    (fight / "log.csv").write_text(row, encoding="utf-8")
+    client = create_app(served.ingested(tmp_path)).test_client()
+    page = client.get("/?q=cross+jabz").get_data(as_text=True)
+    assert "Not understood" in page
+    assert "Taken for" not in page
+    assert "Taken for" in client.get("/?q=cross+jabx").get_data(as_text=True)
+
+
+def test_a_search_leads_on_with_its_filters(page: Any, busy: str) -> None:
+    page.goto(f"{busy}/?q=counter&technique=cross")
+    for name in ("Counts", "What comes next"):
+        page.locator(".ways").get_by_role("link", name=name).click()
+        page.wait_for_load_state()
+        assert "technique=cross" in page.url
+        assert page.locator("#q").input_value() == "counter"
+        assert "technique: cross" in page.inner_text("main")
+        if name == "Counts":
+            assert "10" in page.inner_text("table"), "of thirty counters ten are crosses"
+        page.go_back()
+        page.wait_for_url("**/?q=counter&technique=cross")
+
+
+def test_by_keyboard_the_clips_are_near(page: Any, address: str) -> None:
+    """It was 45 presses of Tab from the top of the page to the first clip."""
+    search(page, address, PHRASE)
+    assert page.evaluate("document.activeElement.id") == "clips", "after a search the focus is on its results"
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.closest('article.card') !== null")
+    page.goto(f"{address}/?q=jab")
+    skip = page.get_by_role("link", name="Skip to the clips")
+    assert skip.count() == 1
 
 
 def test_taking_a_part_out_widens(page: Any, address: str) -> None:
@@ -235,7 +293,7 @@ def test_going_back_keeps_the_place(page: Any, busy: str) -> None:
     card.scroll_into_view_if_needed()
     before = page.evaluate("scrollY")
     assert before > 400
-    card.get_by_role("link").click()
+    card.locator("[data-open]").click()
     page.wait_for_url("**/clip/**")
     page.go_back()
     page.wait_for_url("**/?q=counter")
@@ -261,7 +319,7 @@ def test_a_reel_of_all_honours_filters(page: Any, busy: str) -> None:
 
 def test_a_reel_of_very_many_is_of_the_best(page: Any, busy: str, monkeypatch: pytest.MonkeyPatch) -> None:
     for module in ("finding.find", "making.reels"):
-        monkeypatch.setattr(f"cliplib_web.{module}.LONGEST_REEL", 3)
+        monkeypatch.setattr(f"cliplib_web.{module}.LONGEST", 3)
     page.goto(f"{busy}/?q=counter")
     page.get_by_role("button", name="Make a reel of the best 3").click()
     page.wait_for_selector("video.player", timeout=60_000)

@@ -33,18 +33,18 @@ def left_out(client: Any, address: str) -> list[tuple[str, str]]:
 
 
 def test_a_word_not_understood_can_be_left_out(client: Any) -> None:
-    ((word, link),) = left_out(client, "/?q=wibble+jab&order=date")
-    assert (word, link) == ("wibble", "/?q=jab&order=date")
+    ((word, link),) = left_out(client, "/?q=mimsy+jab&order=date")
+    assert (word, link) == ("mimsy", "/?q=jab&order=date")
     page = shown(client, link)
     assert "Not understood" not in page
     assert f"<span data-total>{Library(served.demo_library()).finding.find('jab').total}</span>" in page
 
 
 def test_of_two_words_each_goes_from_its_own_place(client: Any) -> None:
-    assert left_out(client, "/?q=wibble+jab+wibble+frumious") == [
-        ("wibble", "/?q=jab+wibble+frumious"),
-        ("wibble", "/?q=wibble+jab+frumious"),
-        ("frumious", "/?q=wibble+jab+wibble"),
+    assert left_out(client, "/?q=mimsy+jab+mimsy+frumious") == [
+        ("mimsy", "/?q=jab+mimsy+frumious"),
+        ("mimsy", "/?q=mimsy+jab+frumious"),
+        ("frumious", "/?q=mimsy+jab+mimsy"),
     ]
 
 
@@ -56,19 +56,19 @@ def test_what_hung_on_the_word_goes_along(client: Any) -> None:
 
 
 def test_nothing_is_left_of_one_word(client: Any) -> None:
-    assert "Not understood" in shown(client, "/?q=wibble")
-    assert left_out(client, "/?q=wibble") == []
+    assert "Not understood" in shown(client, "/?q=mimsy")
+    assert left_out(client, "/?q=mimsy") == []
 
 
 @pytest.mark.parametrize(
     ("phrase", "word", "rest"),
     [
-        ("jab wibble, hook", Unread("wibble", 4, 10), "jab , hook"),
-        ("jab wibble wibble", Unread("wibble", 11, 17), "jab wibble"),
-        ("jab wibble wibble", Unread("wibble", 0, 3), "jab wibble"),  # a place that is not its own: the first
-        ("jab, wibble", Unread("wibble", 5, 11), "jab"),
-        ("wibble", Unread("wibble", 0, 6), ""),
-        ("jab", Unread("wibble", 0, 3), ""),
+        ("jab mimsy, hook", Unread("mimsy", 4, 9), "jab , hook"),
+        ("jab mimsy mimsy", Unread("mimsy", 10, 15), "jab mimsy"),
+        ("jab mimsy mimsy", Unread("mimsy", 0, 3), "jab mimsy"),  # a place that is not its own: the first
+        ("jab, mimsy", Unread("mimsy", 5, 10), "jab"),
+        ("mimsy", Unread("mimsy", 0, 5), ""),
+        ("jab", Unread("mimsy", 0, 3), ""),
     ],
 )
 def test_the_phrase_without_a_word(phrase: str, word: Unread, rest: str) -> None:
@@ -144,6 +144,6 @@ def test_a_line_outside_the_rounds_is_refused_with_what_to_do(tmp_path: Path) ->
         assert re.match(rf"Not logged: 0:0\d(\.\d)? {re.escape(why)}\. Move the film into a round", message)
         assert "fight.toml" in message
     # A line that cannot be read is not told to move.
-    assert refused(60, "Brandt wibble").startswith("Not logged: ")
-    assert "Move the film" not in refused(60, "Brandt wibble")
+    assert refused(60, "Brandt mimsy").startswith("Not logged: ")
+    assert "Move the film" not in refused(60, "Brandt mimsy")
     assert library.logging.live.lines(1, "MK") == ()

@@ -103,7 +103,7 @@ def test_the_log_can_be_taken_along(page: Any, address: str, library: Path) -> N
 
 def pick_all(page: Any, address: str, phrase: str) -> list[str]:
     page.goto(f"{address}/?q={phrase}&order=date")
-    ticks = page.get_by_label("Pick for a reel")
+    ticks = page.get_by_label("Pick", exact=True)
     for n in range(ticks.count()):
         ticks.nth(n).check()
     return [str(page.locator("article.card").nth(n).get_attribute("data-clip")) for n in range(ticks.count())]

@@ -10,7 +10,7 @@ from flask.typing import ResponseReturnValue
 from cliplib import InputError, evidence_tables
 
 from ..evidence.asked import asked
-from ..finding import find
+from ..finding.lists import filters_of, where_from
 from ..site.here import library
 
 
@@ -28,7 +28,7 @@ def _answer(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturn
         given = asked(table).parameters()
         evidence_tables.check(table, given)
         if table.filters:
-            given["where"] = find.where_from(find.filters_of(request.args))
+            given["where"] = where_from(library(), filters_of(request.args))
         return jsonify(library().evidence.table(table.name, **given).as_json())
 
     return answer

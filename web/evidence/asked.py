@@ -10,29 +10,34 @@ from flask import request, url_for
 
 from cliplib import InputError, evidence_tables
 
+from ..finding.lists import filters_of, where_from
+from ..site.here import library
+
 DATES = ("from", "to")
 
 
 @dataclass(frozen=True)
 class Asked:
     """A question about a table. `values`: its parameters but for the phrase, by their names; `only`: values
-    that the counted action must have."""
+    that the counted action must have; `filters`: those of the search that it came from."""
 
     table: evidence_tables.EvidenceTable
     phrase: str
     values: Mapping[str, Any] = field(default_factory=dict)
     only: Mapping[str, str] = field(default_factory=dict)
+    filters: Mapping[str, str] = field(default_factory=dict)
 
     def parameters(self) -> dict[str, Any]:
         """What `Evidence.table` is called with."""
         named = {"phrase": self.phrase} if self.table.parameter("phrase") else {}
-        return {**named, **self.values, "only": dict(self.only)}
+        where = {"where": where_from(library(), self.filters)} if self.filters else {}
+        return {**named, **self.values, "only": dict(self.only), **where}
 
     def link(self, endpoint: str = "", **more: Any) -> str:
         """An address of the same question, of this table or of what stands at `endpoint`, with `more` put
         over it: None takes a value off, `only` is put over the values that are chosen."""
         only = {**self.only, **more.pop("only", {})}
-        given: dict[str, Any] = {"q": self.phrase, "only": _pairs(only)}
+        given: dict[str, Any] = {"q": self.phrase, "only": _pairs(only), **self.filters}
         for parameter in self.table.parameters:
             value = self.values.get(parameter.name)
             if parameter.kind == "side":
@@ -47,7 +52,7 @@ class Asked:
 
     def other(self, table: evidence_tables.EvidenceTable) -> str:
         """The address of another table about the same phrase."""
-        return replace(self, table=table, values={}).link()
+        return replace(self, table=table, values={}, filters=_filters(table, self.filters)).link()
 
     def clips(self, key: str) -> str:
         """The address of the clips behind a number; none for a number that has none."""
@@ -58,6 +63,9 @@ class Asked:
         return [
             (key, value, replace(self, only={k: v for k, v in self.only.items() if k != key}).link())
             for key, value in self.only.items()
+        ] + [
+            (key, value, replace(self, filters={k: v for k, v in self.filters.items() if k != key}).link())
+            for key, value in self.filters.items()
         ]
 
 
@@ -69,7 +77,14 @@ def asked(table: evidence_tables.EvidenceTable | None = None) -> Asked:
     """The question in the address. InputError for what cannot be asked."""
     table = table or evidence_tables.TABLES[0]
     values = {p.name: _READ[p.kind](p) for p in table.parameters if p.kind != "phrase"}
-    return Asked(table, request.args.get("q", "").strip()[:500], values, chosen("only"))
+    phrase = request.args.get("q", "").strip()[:500]
+    return Asked(table, phrase, values, chosen("only"), _filters(table, filters_of(request.args)))
+
+
+def _filters(table: evidence_tables.EvidenceTable, filters: Mapping[str, str]) -> dict[str, str]:
+    """Those that a table takes; what it asks for by itself, such as the fight, is none of them."""
+    own = {parameter.name for parameter in table.parameters}
+    return {name: text for name, text in filters.items() if table.filters and name not in own}
 
 
 def _flag(parameter: evidence_tables.Parameter) -> bool:

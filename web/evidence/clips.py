@@ -8,12 +8,15 @@ from flask import render_template
 
 from cliplib import evidence_tables
 
+from ..finding.lists import Listed
 from ..site.here import library
 
 _MOST_CARDS = 60
 
 
 def show_clips(opened: evidence_tables.Opened, phrase: str, only: Mapping[str, str], *, back: str) -> str:
+    shown = opened.clips[:_MOST_CARDS]
+    said = {"q": phrase, "of": ",".join(map(str, shown))}
     return render_template(
         "evidence_clips.html",
         phrase=phrase,
@@ -21,7 +24,8 @@ def show_clips(opened: evidence_tables.Opened, phrase: str, only: Mapping[str, s
         words=opened.words,
         tries=opened.tries,
         numbers=opened.clips,
-        clips=library().finding.clips(opened.clips[:_MOST_CARDS]),
+        clips=library().finding.clips(shown),
+        listed=Listed(library(), phrase, phrase, {k: v for k, v in said.items() if v}, tuple(shown)),
         joined=",".join(map(str, opened.clips)),
         back=back,
     )

@@ -69,12 +69,16 @@ def _page(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturnVa
             fights=library().finding.fights() if table.parameter("fight") else [],
             dates=DATES,
             swapped=_swapped(here),
-            two_logged=[f for f in library().finding.fights() if len(f.info.logs) > 1]
-            if found is None
-            else [],
+            two_logged=_two_logged() if found is None else [],
         )
 
     return show
+
+
+def _two_logged() -> list[Any]:
+    """Fights of which two logs hold something."""
+    fights = [fight for fight in library().finding.fights() if len(fight.info.logs) > 1]
+    return [fight for fight in fights if len(library().evidence.logs_with_something(fight.id)) > 1]
 
 
 def _missing(here: Asked) -> evidence_tables.Parameter | None:
@@ -141,7 +145,7 @@ def _swapped(here: Asked) -> str:
         return ""
     one, two = sides
     values = {**here.values, one: here.values[two], two: here.values[one]}
-    return Asked(here.table, here.phrase, values, here.only).link()
+    return replace(here, values=values).link()
 
 
 def clips() -> ResponseReturnValue:
@@ -157,9 +161,14 @@ def chart() -> ResponseReturnValue:
     table = next((table for table in evidence_tables.TABLES if kind in table.charts), None)
     if table is None:
         abort(404, "There is no such picture.")
-    here = asked(table)
-    by = here.values.get("by", ())
-    picture = library().evidence.chart(kind, here.phrase, by, only=here.only)  # type: ignore[arg-type]
+    asking = asked(table).parameters()
+    picture = library().evidence.chart(
+        kind,  # type: ignore[arg-type]
+        asking["phrase"],
+        asking.get("by", ()),
+        only=asking["only"],
+        where=asking.get("where"),
+    )
     answer = Response(picture, mimetype="image/svg+xml")
     answer.headers["Content-Security-Policy"] = CHART_POLICY
     return answer

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from flask import Blueprint, Response, jsonify, redirect, render_template, request, send_file, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib import ClipRow, InputError, Line, NotFoundError, Progress, format_time
+from cliplib import ClipRow, InputError, Library, Line, NotFoundError, Progress, format_time
 
 from ..site.here import jobs, library
+from .lists import Listed, listed
 
 page = Blueprint("clip", __name__, url_prefix="/clip")
 
@@ -21,7 +23,8 @@ ALIKE = 6
 @dataclass(frozen=True)
 class ClipPage:
     """What clip.html shows. `recut`, `reworded`: what was corrected in the library itself. `filmed`: whether
-    there is footage of the fight."""
+    there is footage of the fight. `earlier`, `later`: the clips around it in its fight. `listed`: the list it
+    was opened from, `at`: its place there of `total`, with the clips `before` and `after` it."""
 
     clip: ClipRow
     phrase: str
@@ -29,6 +32,11 @@ class ClipPage:
     filmed: bool
     earlier: int | None
     later: int | None
+    listed: Listed | None
+    at: int | None
+    total: int
+    before: ClipRow | None
+    after: ClipRow | None
     alike: tuple[tuple[ClipRow, str], ...]
     angles: tuple[ClipRow, ...]
     recut: bool
@@ -44,8 +52,12 @@ def show(clip_id: int) -> ResponseReturnValue:
 
 def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = "") -> ResponseReturnValue:
     lib = library()
-    phrase = request.args.get("q", "").strip()[:500]
+    whole = _list(lib)
+    phrase = whole.phrase if whole else ""
     clip = lib.finding.clip(clip_id, phrase)
+    at = whole.place(clip_id, max(0, request.args.get("at", 0, type=int))) if whole else None
+    total, around = whole.page(max(0, at - 1), 3 if at else 2) if whole and at is not None else (0, [])
+    here_at = next((n for n, row in enumerate(around) if row.id == clip_id), 0)
     alike = lib.finding.similar(clip_id, ALIKE)
     why = {one.exchange_id: one.explanation for one in alike}
     earlier, later = lib.finding.neighbours(clip_id)
@@ -58,6 +70,11 @@ def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = ""
         filmed=fight.footage is not None,
         earlier=earlier,
         later=later,
+        listed=whole,
+        at=at,
+        total=total,
+        before=around[here_at - 1] if here_at else None,
+        after=around[here_at + 1] if here_at + 1 < len(around) else None,
         alike=tuple((row, why[row.id]) for row in lib.finding.clips([one.exchange_id for one in alike])),
         angles=tuple(lib.finding.angles(clip_id)),
         recut=recut,
@@ -66,6 +83,14 @@ def _page(clip_id: int, lines: tuple[Line, ...] | None = None, problem: str = ""
         problem=problem,
     )
     return render_template("clip.html", here=here, clip=clip, speeds=SPEEDS), 400 if problem else 200
+
+
+def _list(lib: Library) -> Listed | None:
+    """The list that the address speaks of; a clip is shown all the same where that is gone."""
+    try:
+        return listed(lib, request.args)
+    except InputError:
+        return None
 
 
 @page.get("/<int:clip_id>/frames.json")
@@ -101,7 +126,9 @@ def still(clip_id: int, frame: int) -> Response:
 
 
 def _back(clip_id: int) -> ResponseReturnValue:
-    return redirect(url_for("clip.show", clip_id=clip_id, q=request.args.get("q") or None), 303)
+    """To the clip as it was opened, in its list."""
+    kept = urlencode(request.args)
+    return redirect(url_for("clip.show", clip_id=clip_id) + (f"?{kept}" if kept else ""), 303)
 
 
 @page.post("/<int:clip_id>/cut")

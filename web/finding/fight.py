@@ -113,6 +113,7 @@ def show(fight_id: int) -> ResponseReturnValue:
         spot=spot,
         moment=moment,
         people=_people(view),
+        logs=len(library().evidence.logs_with_something(fight_id)),
     )
 
 

@@ -3,29 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from difflib import SequenceMatcher
 from typing import Any
 from urllib.parse import urlencode
 
 from flask import Blueprint, jsonify, make_response, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib import Found, InputError, Library, Reading, Unread, Where
+from cliplib import Found, InputError, Library, Reading, Unread, Where, evidence_tables
 
 from ..api.shapes import served_found
 from ..site.here import library
+from ..site.signin import may_log
+from .lists import (
+    LONGEST,
+    ORDERS,
+    PER_PAGE,
+    Listed,
+    filters_of,
+    listed,
+    where_from,
+)
 
 page = Blueprint("find", __name__)
 
-PER_PAGE = 12
-"""Two screens of a tablet. With twice as many some pages take more than 0.3 s until they answer to keys."""
 LONGEST_FACET = 12
 MOST_REREAD, MOST_DANGLING = 6, 3
 """Words not understood that are left out with what hangs on them, and how many may hang on one."""
-LONGEST_REEL = 200
-"""Clips in one reel from the pages; the command line has no such limit."""
-ORDERS = {"fit": "best fit", "date": "date", "round": "round", "fighter": "fighter"}
-
 # Facets in the order shown: key in Found.facets and in the address, heading.
 FACETS = (
     ("technique", "Action"),
@@ -34,22 +39,6 @@ FACETS = (
     ("round", "Round"),
     ("stance", "Stance"),
 )
-FILTERS = (
-    "technique",
-    "fighter",
-    "outcome",
-    "round",
-    "stance",
-    "opponent",
-    "opponent_stance",
-    "fight",
-    "place",
-    "before",
-    "during",
-    "after",
-    "views",
-)
-
 # What leaving out one property of a step asks for instead.
 WIDER = {
     "outcome": "any outcome",
@@ -100,6 +89,11 @@ class FindPage:
     """What find.html shows."""
 
     phrase: str
+    asked: str  # what was typed, if it was misspelt and `phrase` is what was taken for it
+    typed_link: str
+    mended: str  # the phrase with every misspelt word put right, if there are several
+    listed: Listed | None
+    ways: tuple[tuple[str, str], ...]  # (what, link): what else the same search leads to
     order: str
     filters: tuple[tuple[str, str, str], ...]  # (name, value, link without it)
     reading: Reading | None
@@ -123,16 +117,19 @@ class FindPage:
 @page.get("/")
 def find() -> ResponseReturnValue:
     lib = library()
-    phrase = request.args.get("q", "").strip()[:500]
+    asked = phrase = request.args.get("q", "").strip()[:500]
     order = request.args.get("order", "fit")
     order = order if order in ORDERS else "fit"
     page_no = min(max(1, request.args.get("page", 1, type=int)), 1_000_000)
     filters = filters_of(request.args)
     all_logs = request.args.get("logs") == "all"
-    found, problem = None, ""
+    found, problem, whole = None, "", None
     if phrase or filters:
         try:
-            where = where_from(filters)
+            if "typed" not in request.args:
+                phrase = well_spelt(lib, phrase) or phrase
+            whole = listed(lib, {**request.args, "q": phrase})
+            where = whole.where if whole else Where()
             filters = {key: getattr(where, key, None) or text for key, text in filters.items()}
             found = lib.finding.find(
                 phrase,
@@ -156,9 +153,15 @@ def find() -> ResponseReturnValue:
     answer = make_response(
         render_template(
             "find.html",
-            longest_reel=LONGEST_REEL,
+            longest_reel=LONGEST,
+            first=(page_no - 1) * PER_PAGE,
             here=FindPage(
                 phrase=phrase,
+                asked=asked if asked != phrase else "",
+                typed_link=link(q=asked, typed="yes"),
+                mended=mended(phrase, reading) if reading else "",
+                listed=whole,
+                ways=tuple(ways_on(whole)) if whole else (),
                 order=order,
                 filters=tuple((k, v, link(**{k: None})) for k, v in filters.items()),
                 reading=reading,
@@ -202,21 +205,45 @@ def totals(lib: Library) -> dict[str, int]:
     return {"fights": len(lib.finding.fights()), "fighters": len(lib.finding.fighters())}
 
 
-def filters_of(values: dict[str, str]) -> dict[str, str]:
-    """The filters in an address or a form."""
-    return {name: text[:200] for name in FILTERS if (text := values.get(name, "").strip())}
+def well_spelt(lib: Library, phrase: str) -> str:
+    """The phrase with its words put right, if spelling is all that is wrong with it; else empty.
+
+    A word that stands in a note or a title is no slip, however near it comes to a term."""
+    reading = lib.finding.explain(phrase)
+    right = mended(phrase, reading, least=1)
+    if not right or any(
+        not word.meant or lib.finding.words(word.text, limit=1).hits for word in reading.unread
+    ):
+        return ""
+    return "" if lib.finding.explain(right).unread else right
 
 
-def where_from(filters: dict[str, str]) -> Where:
-    """Filters of an address as search filters; InputError for a value that nothing in the library has."""
-    plain: dict[str, Any] = {k: v for k, v in filters.items() if k != "round"}
-    where = Where(**plain)
-    if text := filters.get("round"):
-        number = text.isdecimal() and len(text) < 4
-        if not number and text not in ("last", "unknown"):
-            raise InputError(f"“{text}” is not a round; write a number, “last” or “unknown”.")
-        where = replace(where, rounds=(int(text) if number else text,))
-    return library().finding.checked(where)
+def mended(phrase: str, reading: Reading, least: int = 2) -> str:
+    """The phrase with each misspelt word as what was probably meant; empty for fewer than `least` of them."""
+    wrong = [word for word in reading.unread if word.meant]
+    if len(wrong) < least or any(phrase[word.start : word.end] != word.text for word in wrong):
+        return ""
+    for word in sorted(wrong, key=lambda word: -word.start):
+        phrase = phrase[: word.start] + _nearest(word) + phrase[word.end :]
+    return phrase
+
+
+def _nearest(word: Unread) -> str:
+    """Of what may have been meant that which has most letters in common: “jab” for “jabb”, not “jabs”."""
+    return max(
+        word.meant, key=lambda meant: SequenceMatcher(None, word.text.casefold(), meant.casefold()).ratio()
+    )
+
+
+def ways_on(whole: Listed) -> Iterator[tuple[str, str]]:
+    """Where the same search leads in one press, its filters kept: counts, what comes next, a theme."""
+    asked: dict[str, Any] = {k: v for k, v in whole.args.items() if k not in ("order", "logs")}
+    if whole.phrase:
+        for table in evidence_tables.TABLES[:2]:
+            yield table.title, url_for(f"evidence.{table.name}", **asked)
+    if may_log():
+        yield "Keep as a theme", url_for("themes.new", **asked)
+        yield "Into a breakdown", url_for("breakdowns.into", **asked)
 
 
 def parts_of(reading: Reading, link: Link) -> Iterator[Part]:
@@ -303,7 +330,7 @@ def api_find() -> ResponseReturnValue:
 
     found = library().finding.find(
         request.args.get("q", "")[:500],
-        where=where_from(filters_of(request.args)),
+        where=where_from(library(), filters_of(request.args)),
         order=request.args.get("order", "fit"),
         offset=max(0, request.args.get("offset", 0, type=int)),
         limit=min(200, max(0, request.args.get("limit", 24, type=int))),

@@ -10,7 +10,7 @@ from flask.typing import ResponseReturnValue
 
 from cliplib import ClipChange, ClipRow, InputError, Progress, ReelSettings, Where
 
-from ..finding.find import LONGEST_REEL, filters_of, where_from
+from ..finding.lists import LONGEST, filters_of, numbers_of, where_from
 from ..site.here import jobs, library
 
 page = Blueprint("reels", __name__, url_prefix="/reels")
@@ -52,16 +52,16 @@ def build() -> ResponseReturnValue:
     phrase = form.get("phrase", "").strip()[:500]
     title = form.get("title", "").strip()[:200] or phrase or "Picked clips"
     filters = filters_of(form)
-    where = where_from(filters)
-    clips = _numbers(form.get("clips", ""), form.getlist("clip"))
+    where = where_from(lib, filters)
+    clips = list(numbers_of(",".join((form.get("clips", ""), *form.getlist("clip")))))
     if not clips and not phrase and not filters:
         raise InputError("Pick some clips first, or search for something and make a reel of all of it.")
     again = form.get("again") or None
     if again:
         lib.making.made_reel(again)  # says so at once if it is gone
     if not clips:
-        found = lib.finding.find(phrase, where=where, order="fit", limit=LONGEST_REEL)
-        if found.total > LONGEST_REEL:
+        found = lib.finding.find(phrase, where=where, order="fit", limit=LONGEST)
+        if found.total > LONGEST:
             clips = [clip.id for clip in found.clips if clip.file]
     settings = _settings(title) if "arranged" in form else ReelSettings(title=title)
     changes = tuple(_change(clip) for clip in clips) if "arranged" in form else ()
@@ -85,17 +85,6 @@ def _begin(title: str, work: Callable[[Progress], str]) -> ResponseReturnValue:
     home = url_for("reels.index")
     job = jobs().start(title, lambda progress: f"{home}{work(progress)}/")
     return redirect(url_for("work.watch", key=job.key), 303)
-
-
-def _numbers(joined: str, single: list[str]) -> list[int]:
-    words = [word for word in (*joined.split(","), *single) if word]
-    if not all(word.isdecimal() and len(word) < 12 for word in words):
-        raise InputError("A clip's number is a number; pick the clips anew.")
-    if len(words) > LONGEST_REEL:
-        raise InputError(
-            f"{len(words)} clips are more than fit into one reel here ({LONGEST_REEL}); pick fewer."
-        )
-    return list(dict.fromkeys(int(word) for word in words))
 
 
 def _settings(title: str) -> ReelSettings:
@@ -127,7 +116,7 @@ def _change(clip: int) -> ClipChange:
 def arrange() -> ResponseReturnValue:
     """Order, trim and caption picked clips before the reel is made."""
     matching = request.args.get("phrase", "").strip()[:500]
-    clips = _numbers(request.args.get("clips", ""), [])
+    clips = list(numbers_of(request.args.get("clips", "")))
     title = request.args.get("title", "").strip()[:200] or matching or "Picked clips"
     return _arrange(title, clips, matching, (), ReelSettings(title=title), "")
 
@@ -141,7 +130,7 @@ def rearrange(name: str) -> ResponseReturnValue:
     clips, matching = made_of["source"], made_of["matching"]
     if isinstance(clips, str):
         matching = clips
-        found = lib.finding.find(clips, where=made_of["where"], order="date", limit=LONGEST_REEL)
+        found = lib.finding.find(clips, where=made_of["where"], order="date", limit=LONGEST)
         clips = [clip.id for clip in found.clips if clip.file]
     return _arrange(reel.title, clips, matching, made_of["changes"], made_of["settings"], name)
 

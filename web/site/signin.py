@@ -46,7 +46,7 @@ def install(app: Flask, *, share: bool, only_for_logs: frozenset[str]) -> None:
     app.config["ONLY_FOR_LOGS"] = only_for_logs
     app.extensions["tries"] = Tries()
     app.register_blueprint(page)
-    app.context_processor(lambda: {"role": role(), "shared": share, "may_log": role() == "log"})
+    app.context_processor(lambda: {"role": role(), "shared": share, "may_log": may_log(), "who": by()})
     if share:
         app.before_request(_check_role)
 
@@ -57,6 +57,11 @@ def role() -> str:
         return "log"
     known = signed_in()
     return known.role if known else ""
+
+
+def may_log() -> bool:
+    """Whether this request may change anything: make, log, correct, draw, throw away."""
+    return role() == "log"
 
 
 def signed_in() -> Session | None:

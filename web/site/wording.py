@@ -23,6 +23,15 @@ def ringside(us: int | None) -> str:
     return "" if us is None else format_clock(us)
 
 
+def opens(clip: ClipRow) -> int | None:
+    """What the round clock has left where the clip opens, as the film's own clock shows it then: its first
+    action comes a little later. A clip may open before the bell; then the whole round is left."""
+    first = next((a.time_us for a in clip.actions if a.time_us is not None), None)
+    if clip.clock_us is None or clip.start_us is None or first is None or first < 0:
+        return clip.clock_us
+    return clip.clock_us + max(0, first - clip.start_us)
+
+
 def many(count: int, one: str, several: str = "") -> str:
     """“1 exchange”, “2 exchanges”. `several`: where it is not `one` and an s."""
     return f"{count} {one if count == 1 else several or one + 's'}"
@@ -101,6 +110,7 @@ def install(app: Flask) -> None:
         surname=surname,
         notes=notes,
         many=many,
+        opens=opens,
     )
     # Asked for each time, so that a form that is added is on the pages, too.
     app.jinja_env.globals.update(MOST=MOST, log_forms=lambda: log_forms.FORMS.values())

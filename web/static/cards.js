@@ -92,5 +92,6 @@ for (const card of cards) {
       else if (e.key === "ArrowUp") { const box = document.querySelector("#q"); if (box) { e.preventDefault(); box.focus(); } }
     } else if (e.key === "p" || e.key === "P") card.querySelector("[data-pick]")?.click();
     else if (e.key === "o" || e.key === "O") card.querySelector("[data-open]").click();
+    else if (e.key === "s" || e.key === "S") card.querySelector("[data-show]")?.click();
   });
 }

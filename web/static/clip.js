@@ -3,10 +3,23 @@ import "./cards.js";
 import { momentOf } from "./moment.js";
 import "./share.js";
 import "./tray.js";
+import { drawn } from "./draw_show.js";
 import { stage } from "./player.js";
 
 const place = document.querySelector(".stage");
 const player = place ? stage(place) : null;
+player?.ready.then((frames) => {
+  const show = drawn(place.querySelector("video"), place.dataset.drawings, frames, player.frame);
+  place.addEventListener("frame", show);
+});
+
+// --- to the next of the list, and back ---
+place?.addEventListener("keydown", (e) => {
+  if (e.ctrlKey || e.metaKey || e.altKey || e.shiftKey) return;
+  const way = { n: "next", p: "prev", PageDown: "next", PageUp: "prev" }[e.key];
+  const link = way && document.querySelector(`.beside a[rel=${way}]`);
+  if (link) { e.preventDefault(); link.click(); }
+});
 
 // --- a link to a moment ---
 if (player) {

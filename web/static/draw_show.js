@@ -1,24 +1,26 @@
-// Shows what is drawn on a clip over its player, each at its time.
+// Shows what is drawn on a clip over its film, each at its time. `frame()` is the frame that is shown; what comes back is
+// called when another one is.
 import { layer, picture, placer } from "./draw_shapes.js";
 
-for (const place of document.querySelectorAll(".stage[data-drawings]")) {
-  const video = place.querySelector("video");
-  const both = Promise.all([place.dataset.drawings, place.dataset.frames].map((at) => fetch(at).then((answer) => answer.json())));
-  both.then(([{ zero, drawings }, { times }]) => {
-    if (!drawings.length) return;
-    const svg = layer(video, { class: "drawings", role: "img", "aria-label": "Drawn on the picture" });
-    const at = placer(video);
-    // Until its first picture is there, a player shows a poster, which is of another moment.
-    let begun = video.currentTime > 0 && !video.seeking;
-    for (const sign of ["seeked", "playing"]) video.addEventListener(sign, () => { begun = true; show(); }, { once: true });
-    let frame = place.querySelector(".seek").valueAsNumber || 0;
-    function show() {
-      const us = zero + times[frame];
-      const now = drawings.filter((one) => one.from_us <= us && us < one.until_us);
-      svg.replaceChildren(...(begun && video.videoWidth ? now.map((one) => picture(one, at, video.videoHeight)) : []));
-    }
-    place.addEventListener("frame", (e) => { frame = e.detail; show(); });
+export function drawn(video, drawings, { times }, frame) {
+  let zero = 0, shapes = [];
+  // Until its first picture is there, a player shows a poster, which is of another moment.
+  let begun = video.currentTime > 0 && !video.seeking;
+  let svg = null;
+  const at = placer(video);
+  function show() {
+    if (!svg) return;
+    const us = zero + times[frame()];
+    const now = shapes.filter((one) => one.from_us <= us && us < one.until_us);
+    svg.replaceChildren(...(begun && video.videoWidth ? now.map((one) => picture(one, at, video.videoHeight)) : []));
+  }
+  for (const sign of ["seeked", "playing"]) video.addEventListener(sign, () => { begun = true; show(); }, { once: true });
+  fetch(drawings).then((answer) => answer.json()).then((told) => {
+    if (!told.drawings.length) return;
+    ({ zero, drawings: shapes } = told);
+    svg = layer(video, { class: "drawings", role: "img", "aria-label": "Drawn on the picture" });
     new MutationObserver(show).observe(video, { attributeFilter: ["class"] });
     show();
-  });
+  }).catch(() => {}); // film without its drawings is better than none
+  return show;
 }

@@ -64,6 +64,14 @@ box.addEventListener("keydown", (e) => {
 });
 box.addEventListener("blur", close);
 
+// --- after a search the focus is on what it found ---
+const ASKED = "cliplib.asked";
+box.form.addEventListener("submit", () => sessionStorage.setItem(ASKED, "yes"));
+if (sessionStorage.getItem(ASKED)) {
+  sessionStorage.removeItem(ASKED);
+  document.querySelector("#clips")?.focus({ preventScroll: true });
+}
+
 // --- facets fold away on a narrow screen ---
 const fold = document.querySelector(".narrow-button");
 fold?.addEventListener("click", () => {

@@ -1,8 +1,6 @@
-// A player that knows every frame of its clip.
-//
-// `times[i]` is the moment, in microseconds of clip time, from which frame i is shown; the last entry is the end.
-// Seeking aims at the middle of a frame's time, so that no rounding can land on its neighbour.
-import { settle } from "./video.js";
+// The controls around a film that knows its frames.
+import { film } from "./film.js";
+import { keep, kept } from "./kept.js";
 
 export function stage(place) {
   const video = place.querySelector("video");
@@ -12,25 +10,11 @@ export function stage(place) {
   const strip = [...place.querySelectorAll(".at")];
   const band = place.querySelector(".part-line rect");
   const speeds = [...place.querySelectorAll("[data-speed]")];
-  let frames = null, at = 0, wanted = null;
-  let loop = false, from = 0, until = null; // frames; until null is the last
-  settle(video);
-
-  const count = () => frames.times.length - 1;
-  const last = () => until ?? count() - 1;
-
-  function frameAt(seconds) {
-    const us = Math.round(seconds * 1e6) + 500; // decoders and links round times, to the millisecond at worst
-    let low = 0, high = count() - 1;
-    while (low < high) {
-      const mid = (low + high + 1) >> 1;
-      if (frames.times[mid] <= us) low = mid; else high = mid - 1;
-    }
-    return low;
-  }
+  let frames = null;
+  const reel = film(video, place.dataset.frames, show);
+  const { count, last, frameAt, go } = reel;
 
   function show(frame) {
-    at = frame;
     seek.value = frame;
     place.dispatchEvent(new CustomEvent("frame", { detail: frame }));
     const clock = frames.clocks[frame] ?? "between rounds";
@@ -45,35 +29,7 @@ export function stage(place) {
     for (const mark of strip) mark.classList.toggle("going-on", mark === current);
   }
 
-  function go(frame) {
-    if (!frames) return;
-    wanted = Math.min(Math.max(0, frame), count() - 1);
-    show(wanted);
-    if (!video.seeking) aim();
-  }
-  function aim() {
-    const middle = (frames.times[wanted] + frames.times[wanted + 1]) / 2e6;
-    wanted = null;
-    video.currentTime = middle;
-  }
-  video.addEventListener("seeked", () => { if (wanted !== null) aim(); });
-
-  // Each frame as it is painted; where the browser cannot tell, the time will do.
-  function painted(_, meta) {
-    if (frames && !video.seeking && wanted === null) arrived(frameAt(meta ? meta.mediaTime : video.currentTime));
-    again();
-  }
-  function again() {
-    if (video.requestVideoFrameCallback) video.requestVideoFrameCallback(painted);
-    else requestAnimationFrame(() => painted());
-  }
-  function arrived(frame) {
-    show(frame);
-    if (!video.paused && loop && frame >= last()) go(from);
-  }
-  video.addEventListener("ended", () => { if (loop) { go(from); video.play(); } });
-
-  const ready = fetch(place.dataset.frames).then((answer) => answer.json()).then((data) => {
+  const ready = reel.ready.then((data) => {
     frames = data;
     seek.max = count() - 1;
     const end = frames.times[count()];
@@ -87,43 +43,59 @@ export function stage(place) {
         edge = mark.offsetLeft + mark.offsetWidth;
       }
     }
-    show(0);
-    again();
+    reel.begin();
+    as(kept());
     place.dataset.ready = "yes";
     return frames;
   });
 
   const press = (button, on) => button.setAttribute("aria-pressed", String(on));
   function part() {
-    one("whole").hidden = from === 0 && until === null;
+    one("whole").hidden = reel.whole();
     const end = frames.times[count()];
-    const x = 100 * frames.times[from] / end;
+    const x = 100 * frames.times[reel.from()] / end;
     band.setAttribute("x", `${x}%`);
-    band.setAttribute("width", loop ? `${100 * frames.times[last() + 1] / end - x}%` : "0%");
-    press(one("loop"), loop);
+    band.setAttribute("width", reel.loops() ? `${100 * frames.times[last() + 1] / end - x}%` : "0%");
+    press(one("loop"), reel.loops());
   }
+  function repeat(on) { reel.repeat(on); keep({ loop: on }); part(); }
   function speed(value) {
     video.playbackRate = value;
+    keep({ speed: value });
     for (const button of speeds) press(button, Number(button.dataset.speed) === value);
     said.textContent = `${value} times speed`;
   }
-  function step(by) { video.pause(); go((wanted ?? at) + by); }
+  function mirror(on) { video.classList.toggle("mirrored", on); keep({ mirror: on }); press(one("mirror"), on); }
+  function sound(on) { video.muted = !on; keep({ sound: on }); press(one("sound"), on); }
+  // As the clip before was looked at.
+  function as(told) {
+    if (told.speed !== 1 && speeds.some((b) => Number(b.dataset.speed) === told.speed)) speed(told.speed);
+    if (told.mirror) mirror(true);
+    if (told.loop && !one("loop").hidden) repeat(true);
+    if (!told.sound) sound(false);
+  }
+  const { step } = reel;
 
   const acts = {
-    play: () => {
-      if (!video.paused) return video.pause();
-      if (loop && (at < from || at >= last())) go(from);
-      else if (at >= count() - 1) go(0);
-      return video.play();
-    },
+    play: () => (video.paused ? reel.play() : video.pause()),
     back: () => step(-1),
     forward: () => step(1),
-    loop: () => { loop = !loop; part(); },
-    from: () => { from = at; if (until !== null && until <= from) until = null; loop = true; part(); said.textContent = `repeats from frame ${frames.first + from}`; },
-    until: () => { until = at; if (from >= until) from = 0; loop = true; part(); said.textContent = `repeats until frame ${frames.first + until}`; },
-    whole: () => { from = 0; until = null; part(); one("loop").focus(); },
-    mirror: () => { press(one("mirror"), video.classList.toggle("mirrored")); },
-    sound: () => { video.muted = !video.muted; press(one("sound"), !video.muted); },
+    loop: () => repeat(!reel.loops()),
+    from: () => {
+      const at = reel.at(), until = reel.until();
+      reel.part(at, until !== null && until <= at ? null : until);
+      repeat(true);
+      said.textContent = `repeats from frame ${frames.first + at}`;
+    },
+    until: () => {
+      const at = reel.at();
+      reel.part(reel.from() >= at ? 0 : reel.from(), at);
+      repeat(true);
+      said.textContent = `repeats until frame ${frames.first + at}`;
+    },
+    whole: () => { reel.part(0, null); part(); one("loop").focus(); },
+    mirror: () => mirror(!video.classList.contains("mirrored")),
+    sound: () => sound(video.muted),
     full: () => { document.fullscreenElement ? document.exitFullscreen() : place.requestFullscreen?.().catch(() => {}); },
   };
   place.addEventListener("click", (e) => {
@@ -163,8 +135,9 @@ export function stage(place) {
 
   return {
     ready,
-    footageFrame: () => frames.first + at,
-    footageTime: () => frames.exact[at],
+    frame: reel.at,
+    footageFrame: () => frames.first + reel.at(),
+    footageTime: () => frames.exact[reel.at()],
     frameAt,
     goTo: (frame) => { video.pause(); go(frame); },
   };

@@ -8,6 +8,11 @@ function show() {
   tray.hidden = !picked.length;
   tray.querySelector("[data-picked]").textContent = picked.length;
   tray.elements.clips.value = picked.join(",");
+  const phrase = tray.elements.phrase.value;
+  for (const link of tray.querySelectorAll("[data-go]")) {
+    link.href = `${link.dataset.go}?${new URLSearchParams({ ...(phrase ? { q: phrase } : {}), of: picked.join(",") })}`;
+    link.hidden = "two" in link.dataset && picked.length !== 2;
+  }
   for (const tick of document.querySelectorAll("[data-pick]")) tick.checked = picked.includes(Number(tick.dataset.pick));
 }
 

@@ -98,9 +98,11 @@ def two_logs(
     window_us: int = WINDOW_US,
     where_both: bool = False,
 ) -> TwoLogs:
-    """Compare two of a fight's logs (None: its first two). `where_both`: only exchanges of the first log that
-    overlap one of the second, for a second log of a part of the fight."""
-    first, second = _named(fight, one, two)
+    """Compare two of a fight's logs (None: the first two in which something is logged).
+
+    `where_both`: only exchanges of the first log that overlap one of the second, for a second log of a part
+    of the fight."""
+    first, second = _named(fight, logs_with_something(catalogue, fight), one, two)
     stored = catalogue.exchanges(fight.id)
     theirs = [s for s in stored if s.log_file == second]
     mine = [s for s in stored if s.log_file == first]
@@ -264,15 +266,23 @@ def read_worksheet(compared: TwoLogs, text: str) -> dict[str, Decision]:
     return found
 
 
-def _named(fight: FightRow, one: str | None, two: str | None) -> tuple[str, str]:
+def logs_with_something(catalogue: Catalogue, fight: FightRow) -> tuple[str, ...]:
+    """The fight's logs that hold an exchange: only those can be compared."""
+    files = [source.file for source in fight.info.logs]
+    held = {one.log_file for one in catalogue.exchanges(fight.id)} if len(files) > 1 else set(files)
+    return tuple(file for file in files if file in held)
+
+
+def _named(fight: FightRow, held: Sequence[str], one: str | None, two: str | None) -> tuple[str, str]:
     names = [source.file for source in fight.info.logs]
     if len(names) < 2:
         raise InputError(f"“{fight.title}” has one log only; a second [[log]] in its fight.toml adds another")
     for name in (one, two):
         if name is not None and name not in names:
             raise NotFoundError(f"“{fight.title}” has no log “{name}”; there are {', '.join(names)}")
-    first = one or next(n for n in names if n != two)
-    second = two or next(n for n in names if n != first)
+    likely = [*held, *(name for name in names if name not in held)]
+    first = one or next(n for n in likely if n != two)
+    second = two or next(n for n in likely if n != first)
     if first == second:
         raise InputError("two different logs are needed")
     return first, second

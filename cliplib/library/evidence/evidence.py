@@ -20,7 +20,7 @@ from cliplib.catalogue.rows import FightRow
 from cliplib.core.errors import InputError
 from cliplib.core.models import AS_INFERRED, Reading, Step, Where
 from cliplib.library.desk import Desk
-from cliplib.library.evidence.agreement import Decision, TwoLogs, agreed_log, two_logs
+from cliplib.library.evidence.agreement import Decision, TwoLogs, agreed_log, logs_with_something, two_logs
 from cliplib.library.evidence.definitions import (
     ANSWERS,
     CAUGHT,
@@ -280,6 +280,10 @@ class Evidence:
         return Caught(
             reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, _how_many(len(np.unique(found.fight))))
         )
+
+    def logs_with_something(self, fight: int | str) -> tuple[str, ...]:
+        """The logs of a fight in which something is logged, in the order of its fight.toml."""
+        return logs_with_something(self._desk.catalogue, self._desk.fight(fight))
 
     def two_logs(
         self,
