@@ -23,6 +23,7 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> Flask:
     library.care.passphrases.set("log", LOG)
     library.making.make_reel([1, 2], title="Made")
     assert library.making.themes.put('phrase = "jab"\ntitle = "Jabs"\n') == "jabs"
+    assert library.making.breakdowns.put(None, "# Made\n\n## The pattern\n\n- [one](clip:1)\n") == "made"
     library.close()
     return create_app(library.folder, hosts=("gym.local",), share=True)
 

@@ -22,7 +22,7 @@ from cliplib import BreakdownFile, BusyError, InputError, NotFoundError, Progres
 
 from ..evidence.asked import asked
 from ..evidence.tables import CHART_POLICY
-from ..finding.find import FILTERS
+from ..finding.lists import FILTERS
 from ..site.here import jobs, library
 
 page = Blueprint("breakdowns", __name__, url_prefix="/breakdowns")
