@@ -27,7 +27,7 @@ PICTURES = ("counts", "rates", "next")
 
 FILTERS = (
     "fighter", "opponent", "stance", "opponent_stance", "stance_match", "rounds", "fight", "place", "range",
-    "outcome", "technique", "from", "to", "before", "during", "after",
+    "outcome", "technique", "from", "to", "before", "during", "after", "views",
 )  # fmt: skip
 CATEGORIES = ("landed", "partial", "blocked", "missed", "unknown")
 ONLY = "only."

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from cliplib import Library
+from cliplib import Library, evidence_tables
 from cliplib_web import create_app
+from cliplib_web.evidence import tables
 from tests import libraries
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -360,3 +361,179 @@ def test_writing_in_chromium(folder: Path) -> None:
             page.get_by_role("button", name="Keep", exact=True).click()
             page.wait_for_function("() => document.querySelector('[data-said]').textContent === 'Kept.'")
         assert kept(folder, name).decode().endswith("Mine.\n")
+
+
+# --- putting things in --------------------------------------------------------------------------------------
+
+EMPTY = "# Numbers\n\n## First\n\nSaid.\n\n## Second\n\nSaid too.\n"
+
+
+@pytest.fixture(scope="module")
+def busy(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A fight whose rounds differ, and another one that it can be compared with."""
+    place = tmp_path_factory.mktemp("busy")
+    rows = []
+    for n in range(24):  # a jab and the answer to it; the jab lands until the middle
+        jab = f"Adeyemi,jab,{'landed' if n < 12 else 'missed'}"
+        answer = f"Brandt,counter {('cross', 'lead hook')[n % 2]},{('landed', 'missed', 'blocked')[n % 3]}"
+        at = 1_100_000 + n * 200_000
+        rows += [f"{at / 1e6:.2f},{n},{jab}", f"{at / 1e6 + 0.08:.2f},{n},{answer}"]
+    for name, count in (("one", 48), ("two", 26)):
+        fight = libraries.make_fight(place / "fights" / name, title=f"Night {name}")
+        log = "\n".join(["time,exchange,fighter,action,outcome", *rows[:count]])
+        (fight / "log.csv").write_text(log + "\n", encoding="utf-8")
+    return served.ingested(place)
+
+
+@pytest.mark.parametrize("table", evidence_tables.TABLES, ids=lambda table: table.name)
+def test_any_number_of_any_table_is_put_into_a_breakdown(busy: Path, table: Any) -> None:
+    """Each link behind a number offers it; what is put in says the same number when it is counted again."""
+    client = create_app(busy).test_client()
+    client.key = client.get("/api/session").get_json()["form_key"]
+    name = Library(busy).making.breakdowns.put(None, EMPTY)
+    try:
+        address = tables.sample(table).replace("counter+to+the+body+after+a+missed+jab", "jab")
+        if table.name == "compare":
+            address = "/counts/compare?q=jab&this=fight%3DNight+one&that=fight%3DNight+two&by=outcome"
+        if table.name == "change":
+            address += "&fight=1"
+        if table.name == "elsewhere":
+            address += "&only=fight%3DNight+one"
+        if table.name == "tally":
+            address += "&by=outcome&by=fight&only=fighter%3DEmeka+Adeyemi"
+        if table.name == "caught":
+            address = "/counts/caught?q=counter"
+        page = shown(client, address)
+        links = list(dict.fromkeys(re.findall(r'href="(/counts/clips\?[^"]*)"', page)))
+        chosen = links[:: max(1, len(links) // 5)]
+        for link in chosen:
+            offered = re.findall(r'href="(/breakdowns/into\?[^"]*)">Put this count', shown(client, link))
+            assert len(offered) == 1, link
+            choices = re.findall(r'name="what" value="(\d+)"', shown(client, offered[0]))
+            assert choices
+            for what in choices:
+                answer = post(client, offered[0], what=what, where=f"{name}/second")
+                assert answer.status_code == 303, answer.text
+                assert answer.location == f"/breakdowns/{name}/edit#p-second"
+        page = shown(client, f"/breakdowns/{name}/edit")
+        assert "at the end of “Second” now" in page, links
+        counts = page.split('id="p-second"')[1].count(" holds")
+        assert "Every count and every shot is as the text says" in page, re.findall(
+            "Otherwise.*|Not counted.*", page
+        )
+        assert counts >= len(chosen)
+        if table.name in ("tally", "next", "answers", "compare"):
+            assert len(chosen) > 3
+    finally:
+        Library(busy).making.breakdowns.remove(name)
+
+
+def test_clips_finds_and_charts_are_put_in(client: Any, folder: Path) -> None:
+    name = Library(folder).making.breakdowns.put(None, EMPTY)
+
+    def put(address: str, what: str = "0", point: str = "first") -> str:
+        page = shown(client, address)
+        assert f'value="{name}/{point}"' in page
+        answer = post(client, address, what=what, where=f"{name}/{point}")
+        assert answer.status_code == 303, answer.text
+        return page
+
+    into = re.search(r'href="(/breakdowns/into\?clip=1)"', shown(client, "/clip/1?q=jab"))
+    assert into
+    put(into[1])
+    page = put("/breakdowns/into?clips=1,2")
+    assert "side by side" in page
+    put("/breakdowns/into?clips=2,1", what="1", point="second")
+    page = shown(client, "/?q=jab&outcome=missed")
+    assert 'formaction="/breakdowns/into"' in page  # picked clips
+    search = re.search(r'href="(/breakdowns/into[^"]*)">Into a breakdown', page)
+    assert search
+    assert "outcome=missed" in search[1]
+    put(search[1])
+    assert "](<find:jab?outcome=missed&limit=3>)\n" in kept(folder, name).decode()
+    put("/breakdowns/into?first=2&second=1&offset=-3", point="second")
+    put("/breakdowns/into?q=jab&outcome=missed&round=1")
+    picture = re.search(
+        r'href="(/breakdowns/into\?[^"]*picture=rates[^"]*)"', shown(client, "/counts/?q=jab&by=round")
+    )
+    assert picture
+    put(picture[1])
+    text = kept(folder, name).decode()
+    assert "- [closed gop, round 1](clip:1)\n" in text
+    assert "](beside:1,2)\n" in text
+    assert '](beside:2,1 "offset -3")\n' in text
+    assert "(<find:jab?outcome=missed&rounds=1&limit=3>)\n" in text
+    assert "(<picture:rates?phrase=jab&by=round>)\n" in text
+    assert text.index("(clip:2)") < text.rindex("(clip:1)")
+    assert text.startswith("# Numbers\n\n## First\n\nSaid.\n\n- [")
+    page = shown(client, f"/breakdowns/{name}/")
+    assert "Every count and every shot is as the text says" in page
+    assert "/breakdowns/chart.svg?of=picture:rates" in page.replace("%3A", ":")
+    # without one, a new breakdown is begun
+    answer = post(client, "/breakdowns/into?clip=1", what="0", where="", title="Fresh")
+    assert answer.location == "/breakdowns/fresh/edit#p-the-pattern"
+    assert b"(clip:1)" in kept(folder, "fresh")
+    for address, fields in (
+        ("/breakdowns/into?clip=1", {"what": "7", "where": f"{name}/first"}),
+        ("/breakdowns/into?clip=1", {"what": "0", "where": f"{name}/nowhere"}),
+        ("/breakdowns/into?clip=x", {"what": "0", "where": f"{name}/first"}),
+        ("/breakdowns/into?q=jab&views=up", {"what": "0", "where": f"{name}/first"}),
+        ("/breakdowns/into?table=tally&q=jab&key=total/none", {"what": "0", "where": f"{name}/first"}),
+        ("/breakdowns/into?clip=1", {"what": "0", "where": ""}),
+    ):
+        assert post(client, address, **fields).status_code in (400, 404), (address, fields)
+        assert kept(folder, name).decode() == text
+
+
+def test_somebody_who_solved_it_elsewhere(client: Any, folder: Path) -> None:
+    """The pattern of one fight, beaten in the other."""
+    text = (
+        "# T\n\n## He tries it\n\n[1](<count:jab?fight=closed gop>)\n\n- [it](clip:1)\n\n## Bare\n\nSaid.\n"
+    )
+    name = Library(folder).making.breakdowns.put(None, text)
+    page = shown(client, f"/breakdowns/{name}/edit")
+    (link,) = re.findall(rf'href="(/breakdowns/{name}/points/[^"]*/elsewhere[^"]*)"', page)
+    page = shown(client, link)
+    assert "Beaten: <strong>a jab" in page
+    assert "in 1 other fight" in page
+    assert "Beat it 1 of 1 times (100 %, 95 % interval 21 to 100 %)" in page
+    assert "by Jonas Brandt" in page
+    (clip,) = set(re.findall(r'name="clip" value="(\d+)"', page))
+    row = Library(folder).finding.clip(int(clip))
+    assert row.fight == "open gop"
+    answer = post(client, f"/breakdowns/{name}/points/he-tries-it/take", clip=clip, q="jab")
+    assert answer.status_code == 303
+    assert f"Clip {clip} is at the end of this point now" in shown(client, answer.location)
+    assert f"- [it](clip:1)\n- [open gop, round 1](clip:{clip})\n".encode() in kept(folder, name)
+    page = shown(client, f"/breakdowns/{name}/points/bare/elsewhere")
+    assert "say what is to be beaten" in page
+    assert "is not understood" in shown(client, f"/breakdowns/{name}/points/bare/elsewhere?q=jibber")
+    assert client.get(f"/breakdowns/{name}/points/gone/elsewhere").status_code == 404
+
+
+def test_a_script_puts_things_in(client: Any, folder: Path) -> None:
+    name = Library(folder).making.breakdowns.put(None, EMPTY)
+    headers = {"X-Form-Key": client.key}
+    address = f"/api/breakdowns/{name}/insert"
+    seen = client.get(f"/api/breakdowns/{name}").get_json()["seen"]
+    for target, more in (
+        ("clip:1", {"text": "it", "treatment": "slow 0.5"}), ("count:jab", {}), ("find:jab?limit=1", {"text": "f"}),
+    ):  # fmt: skip
+        answer = client.post(address, json={"point": "Second", "target": target, **more}, headers=headers)
+        assert answer.status_code == 201, answer.get_json()
+    text = kept(folder, name).decode()
+    assert text.endswith(
+        'Said too.\n\nA jab: [0 of 2](count:jab).\n\n- [it](clip:1 "slow 0.5")\n- [f](<find:jab?limit=1>)\n'
+    )
+    for wrong, status in (
+        ({"point": "9", "target": "clip:1"}, 404),
+        ({"point": "1", "target": "https://example.org"}, 400),
+        ({"point": "1", "target": "count:jibber"}, 400),
+        ({"point": "1", "target": "clip:1", "treatment": "wobble"}, 400),
+        ({"point": "1", "target": "clip:1", "seen": seen}, 409),
+        ({"point": "1", "target": 3}, 400),
+    ):
+        assert client.post(address, json=wrong, headers=headers).status_code == status, wrong
+    assert kept(folder, name).decode() == text
+    answer = client.put(f"/api/breakdowns/{name}", json={"text": "# X\n", "seen": seen}, headers=headers)
+    assert answer.status_code == 409

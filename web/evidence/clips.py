@@ -14,7 +14,10 @@ from ..site.here import library
 _MOST_CARDS = 60
 
 
-def show_clips(opened: evidence_tables.Opened, phrase: str, only: Mapping[str, str], *, back: str) -> str:
+def show_clips(
+    opened: evidence_tables.Opened, phrase: str, only: Mapping[str, str], *, back: str, into: str = ""
+) -> str:
+    """`into`: where the number is put into a breakdown."""
     shown = opened.clips[:_MOST_CARDS]
     said = {"q": phrase, "of": ",".join(map(str, shown))}
     return render_template(
@@ -28,4 +31,5 @@ def show_clips(opened: evidence_tables.Opened, phrase: str, only: Mapping[str, s
         listed=Listed(library(), phrase, phrase, {k: v for k, v in said.items() if v}, tuple(shown)),
         joined=",".join(map(str, opened.clips)),
         back=back,
+        into=into,
     )

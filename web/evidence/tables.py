@@ -64,7 +64,12 @@ def _page(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturnVa
             choose=choose,
             cell=lambda row, column, pieces: _linked(here, row, column, pieces),
             key_link=here.clips,
-            charts=[here.link("evidence.chart", kind=kind) for kind in table.charts] if _drawn(found) else [],
+            charts=[
+                (here.link("evidence.chart", kind=kind), here.link("breakdowns.into", picture=kind))
+                for kind in table.charts
+            ]
+            if _drawn(found)
+            else [],
             choices=_choices,
             fights=library().finding.fights() if table.parameter("fight") else [],
             dates=DATES,
@@ -151,8 +156,10 @@ def _swapped(here: Asked) -> str:
 def clips() -> ResponseReturnValue:
     """The clips behind one number, by its key."""
     here = asked(evidence_tables.named(request.args.get("table", evidence_tables.TABLES[0].name)))
-    opened = library().evidence.table(here.table.name, **here.parameters()).open(request.args.get("key", ""))
-    return show_clips(opened, here.phrase, here.only, back=here.link())
+    key = request.args.get("key", "")
+    opened = library().evidence.table(here.table.name, **here.parameters()).open(key)
+    into = here.link("breakdowns.into", table=here.table.name, key=key) if here.phrase else ""
+    return show_clips(opened, here.phrase, here.only, back=here.link(), into=into)
 
 
 def chart() -> ResponseReturnValue:

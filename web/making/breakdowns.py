@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlencode
 
 from flask import (
     Blueprint,
@@ -22,7 +24,7 @@ from cliplib import BreakdownFile, BusyError, InputError, NotFoundError, Progres
 
 from ..evidence.asked import asked
 from ..evidence.tables import CHART_POLICY
-from ..finding.lists import FILTERS
+from ..finding.lists import filters_of, where_from
 from ..site.here import jobs, library
 
 page = Blueprint("breakdowns", __name__, url_prefix="/breakdowns")
@@ -218,15 +220,15 @@ def update(name: str) -> ResponseReturnValue:
 
 @page.get("/into")
 def into() -> ResponseReturnValue:
-    """Choose what of something is put into which point. The address says what it is: `clip` or `clips`,
-    numbers; `table` and `key` with what was asked, a number of an evidence table; `picture`, a chart; else
+    """Choose what of something is put into which point. The address says what it is: `clip` or `clips`, or
+    `first` and `second` with an `offset`, numbers; `table` and `key` with what was asked, a number of an evidence table; `picture`, a chart; else
     `q` and filters, a find."""
     offers = _offers()
     return render_template(
         "breakdown_into.html",
         offers=offers,
         breakdowns=library().making.breakdowns.all(),
-        asked=request.query_string.decode("utf-8", "replace"),
+        asked=urlencode([pair for pair in request.args.items(multi=True) if pair[0] != "form_key"]),
         last=tuple(session.get("into", ())),
         back=request.referrer or url_for("find.find"),
     )
@@ -235,7 +237,7 @@ def into() -> ResponseReturnValue:
 def _offers() -> Sequence[Put]:
     puts, args = library().making.breakdowns.puts, request.args
     if numbers := _numbers():
-        return puts.clips(numbers)
+        return puts.clips(numbers, offset=_offset())
     if "table" in args:
         here = asked(evidence_tables.named(args["table"]))
         return library().making.breakdowns.number(
@@ -245,14 +247,23 @@ def _offers() -> Sequence[Put]:
     if kind := args.get("picture"):
         here = asked(evidence_tables.drawn_by(kind))
         return puts.picture(kind, here.phrase, here.values.get("by", ()), here.only)
-    named = [("rounds" if name == "round" else name, args[name]) for name in FILTERS if args.get(name)]
-    return puts.find(phrase, named)
+    filters = filters_of(args)
+    where_from(library(), filters)  # says at once what makes no sense
+    return puts.find(phrase, [("rounds" if name == "round" else name, v) for name, v in filters.items()])
+
+
+def _offset() -> int:
+    text = request.args.get("offset", "") or "0"
+    if not re.fullmatch(r"-?\d{1,4}", text, re.ASCII):
+        raise InputError(f"“{text[:20]}” is no number of frames")
+    return int(text)
 
 
 def _numbers() -> list[int]:
+    args = request.args
     words = [
         word
-        for text in (*request.args.getlist("clip"), request.args.get("clips", ""))
+        for text in (*args.getlist("clip"), *(args.get(name, "") for name in ("clips", "first", "second")))
         for word in text.split(",")
         if word
     ]

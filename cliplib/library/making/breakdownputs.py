@@ -121,8 +121,9 @@ class Puts:
             raise InputError(found[0].problem)
         return tuple(Put(f"{one.now}: {said}", (_sentence(one),), False) for one, said in told)
 
-    def clips(self, numbers: Sequence[int]) -> tuple[Put, ...]:
-        """Clips as shots; of two, also side by side. Those without footage are left out."""
+    def clips(self, numbers: Sequence[int], *, offset: int = 0) -> tuple[Put, ...]:
+        """Clips as shots; of two, also side by side, the second `offset` frames later. Those without footage
+        are left out."""
         rows = [clip for clip in self._finding.clips(numbers) if clip.start_frame is not None]
         if not rows:
             raise InputError("none of these clips has footage to be shown")
@@ -135,7 +136,11 @@ class Puts:
         )
         if len(rows) != 2:
             return (Put(one, links, True),)
-        both = link_to(" beside ".join(dict.fromkeys(names)), f"beside:{rows[0].id},{rows[1].id}")
+        both = link_to(
+            " beside ".join(dict.fromkeys(names)),
+            f"beside:{rows[0].id},{rows[1].id}",
+            f"offset {offset}" if offset else "",
+        )
         return Put("side by side", (both,), True), Put(one, links, True)
 
     def find(self, phrase: str, filters: Sequence[tuple[str, str]] = ()) -> tuple[Put, ...]:
@@ -144,7 +149,10 @@ class Puts:
             raise InputError("shots that follow the library need a phrase; search for something first")
         said = self._finding.explain(phrase).said or phrase
         target = target_of("find", phrase, [*filters, ("limit", str(USUAL_FOUND))])
-        asked(target)  # what the link cannot say is said at once
+        try:
+            asked(target)
+        except ValueError as problem:
+            raise InputError(str(problem)) from problem
         label = f"the best {USUAL_FOUND} of “{phrase}”, whatever they are when it is shown"
         return (Put(label, (link_to(said, target),), True),)
 
