@@ -221,8 +221,8 @@ def update(name: str) -> ResponseReturnValue:
 @page.get("/into")
 def into() -> ResponseReturnValue:
     """Choose what of something is put into which point. The address says what it is: `clip` or `clips`, or
-    `first` and `second` with an `offset`, numbers; `table` and `key` with what was asked, a number of an evidence table; `picture`, a chart; else
-    `q` and filters, a find."""
+    `first` and `second` with an `offset`, numbers; `table` and `key` with what was asked, a number of an
+    evidence table; `picture`, a chart; else `q` and filters, a find."""
     offers = _offers()
     return render_template(
         "breakdown_into.html",
