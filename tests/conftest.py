@@ -28,6 +28,7 @@ if not os.environ.get("CLIPLIB_EXPLORE"):
     providers._get_local_constants = lambda: providers._local_constants
 
 
+# Private parts: where Hypothesis takes its constants from, so that examples are the same at every run.
 FILM = {"breakdowns", "cli", "ingest", "library", "media", "reels", "report", "trust", "watching", "web"}
 """Rooms whose tests make or read film; `make test-fast` leaves them out, and what is slow of the others."""
 

@@ -67,10 +67,10 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         reconfigure: Callable[..., None] | None = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="backslashreplace")
-    sys.exit(_run(arguments))
+    sys.exit(run(arguments))
 
 
-def _run(arguments: Sequence[str] | None) -> int:
+def run(arguments: Sequence[str] | None) -> int:
     try:
         code = cli.main(args=arguments, prog_name="cliplib", standalone_mode=False)
         sys.stdout.flush()

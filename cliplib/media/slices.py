@@ -284,12 +284,12 @@ def plan_slice(movie: Movie, video: Track, shown: Shown, first: int, last: int) 
         sound = plan_sound(track, movie, span, tracks[0].timescale)
         if sound:
             tracks.append(sound)
-    runs, moved = _gather([np.stack([track.offsets, track.sizes]) for track in tracks])
+    runs, moved = gathered([np.stack([track.offsets, track.sizes]) for track in tracks])
     tracks = [replace(track, offsets=offsets) for track, offsets in zip(tracks, moved, strict=True)]
     return Slice(header(tracks, sum(length for _, length in runs)), runs)
 
 
-def _gather(places: Sequence[Ints]) -> tuple[tuple[tuple[int, int], ...], list[Ints]]:
+def gathered(places: Sequence[Ints]) -> tuple[tuple[tuple[int, int], ...], list[Ints]]:
     """The byte runs that hold all samples, and each sample's place when the runs are laid end to end.
 
     `places`: a (2, n) array of offsets and sizes for each track.

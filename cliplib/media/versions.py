@@ -55,11 +55,11 @@ def untried() -> list[str]:
         f"{name} {here[name]} is outside what was tried ({' to '.join(dict.fromkeys(tried))}); cliplib may "
         "work with it all the same"
         for name, tried in TRIED.items()
-        if not _within(here[name], *tried)
+        if not within(here[name], *tried)
     ]
 
 
-def _within(version: str, low: str, high: str) -> bool:
+def within(version: str, low: str, high: str) -> bool:
     number = re.search(r"\d+(\.\d+)+", version)  # "n7.1.2", "5.1.6-0+deb12u1"
     if number is None:
         return False

@@ -100,7 +100,7 @@ def spent() -> tuple[float, float]:
 
 
 def since(begun: tuple[float, float]) -> tuple[float, float]:
-    asking._CREW.end()  # processes apart are counted when they have ended
+    asking.CREW.end()  # processes apart are counted when they have ended
     clock, processors = spent()
     return clock - begun[0], processors - begun[1]
 

@@ -39,6 +39,8 @@ from cliplib.media.working import Prepared, prepare
 from fixtures import framecode
 from tests.media import footage
 
+# Private parts: the tables that the cutter reads anyway, so that copying alone is timed.
+
 WIDTH, HEIGHT, RATE = 1280, 720, 25
 PART = 1600  # frames: 64 s, a whole number of frames, of groups and of AAC packets
 PARTS = 45

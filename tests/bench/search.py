@@ -42,6 +42,8 @@ from cliplib.vocabulary import load_vocabulary
 from cliplib_web.finding.lists import PER_PAGE
 from tests.search import archive
 
+# Private parts: how much memory the packed columns take, which nobody else asks.
+
 PHRASES = (
     "missed left hook",
     "naked cross",

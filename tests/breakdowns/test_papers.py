@@ -32,6 +32,8 @@ from tests.breakdowns import sessions
 from tests.media import footage
 from tests.reels.reel_parts import part
 
+# Private parts: how times are shared out is tried with numbers alone, without film.
+
 TEXT = r"""# Jabs & \<answers>
 
 What this is about.

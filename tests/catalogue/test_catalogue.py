@@ -22,6 +22,8 @@ from cliplib.core.models import Action, AudioTrack, Corner, Exchange, FightInfo,
 from cliplib.core.periods import Moment, Period
 from cliplib.core.timebase import UNTIMED, Timeline
 
+# Private parts: what SQLite holds is looked at and spoilt behind the catalogue's back; migrations are added at run time.
+
 RED, BLUE = "Emeka Adeyemi", "Jonas Brandt"
 INFO = FightInfo(
     title="Adeyemi v Brandt",

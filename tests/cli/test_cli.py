@@ -37,7 +37,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     rows = [*ROWS, "0:04.6,Brandt,jab,missed,", "0:04.9,Adeyemi,counter cross to the body,landed,"]
     make_fight(base / "fights" / "one", rows=rows)
     make_fight(base / "fights" / "two", title="Adeyemi v Brandt again", date="2025-01-02", rows=ROWS[:2])
-    assert main._run(["--library", str(base / "library"), "ingest", str(base / "fights")]) == 0
+    assert main.run(["--library", str(base / "library"), "ingest", str(base / "fights")]) == 0
     return base / "library"
 
 
@@ -45,7 +45,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def run(capsys: pytest.CaptureFixture[str]) -> Run:
     def call(library: Path, *arguments: object) -> tuple[int, str, str]:
         capsys.readouterr()
-        code = main._run(["--library", str(library), *map(str, arguments)])
+        code = main.run(["--library", str(library), *map(str, arguments)])
         out, err = capsys.readouterr()
         return code, out, err
 

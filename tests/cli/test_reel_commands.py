@@ -34,7 +34,7 @@ def library(tmp_path: Path) -> Path:
 def run(capsys: pytest.CaptureFixture[str]) -> Run:
     def call(library: Path, *arguments: object) -> tuple[int, str]:
         capsys.readouterr()
-        code = main._run(["--library", str(library), *map(str, arguments)])
+        code = main.run(["--library", str(library), *map(str, arguments)])
         out, err = capsys.readouterr()
         return code, out + err
 

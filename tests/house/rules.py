@@ -166,8 +166,8 @@ def takes_the_library(house: House, library: str, assembles: Sequence[str]) -> l
     ]
 
 
-PUBLIC_ALL_THE_SAME = {"_asdict", "_fields", "_replace", "_make", "_fields_"}
-"""Names that the standard library offers with a line before them: named tuples, ctypes structures."""
+PUBLIC_ALL_THE_SAME = {"_asdict", "_fields", "_replace", "_make", "_fields_", "_exit"}
+"""Names that the standard library offers with a line before them: named tuples, ctypes structures, os._exit."""
 
 
 def private(house: House) -> list[str]:
@@ -176,22 +176,37 @@ def private(house: House) -> list[str]:
     found = []
     for module in house.modules.values():
         lines = module.path.read_text(encoding="utf-8").splitlines()
-        own = _own_names(module.tree)
-        for node in ast.walk(module.tree):
-            if isinstance(node, ast.Attribute) and _is_private(node.attr):
-                itself = isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
-                if itself or node.attr in own or node.attr in PUBLIC_ALL_THE_SAME:
-                    continue
-                what = ast.unparse(node)
-            elif isinstance(node, ast.ImportFrom) and any(_is_private(a.name) for a in node.names):
-                if node.module is None or all(_is_extension(a.name, module) for a in node.names):
-                    continue
-                what = ast.unparse(node)
-            else:
-                continue
-            if "# private:" not in lines[node.lineno - 1]:
-                found.append(f"{module.at(node.lineno)}: reaches into a private part: {what}")
+        for line, what in _reaches(module):
+            if "# private:" not in lines[line - 1]:
+                found.append(f"{module.at(line)}: reaches into a private part: {what}")
     return found
+
+
+def private_in_tests(root: Path) -> list[str]:
+    """The same for the tests under a folder; there one comment `# Private parts: why` is enough for a module."""
+    found = []
+    for path in sorted((root / "tests").rglob("*.py")):
+        module = Module(path.stem, path, root)
+        reached = list(_reaches(module))
+        if reached and "\n# Private parts: " not in path.read_text(encoding="utf-8"):
+            line, what = reached[0]
+            found.append(f"{module.at(line)}: reaches into a private part, and no comment says why: {what}")
+    return found
+
+
+def _reaches(module: Module) -> Iterable[tuple[int, str]]:
+    own = _own_names(module.tree)
+    for node in ast.walk(module.tree):
+        if isinstance(node, ast.Attribute) and _is_private(node.attr):
+            itself = isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
+            if not itself and node.attr not in own and node.attr not in PUBLIC_ALL_THE_SAME:
+                yield node.lineno, ast.unparse(node)
+        elif (
+            isinstance(node, ast.ImportFrom)
+            and node.module is not None
+            and any(_is_private(a.name) and not _is_extension(a.name, module) for a in node.names)
+        ):
+            yield node.lineno, ast.unparse(node)
 
 
 def _is_private(name: str) -> bool:

@@ -141,6 +141,15 @@ def test_nobody_reaches_into_private_parts(house: rules.House) -> None:
     assert rules.private(house) == []
 
 
+def test_tests_that_reach_into_private_parts_say_why(tmp_path: Path) -> None:
+    assert rules.private_in_tests(ROOT) == []
+    (tmp_path / "tests").mkdir()
+    (tmp_path / "tests/a.py").write_text("from cliplib import b\nb._x = 1\n")
+    assert rules.private_in_tests(tmp_path) == [
+        "tests/a.py:2: reaches into a private part, and no comment says why: b._x"
+    ]
+
+
 def test_each_tool_has_one_home(house: rules.House) -> None:
     assert rules.away_from_home(house, HOMES) == []
 

@@ -30,6 +30,8 @@ from fixtures.demo.figure import Body, distance, mix
 from fixtures.demo.moves import IMPACT
 from fixtures.demo.stage import Stage
 
+# Private parts: what the clock of the drawn films says is compared without reading it off pictures.
+
 pytestmark = [pytest.mark.film, pytest.mark.xdist_group("demo fights")]
 
 ALL = (*demo.NAMES, demo.SHORT)

@@ -18,6 +18,8 @@ from cliplib.media import cut
 from tests.libraries import ROWS, clip_files, dump, ingest, make_fight, toml, write_log
 from tests.media import footage
 
+# Private parts: a connection that holds little stands in for a full disk.
+
 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:

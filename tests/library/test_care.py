@@ -20,6 +20,8 @@ from cliplib.ingest.lock import only_one
 from cliplib.library.care.forget import mentions
 from tests.libraries import BLUE, ROWS, dump, make_fight
 
+# Private parts: the catalogue is spoilt behind its back.
+
 
 def _settled(library: Library) -> list[str]:
     return [str(f) for f in library.care.check(deep=True) if "MB are free" not in str(f)]

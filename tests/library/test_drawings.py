@@ -13,6 +13,8 @@ from cliplib import Library
 from cliplib.cli import main
 from tests import libraries
 
+# Private parts: that nothing was stored is looked up behind the catalogue's back.
+
 LINE: dict[str, Any] = {"kind": "line", "points": [[0.3, 0.2], [0.3, 0.8]]}
 
 
@@ -59,7 +61,7 @@ Run = Callable[..., tuple[int, Any]]
 def run(folder: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     def call(*arguments: object) -> tuple[int, Any]:
         capsys.readouterr()
-        code = main._run(["--library", str(folder), "draw", *map(str, arguments)])
+        code = main.run(["--library", str(folder), "draw", *map(str, arguments)])
         out, err = capsys.readouterr()
         return code, json.loads(out) if code == 0 else err
 

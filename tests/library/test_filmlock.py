@@ -17,6 +17,8 @@ from cliplib.library.making import filmlock as library_showing
 from cliplib.library.making.filmlock import nobody_shows, showing
 from tests.libraries import make_fight
 
+# Private parts: patience is shortened, so that nobody waits for it.
+
 HALL = "Quirkbury Hall"
 
 

@@ -12,6 +12,8 @@ from cliplib.library.finding import history as library_past
 from cliplib.library.finding.history import KEPT, NAME, PhraseHistory
 from tests import libraries
 
+# Private parts: the limit is lowered, so that it is reached.
+
 PRIVATE = "Odo Zwentibold"
 THEME = 'phrase = "jab then a landed cross"\n'
 

@@ -187,7 +187,7 @@ def test_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str], run_json: 
 def run_json(capsys: pytest.CaptureFixture[str]) -> Callable[..., dict]:
     def run(root: Path, *words: str) -> dict:
         capsys.readouterr()
-        assert main._run(["--library", str(root / "library"), *words, "--json"]) == 0
+        assert main.run(["--library", str(root / "library"), *words, "--json"]) == 0
         return json.loads(capsys.readouterr().out)
 
     return run

@@ -129,7 +129,7 @@ Told = Callable[..., Any]
 def run(folder: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     def call(*arguments: str) -> tuple[int, str]:
         capsys.readouterr()
-        code = main._run(["--library", str(folder), *arguments])
+        code = main.run(["--library", str(folder), *arguments])
         out, err = capsys.readouterr()
         return code, out + err
 

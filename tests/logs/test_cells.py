@@ -68,12 +68,12 @@ def test_rows_to_correct_are_no_formulas(tmp_path: Path, capsys: pytest.CaptureF
     fight = make_fight(tmp_path / "fight", kind=None)
     write_rows(fight, ["0:02,Adeyemi,jab,missed,=1+1"])
     library = tmp_path / "library"
-    assert main._run(["--library", str(library), "ingest", str(fight)]) == 0
+    assert main.run(["--library", str(library), "ingest", str(fight)]) == 0
     capsys.readouterr()
-    assert main._run(["--library", str(library), "correct", "1"]) == 0
+    assert main.run(["--library", str(library), "correct", "1"]) == 0
     rows = capsys.readouterr().out
     assert "'=1+1" in rows
     (tmp_path / "rows.csv").write_text(rows.replace("jab", "cross"), encoding="utf-8")
-    assert main._run(["--library", str(library), "correct", "1", str(tmp_path / "rows.csv")]) == 0
+    assert main.run(["--library", str(library), "correct", "1", str(tmp_path / "rows.csv")]) == 0
     (clip,) = Library(library).finding.find("cross").clips
     assert clip.actions[0].note == "=1+1"

@@ -272,10 +272,10 @@ def _encode(recipe: Recipe, out: Path, work: Path) -> None:
     if recipe.turned:
         # The option counts anticlockwise, and a picture's display matrix survives a stream copy only.
         turn = ["-display_rotation", str(-recipe.turned)]
-        _ffmpeg(*turn, "-i", str(plain), "-map", "0", "-c", "copy", str(out))
+        run_ffmpeg(*turn, "-i", str(plain), "-map", "0", "-c", "copy", str(out))
 
 
-def _ffmpeg(*arguments: str) -> None:
+def run_ffmpeg(*arguments: str) -> None:
     subprocess.run(
         [ffmpeg.binary(), "-hide_banner", "-nostdin", "-loglevel", "error", "-y", *arguments], check=True
     )
@@ -316,7 +316,7 @@ def _build(recipe: Recipe, path: Path) -> None:
             made.write_bytes(data[len(data) // 3 // 188 * 188 :])
         elif recipe.copy_of:
             before = make(recipe.copy_of).path
-            _ffmpeg(*recipe.copy_in, "-i", str(before), "-map", "0", "-c", "copy", str(made))
+            run_ffmpeg(*recipe.copy_in, "-i", str(before), "-map", "0", "-c", "copy", str(made))
         else:
             _encode(recipe, made, work)
         with contextlib.suppress(FileExistsError):

@@ -22,6 +22,8 @@ from cliplib.media.apart import jobs
 from cliplib.media.apart.asking import Apart
 from cliplib.media.probe import probe
 
+# Private parts: processes at rest are looked at, killed and stopped.
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -118,11 +120,11 @@ class Counter:
 
 
 @pytest.fixture(autouse=True)
-def crew(monkeypatch: pytest.MonkeyPatch) -> Iterator[apart._Crew]:
+def crew(monkeypatch: pytest.MonkeyPatch) -> Iterator[apart.Crew]:
     """Processes that know this module."""
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
-    crew = apart._Crew()
-    monkeypatch.setattr(apart, "_CREW", crew)
+    crew = apart.Crew()
+    monkeypatch.setattr(apart, "CREW", crew)
     yield crew
     crew.end()
 
@@ -135,12 +137,12 @@ def counter(start: int = 0) -> Apart:
     return Apart("film.mp4", "tests.media.test_apart:Counter", start)
 
 
-def process(crew: apart._Crew) -> int:
+def process(crew: apart.Crew) -> int:
     (child,) = crew._idle
     return child._process.pid
 
 
-def test_jobs_one_after_the_other(crew: apart._Crew) -> None:
+def test_jobs_one_after_the_other(crew: apart.Crew) -> None:
     for what in ("é", "two"):
         assert ask("answer", what) == ({"got": what}, what.encode() * 100_000)
     first = process(crew)
@@ -152,7 +154,7 @@ def test_jobs_one_after_the_other(crew: apart._Crew) -> None:
     assert process(crew) == first
 
 
-def test_a_job_that_is_asked_again_and_again(crew: apart._Crew) -> None:
+def test_a_job_that_is_asked_again_and_again(crew: apart.Crew) -> None:
     with counter(3) as job, counter(100) as other:
         said = [job.ask("add", 2)[0], other.ask("add", 1)[0], job.ask("add", 2)[0]]
         assert [one["count"] for one in said] == [5, 101, 7]
@@ -177,7 +179,7 @@ def test_after_an_error_a_job_begins_anew() -> None:
         assert job.ask("add", 1)[0]["count"] == 4
 
 
-def test_answers_that_nobody_waits_for(crew: apart._Crew) -> None:
+def test_answers_that_nobody_waits_for(crew: apart.Crew) -> None:
     with counter() as job:
         some = job.each("up", 200)
         assert next(some)[0] == {"n": 0}
@@ -263,7 +265,7 @@ def test_it_writes_no_file(tmp_path: Path) -> None:
     assert not (tmp_path / "x").exists() or (tmp_path / "x").stat().st_size == 0
 
 
-def test_it_can_be_stopped_at_any_time(crew: apart._Crew) -> None:
+def test_it_can_be_stopped_at_any_time(crew: apart.Crew) -> None:
     def stop(stage: str, done: int, total: int) -> None:
         raise Cancelled("enough")
 
@@ -275,7 +277,7 @@ def test_it_can_be_stopped_at_any_time(crew: apart._Crew) -> None:
 
 
 def test_one_that_ended_while_it_waited_is_started_again(
-    crew: apart._Crew, monkeypatch: pytest.MonkeyPatch
+    crew: apart.Crew, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ask("answer", "x")
     for how in (signal.SIGKILL, signal.SIGTERM):
@@ -285,7 +287,7 @@ def test_one_that_ended_while_it_waited_is_started_again(
         assert ask("answer", "next")[0] == {"got": "next"}
     with counter(5) as job:
         job.ask("add", 1)
-        assert isinstance(job._other, apart._Child)
+        assert isinstance(job._other, apart.Child)
         job._other._process.kill()
         job._other._process.wait()
         assert job.ask("add", 1)[0]["count"] == 6, "begun anew"
@@ -317,7 +319,7 @@ def test_they_end_with_the_process_that_started_them(tmp_path: Path) -> None:
             assert not Path(f"/proc/{pid}").exists()
 
 
-def test_a_process_that_was_forked_starts_its_own(crew: apart._Crew) -> None:
+def test_a_process_that_was_forked_starts_its_own(crew: apart.Crew) -> None:
     ask("answer", "x")
     before = process(crew)
     child = os.fork()

@@ -94,10 +94,10 @@ def test_exp_golomb_against_the_standards_table() -> None:
     """ITU-T H.264, table 9-2: 1 is 0, 010 is 1, 011 is 2, 00100 is 3, ... 0001001 is 8 (from memory)."""
     for bits, value in [("1", 0), ("010", 1), ("011", 2), ("00100", 3), ("00111", 6), ("0001001", 8)]:
         packed = int(bits.ljust(8, "0"), 2).to_bytes(1)
-        assert entries._exp_golomb(packed) == value
-    assert entries._exp_golomb(bytes([0b10100000]), skip=1) == 1
+        assert entries.exp_golomb(packed) == value
+    assert entries.exp_golomb(bytes([0b10100000]), skip=1) == 1
     with pytest.raises(FootageError):
-        entries._exp_golomb(b"")
+        entries.exp_golomb(b"")
 
 
 def test_full_range_and_colour_are_carried_over(tmp_path: Path) -> None:

@@ -362,7 +362,7 @@ def test_sound_is_in_step_to_the_sample(pause: int, skip: int, begin: Fraction, 
 @settings(max_examples=100, deadline=None)
 def test_runs_hold_every_sample(tracks: list[list[tuple[int, int]]]) -> None:
     places = [np.array(track).T for track in tracks]
-    runs, moved = slices._gather(places)
+    runs, moved = slices.gathered(places)
     laid = np.concatenate([np.arange(start, start + length) for start, length in runs])
     for (offsets, sizes), news in zip(places, moved, strict=True):
         for offset, size, new in zip(offsets, sizes, news, strict=True):

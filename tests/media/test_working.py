@@ -112,7 +112,7 @@ def test_it_says_what_it_did_and_why(folder):
 
 
 def test_sound_of_many_channels_is_mixed_down_only_where_it_is_encoded(tmp_path):
-    run = footage._ffmpeg
+    run = footage.run_ffmpeg
     source = footage.make("surround").path
     run("-i", str(source), "-c:v", "copy", "-c:a", "ac3", str(tmp_path / "ac3.mp4"))
     run("-i", str(source), "-c", "copy", str(tmp_path / "aac.mkv"))
@@ -131,7 +131,7 @@ def test_the_sound_track_marked_as_default_is_the_one(tmp_path):
     command = ["-i", str(source), "-f", "lavfi", "-t", "8", "-i", "anullsrc=r=44100"]
     command += ["-map", "0:v", "-map", "1:a", "-map", "0:a:1", "-c:v", "copy", "-c:a", "aac"]
     command += ["-disposition:a:0", "0", "-disposition:a:1", "default", "-metadata:s:a:1", "language=eng"]
-    footage._ffmpeg(*command, str(out))
+    footage.run_ffmpeg(*command, str(out))
     prepared = prepare(probe(out), tmp_path)
     assert "of 2 sound tracks the default one (eng) is used" in prepared.why
     assert prepared.sliced
@@ -141,7 +141,7 @@ def test_the_sound_track_marked_as_default_is_the_one(tmp_path):
 def test_pixels_that_are_not_square_stay_so(tmp_path):
     out = tmp_path / "wide.mpg"
     source = footage.make("closed gop").path
-    footage._ffmpeg(
+    footage.run_ffmpeg(
         "-i", str(source), "-vf", "setsar=16/11", "-c:v", "mpeg2video", "-q:v", "3", "-an", str(out)
     )
     found = probe(out)
@@ -156,7 +156,7 @@ def test_odd_sizes_become_even(tmp_path):
     out = tmp_path / "odd.avi"
     source = footage.make("closed gop").path
     command = ["-i", str(source), "-vf", "crop=479:271:0:0:exact=1", "-c:v", "mjpeg", "-q:v", "3"]
-    footage._ffmpeg(*command, "-pix_fmt", "yuvj444p", "-an", "-frames:v", "40", str(out))
+    footage.run_ffmpeg(*command, "-pix_fmt", "yuvj444p", "-an", "-frames:v", "40", str(out))
     prepared = prepare(probe(out), tmp_path)
     assert prepared.sliced
     info = probe(prepared.sliced).info

@@ -18,6 +18,8 @@ from PIL import Image, ImageDraw, features
 from cliplib.reels import lettering, typefaces
 from cliplib.reels.frame_shape import fit
 
+# Private parts: what is known of the machine's typefaces is forgotten, as on another machine.
+
 CANVAS = (1280, 720)
 ODD = [
     "Ñandú Ørsted-Łukasz O'Brien “the 100 %” d’Été: 1-2; [x] \\N {\\b1} %{pts} $HOME `id` <b>&amp;</b>",

@@ -29,6 +29,8 @@ from cliplib.reels.plan import plan_reel
 from tests.media import footage
 from tests.reels.reel_parts import SMALL, part, pictures, planned_numbers, read_scaled, source, source_of
 
+# Private parts: a machine without a typeface for a letter.
+
 PLAIN = [
     "closed gop", "ntsc", "film", "ten second gop", "mono", "surround", "silent", "edit list", "late video",
     "variable rate", "mpegts", "mpegts wrap", "matroska", "matroska ntsc", "fragmented", "pcm", "open gop",

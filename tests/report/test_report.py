@@ -23,6 +23,8 @@ from cliplib.stats.changepoint import Change
 from cliplib.stats.proportions import wilson
 from tests.library.test_evidence import made as made  # the same small library
 
+# Private parts: widths of columns are tried without a page.
+
 BARS = Bars("By round", ("1", "2"), (("landed", (3, 0)), ("missed", (1, 4)), ("unknown", (0, 2))))
 DOTS = Dots("Rates", ("A $5 <b>name</b>", "2"), (wilson(4, 9), None), ("4 of 9", "0 of 0"))
 FLOW = Flow("After the jab", "jab", 10, (("cross", 6), ("nothing more", 4)), (("slip", 10),))

@@ -18,6 +18,8 @@ from cliplib.search.patterns import Columns, Pattern, facets, hits, kernel, limi
 from cliplib.vocabulary import load_vocabulary
 from tests.search import archive
 
+# Private parts: the small case is sent to the loops in C, too.
+
 VOCABULARY = load_vocabulary()
 TECHNIQUES = ("punch", "jab", "cross", "hook", "slip", "roll", "feint", "pivot", "defence", "")
 

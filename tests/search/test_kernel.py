@@ -21,6 +21,8 @@ from tests.search.archive import columns_of
 from tests.search.slow_matcher import Bout
 from tests.search.test_patterns import FIGHT, RED, SETTINGS, VOCABULARY, act, one, same_answer
 
+# Private parts: the small case is sent to the loops in C, and by several threads; fields are swapped on one side.
+
 PHRASES = (
     "punch",
     "missed left hook",

@@ -35,6 +35,8 @@ from tests.search import archive, slow_matcher
 from tests.search.archive import SECOND, columns_of, small_bouts
 from tests.search.slow_matcher import Bout
 
+# Private parts: merging and narrow numbers are forced, which only large archives would.
+
 VOCABULARY = load_vocabulary()
 SETTINGS = Settings()
 

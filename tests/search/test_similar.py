@@ -17,6 +17,8 @@ from cliplib.vocabulary import load_vocabulary
 from tests.search.archive import NAMES, columns_of, small_bouts
 from tests.search.slow_matcher import Bout
 
+# Private parts: the price of a pair is held against its rules.
+
 VOCABULARY = load_vocabulary()
 RED, BLUE = NAMES[:2]
 FIGHT = FightInfo(f"{RED} v {BLUE}", Corner(RED, "orthodox"), Corner(BLUE, "orthodox"))

@@ -17,6 +17,8 @@ from hypothesis import strategies as st
 from cliplib.core.errors import BusyError, Cancelled
 from cliplib.search.textindex import DamagedError, Item, TextIndex
 
+# Private parts: patience is shortened, so that nobody waits for it.
+
 NOTES = [
     (11, "Slipped outside the jab and went to the body"),
     (12, "slipping late; 1-2 again"),

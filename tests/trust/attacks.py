@@ -17,6 +17,8 @@ from cliplib import Library
 from cliplib_web.site import serve
 from tests import libraries
 
+# Private parts: Werkzeug tells what an address may hold nowhere else.
+
 HOME = "http://127.0.0.1:8321"
 GYM = "http://192.168.1.20:8321"
 KEY = "k" * 24

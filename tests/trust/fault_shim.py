@@ -234,7 +234,7 @@ class Shim:
 
     def note_sync(self, place: str) -> None:
         if place.endswith("-wal"):
-            self.wal = self._log_now()
+            self.wal = self.log_now()
         elif os.path.isdir(place):
             self.names = [entry for entry in self.names if entry[0] != place]
         else:
@@ -248,10 +248,10 @@ class Shim:
             now = (status.st_size, status.st_mtime_ns)
             # Pages that reached the database itself were synced in the log before.
             if safe or now != self._database:
-                self.wal = self._log_now()
+                self.wal = self.log_now()
             self._database = now
 
-    def _log_now(self) -> tuple[int, bytes]:
+    def log_now(self) -> tuple[int, bytes]:
         try:
             with io.FileIO(str(self.root / "catalogue.db-wal")) as file:
                 return os.fstat(file.fileno()).st_size, (file.read(24) or b"")[16:24]
@@ -292,7 +292,7 @@ class Shim:
                         path.rename(path.with_name(f".{path.stem}.999999-0.part{path.suffix}"))
                 else:
                     Path(before).replace(path)
-        size, log = self._log_now()
+        size, log = self.log_now()
         safe = self.wal[0] if self.wal[1] == log else 0
         if size > safe:
             os.truncate(self.root / "catalogue.db-wal", self.rng.randrange(safe, size + 1))

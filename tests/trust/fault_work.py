@@ -18,6 +18,8 @@ from cliplib.ingest.cut import contents
 from cliplib.library.care.forget import mentions
 from tests.libraries import ROWS, dump, make_fight, write_log
 
+# Private parts: the whole database is compared, whatever the catalogue says of it.
+
 OLD_SCHEMA = Path(__file__).parents[1] / "catalogue" / "schemas" / "first_tables.sql"
 MORE = (*ROWS[:1], "0:05,Brandt,lead hook,landed,", "0:07,Adeyemi,jab,,")
 FORGOTTEN = "Quirkbury Hall"

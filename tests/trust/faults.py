@@ -141,7 +141,7 @@ def disturb(bench: Bench, one: Moment, wanted: str, seed: int, *, unsynced: bool
         shim = Shim(bench.root, one.kind, one.at, seed * 100_000 + one.number)
         shim.install()
         if unsynced:
-            shim._log_now = lambda: (0, b"")  # type: ignore[method-assign] # rows stay, files do not
+            shim.log_now = lambda: (0, b"")  # type: ignore[method-assign] # rows stay, files do not
             ingest_cut.settle = lambda paths: None
             files.os.fsync = lambda fd: None  # type: ignore[attr-defined]
         with contextlib.suppress(ClipLibError, OSError):  # said by the command line as they are

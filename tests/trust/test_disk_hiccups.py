@@ -19,6 +19,8 @@ from cliplib.media.probe import probe
 from cliplib.media.working import Prepared, prepare
 from tests.media import footage
 
+# Private parts: the tables are asked whether a slice was planned.
+
 
 @pytest.fixture
 def made(tmp_path: Path) -> Prepared:
@@ -95,5 +97,5 @@ def test_footage_that_was_not_read_once_is_not_noted_as_unfit(monkeypatch: pytes
     with monkeypatch.context() as patch:
         patch.setattr(probing.reading, "read_movie", broken)
         with pytest.raises(FootageError, match="cannot be read"):
-            probing._probed(path)
-    assert probing._probed(path)[0].sliceable
+            probing.probed(path)
+    assert probing.probed(path)[0].sliceable

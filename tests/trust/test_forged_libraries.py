@@ -22,6 +22,8 @@ from cliplib.library.care import backup as backups
 from cliplib_web import create_app
 from tests import libraries
 
+# Private parts: the limit is lowered, so that it is reached.
+
 
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Path:

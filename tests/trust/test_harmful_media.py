@@ -27,6 +27,8 @@ from tests.media import footage
 from tests.trust import harmful
 from tests.trust.harmful import WAYS, tried
 
+# Private parts: the limit is lowered, so that it is reached.
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -43,8 +45,8 @@ class Harm:
 def harm(monkeypatch: pytest.MonkeyPatch) -> Iterator[Harm]:
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     monkeypatch.setattr(asking, "STALL_S", 0.5)
-    crew, harm, real = asking._Crew(), Harm(), asking.Apart.__init__
-    monkeypatch.setattr(asking, "_CREW", crew)
+    crew, harm, real = asking.Crew(), Harm(), asking.Apart.__init__
+    monkeypatch.setattr(asking, "CREW", crew)
 
     def init(self: asking.Apart, what: object, target: str, *args: Any) -> None:
         harmful_one = bool(harm.aims) and target.startswith(harm.aims)

@@ -22,7 +22,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     base = tmp_path_factory.mktemp("steering")
     note = "\u202e\x9b31m as seen"
     make_fight(base / "fights" / "one", rows=(f"0:02,Adeyemi,jab,missed,{note}",))
-    assert main._run(["--library", str(base / "library"), "ingest", str(base / "fights")]) == 0
+    assert main.run(["--library", str(base / "library"), "ingest", str(base / "fights")]) == 0
     return base / "library"
 
 
@@ -36,7 +36,7 @@ def run(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> R
             file.write(stdin)
             file.seek(0)
             patch.setattr("sys.stdin", file)
-            main._run(["--library", str(library), *arguments])
+            main.run(["--library", str(library), *arguments])
         said = "".join(capfd.readouterr())
         odd = {c for c in said if not c.isprintable() and c not in "\n\t"}
         assert not odd, (arguments, odd, said)

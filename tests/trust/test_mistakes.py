@@ -40,11 +40,11 @@ class Mistaken:
 
 
 @pytest.fixture(autouse=True)
-def crew(monkeypatch: pytest.MonkeyPatch) -> Iterator[apart._Crew]:
+def crew(monkeypatch: pytest.MonkeyPatch) -> Iterator[apart.Crew]:
     """Processes that know this module."""
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
-    crew = apart._Crew()
-    monkeypatch.setattr(apart, "_CREW", crew)
+    crew = apart.Crew()
+    monkeypatch.setattr(apart, "CREW", crew)
     yield crew
     crew.end()
 
@@ -143,7 +143,7 @@ def test_a_mistake_in_a_command(
         mistaken(kind)
 
     monkeypatch.setitem(cli.cli.commands, "fails", click.Command("fails", callback=fails))
-    assert cli._run(["fails"]) == 1
+    assert cli.run(["fails"]) == 1
     out, err = capsys.readouterr()
     assert out == ""
     assert holds(err.removeprefix("cliplib: "), "what it was given", kind), err
@@ -153,7 +153,7 @@ def test_a_mistake_in_a_command(
 
 
 def test_version_names_all_that_it_stands_on(capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli._run(["--version"]) == 0
+    assert cli.run(["--version"]) == 0
     lines = [line.split(" ", 1) for line in capsys.readouterr().out.splitlines()]
     assert [name for name, _ in lines] == ["cliplib", "Python", "PyAV", "ffmpeg", "SQLite"]
     assert all(re.search(r"\d", version) for _, version in lines)
@@ -172,18 +172,18 @@ def test_version_names_all_that_it_stands_on(capsys: pytest.CaptureFixture[str])
     ],
 )
 def test_within(version: str, within: bool) -> None:
-    assert versions._within(version, "5.1", "9.0") is within
+    assert versions.within(version, "5.1", "9.0") is within
 
 
 def test_check_names_what_nobody_tried(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     library = tmp_path / "library"
-    cli._run(["--library", str(library), "ingest", str(make_fight(tmp_path / "one", kind=None))])
+    cli.run(["--library", str(library), "ingest", str(make_fight(tmp_path / "one", kind=None))])
     for tried in (versions.TRIED, {**versions.TRIED, "SQLite": ("3.0", "3.1"), "Python": ("2.7", "2.7")}):
         monkeypatch.setattr(versions, "TRIED", tried)
         capsys.readouterr()
-        assert cli._run(["--library", str(library), "check"]) == 0, "it is no damage"
+        assert cli.run(["--library", str(library), "check"]) == 0, "it is no damage"
         out, _ = capsys.readouterr()
         assert ("is outside what was tried (3.0 to 3.1)" in out) == (
             "Python" in tried and tried["Python"][0] == "2.7"

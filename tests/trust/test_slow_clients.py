@@ -14,6 +14,8 @@ from cliplib_web import create_app
 from cliplib_web.site import connections
 from tests.trust.attacks import served
 
+# Private parts: this machine stands in for another one.
+
 
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Flask:

@@ -12,6 +12,8 @@ from cliplib.core.errors import SettingsError
 from cliplib.phrases import read_search
 from cliplib.vocabulary import KINDS, load_vocabulary
 
+# Private parts: the shipped words are read anew.
+
 V = load_vocabulary()
 
 # The core of DESIGN.md's "Vocabulary", by kind.

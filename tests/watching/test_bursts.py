@@ -9,6 +9,8 @@ from sklearn.metrics import roc_auc_score
 
 from cliplib.watching import bursts
 
+# Private parts: the arithmetic alone is tried, without film.
+
 ROUNDS = [(0.0, 180.0), (240.0, 420.0), (480.0, 660.0)]
 
 

@@ -253,7 +253,7 @@ def test_a_film_from_end_to_end(filmed: Library, small: Small, tmp_path: Path, c
 
     def run(*words: str) -> dict[str, Any]:
         capsys.readouterr()
-        assert main._run(["--library", str(filmed.folder), *words, "--json"]) == 0
+        assert main.run(["--library", str(filmed.folder), *words, "--json"]) == 0
         return json.loads(capsys.readouterr().out)
 
     stages: list[str] = []

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from cliplib.watching import bells, clock, rounds, shots
 from cliplib.watching.clock import ClockRound, Reading
 
+# Private parts: the arithmetic alone is tried, without film.
+
 
 def down(zero: float, first: float, last: float, step: float = 1.0) -> list[Reading]:
     """What a clock that rounds up shows, once a second."""

@@ -26,6 +26,8 @@ from cliplib_web import create_app
 from cliplib_web.site import guards, serve, signin
 from tests.trust.attacks import served
 
+# Private parts: a certificate of the test's own, which the standard library lets pass only so.
+
 LOOK = "quiet southpaw corner"
 NAME = "films.gym.example"
 README = Path(__file__).parents[2] / "README.md"

@@ -31,6 +31,8 @@ from tests.search import archive
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
 
+# Private parts: what is offered is compared with the words behind it.
+
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
 NUMBER = f"""(video) => {{

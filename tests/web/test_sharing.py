@@ -22,6 +22,8 @@ from cliplib_web.site import signin
 from tests import libraries
 from tests.libraries import RED
 
+# Private parts: Werkzeug tells what an address may hold nowhere else.
+
 LOOK, LOG = "quiet southpaw corner", "louder orthodox corner"
 HOME = "http://192.168.1.20:8321"
 

@@ -18,6 +18,8 @@ from cliplib.library.care.signedin import DAYS, SignedIn
 from cliplib_web import create_app
 from tests.web.test_sharing import HOME, LOG, LOOK, client_of, key_of, signed_in
 
+# Private parts: a server that starts anew remembers nothing.
+
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:

@@ -175,7 +175,7 @@ def test_a_reel_is_made_kept_and_made_anew_when_the_theme_changes(client: Any, f
     assert "of 2 clips." in page
     assert "<li>added: " in page
     # The command sees the same theme, and finds its reel up to date.
-    assert main._run(["--library", str(folder), "themes", "build"]) == 0
+    assert main.run(["--library", str(folder), "themes", "build"]) == 0
     last = Library(folder).making.themes.one("jab").last
     assert last is not None
     assert (last.clips, bool(last.checked)) == (2, True)
@@ -227,7 +227,7 @@ def test_fields_become_a_file_that_says_the_same() -> None:
 def test_themes_on_the_command_line(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def run(*arguments: object) -> tuple[int, str]:
         capsys.readouterr()
-        code = main._run(["--library", str(folder), "themes", *map(str, arguments)])
+        code = main.run(["--library", str(folder), "themes", *map(str, arguments)])
         out, err = capsys.readouterr()
         return code, out + err
 

@@ -73,7 +73,7 @@ class Apart:
 
     def __init__(self, what: object, target: str, *args: Any):
         self._what, self._opening = str(what), (target, args)
-        self._other: _Child | _Here | None = None
+        self._other: Child | _Here | None = None
 
     def __enter__(self) -> Apart:
         return self
@@ -84,7 +84,7 @@ class Apart:
     def close(self) -> None:
         other, self._other = self._other, None
         if other is not None:
-            _CREW.give(other)
+            CREW.give(other)
 
     def ask(self, method: str | None, *args: Any, progress: Progress = silent) -> Answer:
         """The only answer of a method; of the target itself, if `method` is None. Raises as `each` does."""
@@ -111,7 +111,7 @@ class Apart:
         if self._other is not None and self._other.busy:  # somebody did not take all answers
             self.close()
         if self._other is None:
-            self._other, opening = _CREW.take(), self._opening
+            self._other, opening = CREW.take(), self._opening
         other, whole = self._other, False
         try:
             yield from other.answers(self._what, (STALL_S, opening, *request), progress)
@@ -130,7 +130,7 @@ def ask(what: object, target: str, *args: Any, progress: Progress = silent) -> A
 def warm(count: int) -> None:
     """Start processes, if fewer wait for a job, for jobs that are about to come."""
     if not IN_PROCESS:
-        _CREW.warm(count)
+        CREW.warm(count)
 
 
 # --- where jobs run ---------------------------------------------------------------------------------------
@@ -140,13 +140,13 @@ class _Left(Exception):
     """The other process had ended before it was asked."""
 
 
-class _Crew:
+class Crew:
     """The processes of this one that have nothing to do."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._idle: list[_Child] = []
-        self._others: list[_Child] = []  # of the process that this one was forked from: not ours to end
+        self._idle: list[Child] = []
+        self._others: list[Child] = []  # of the process that this one was forked from: not ours to end
         atexit.register(self.end)
         if hasattr(os, "register_at_fork"):
             os.register_at_fork(after_in_child=self._forked)
@@ -155,7 +155,7 @@ class _Crew:
         self._others += self._idle
         self._lock, self._idle = threading.Lock(), []
 
-    def take(self) -> _Child | _Here:
+    def take(self) -> Child | _Here:
         if IN_PROCESS:
             return _Here()
         with self._lock:
@@ -164,11 +164,11 @@ class _Crew:
                 if child.is_alive():
                     return child
                 child.end()
-        return _Child()
+        return Child()
 
-    def give(self, child: _Child | _Here) -> None:
+    def give(self, child: Child | _Here) -> None:
         """What is in the middle of something is ended: nobody waits for the rest of it."""
-        if isinstance(child, _Child) and child.forget():
+        if isinstance(child, Child) and child.forget():
             with self._lock:
                 if len(self._idle) < KEPT:
                     self._idle.append(child)
@@ -178,7 +178,7 @@ class _Crew:
     def warm(self, count: int) -> None:
         with self._lock:
             while len(self._idle) < min(count, KEPT):
-                self._idle.append(_Child())
+                self._idle.append(Child())
 
     def end(self) -> None:
         with self._lock:
@@ -187,10 +187,10 @@ class _Crew:
             child.end()
 
 
-_CREW = _Crew()
+CREW = Crew()
 
 
-class _Child:
+class Child:
     """A process apart, seen from here. `busy`: something is still to come from it."""
 
     def __init__(self) -> None:

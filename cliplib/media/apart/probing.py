@@ -84,12 +84,12 @@ _NONSENSE = (
 
 def answer(path: Path) -> Answer:
     """See `probe.probe`."""
-    info, timeline = _probed(path)
+    info, timeline = probed(path)
     said = dataclasses.asdict(info) | {name: str(getattr(info, name)) for name in FRACTIONS}
     return {"info": said, "end": int(timeline.end)}, timeline.pts.data
 
 
-def _probed(path: Path) -> tuple[FootageInfo, Timeline]:
+def probed(path: Path) -> tuple[FootageInfo, Timeline]:
     size = _regular(path)
     structure = _whole(path)
     if structure.kind == "mp4":

@@ -68,8 +68,8 @@ class AvcConfig:
 
     def free_number(self) -> int:
         """A parameter set number (both kinds) that nothing here uses."""
-        taken = {_exp_golomb(s[4:]) for s in self.sps} | {_exp_golomb(p[1:]) for p in self.pps}
-        taken |= {_exp_golomb(p[1:], skip=1) for p in self.pps}
+        taken = {exp_golomb(s[4:]) for s in self.sps} | {exp_golomb(p[1:]) for p in self.pps}
+        taken |= {exp_golomb(p[1:], skip=1) for p in self.pps}
         free = [number for number in range(5, 32) if number not in taken]
         if not free:
             raise FootageError("its H.264 set-up leaves no number free")
@@ -98,7 +98,7 @@ def config_of(extradata: bytes, length_size: int) -> AvcConfig:
     return AvcConfig(profile, compatibility, level, length_size, sps, pps, rest)
 
 
-def _exp_golomb(data: bytes, skip: int = 0) -> int:
+def exp_golomb(data: bytes, skip: int = 0) -> int:
     """The unsigned Exp-Golomb number (H.264, section 9.1) at the start of `data`, after `skip` others."""
     bits = "".join(f"{byte:08b}" for byte in data[:16].replace(b"\0\0\3", b"\0\0"))
     at = value = 0
