@@ -49,6 +49,7 @@ from cliplib.catalogue.rows import (
     StoredMark,
     action_from,
     clip_row_from,
+    exchange_digest,
     fight_info_from,
     footage_info_from_json,
     footage_info_to_json,
@@ -57,8 +58,9 @@ from cliplib.catalogue.rows import (
     timeline_to_blob,
 )
 from cliplib.catalogue.store import Store, batches, marks
-from cliplib.core.errors import NotFoundError
+from cliplib.core.errors import NotFoundError, StorageError
 from cliplib.core.models import Action, ClipRow, Exchange, FightInfo, FootageInfo, LogSource, Mark
+from cliplib.core.progress import Progress, silent
 from cliplib.core.timebase import Timeline
 
 if TYPE_CHECKING:
@@ -101,7 +103,10 @@ class Catalogue:
 
     def revision(self) -> int:
         """A number that grows whenever anything that is searched changes."""
-        return int(self._rows("SELECT value FROM meta WHERE key = 'revision'")[0][0])
+        found = self._rows("SELECT value FROM meta WHERE key = 'revision'")
+        if not found:
+            raise StorageError(f"{self.path} is damaged: it does not say what it holds; restore a backup")
+        return int(found[0][0])
 
     def revisions(self) -> dict[int, int]:
         """The revision at which each fight was last changed, by fight id."""
@@ -261,6 +266,35 @@ class Catalogue:
             )
             for row in rows
         ]
+
+    def altered(self, progress: Progress = silent) -> list[str]:
+        """What SQLite cannot tell: fights of which something cannot be read any more, and exchanges that say
+        other than what was written; a sentence each. Reads everything."""
+        found = []
+        ids = [fight_id for (fight_id,) in self._rows("SELECT id FROM fights ORDER BY id")]
+        for done, fight_id in enumerate(ids):
+            progress("reading what is stored", done, len(ids))
+            try:
+                for read in (
+                    self.fight,
+                    self.footage,
+                    self.clips,
+                    self.marks_of,
+                    self.corrections,
+                    self.live.logs,
+                ):
+                    read(fight_id)
+                stored = self.exchanges(fight_id)
+            except Exception as error:  # noqa: BLE001 - a value that is none any more can raise anything
+                found.append(f"what is stored of fight {fight_id} cannot be read ({error!r:.100})")
+                continue
+            written = dict(self._rows("SELECT id, digest FROM exchanges WHERE fight_id = ?", (fight_id,)))
+            found += [
+                f"exchange {one.id} of fight {fight_id} says other than what was written"
+                for one in stored
+                if exchange_digest(one.exchange) != written.get(one.id)
+            ]
+        return found
 
     def clips(self, fight_id: int) -> dict[int, StoredClip]:
         """A fight's finished clips by exchange id. One whose file would lie elsewhere counts as not cut."""

@@ -199,15 +199,20 @@ class Store:
                 raise BusyError(
                     f"another program is writing to {self.path}; try again in a moment"
                 ) from error
+            if "decode" in text:
+                raise StorageError(self._damaged(error)) from error
             hint = "free some space" if "full" in text else "check the disk and the rights to the folder"
             raise StorageError(f"cannot use the catalogue {self.path}: {text}; {hint}") from error
         except sqlite3.IntegrityError as error:
             raise StorageError(f"the catalogue {self.path} refused a row: {error}") from error
-        except sqlite3.DatabaseError as error:
-            raise StorageError(
-                f"{self.path} is not a catalogue, or it is damaged ({error}); put a copy of it back, or "
-                "move it away and ingest the fight folders again"
-            ) from error
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a text that is none any more
+            raise StorageError(self._damaged(error)) from error
+
+    def _damaged(self, error: Exception) -> str:
+        return (
+            f"{self.path} is not a catalogue, or it is damaged ({error}); put a copy of it back, or "
+            "move it away and ingest the fight folders again"
+        )
 
     @contextmanager
     def transaction(self) -> Iterator[Database]:

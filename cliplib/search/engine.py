@@ -187,25 +187,26 @@ class Search:
             self._text.remove()
             self._refresh_text(progress)
 
-    def behind(self) -> list[str]:
-        """Which of the derived files are damaged or tell something else than the catalogue, a sentence each.
-        Those that are not there are not missed: they are made when they are needed."""
+    def astray(self) -> list[str]:
+        """Which of the derived files are damaged, or tell of what the catalogue has not, a sentence each.
+        Those that are not there are not missed, and those that only lack the latest changes are sound: they
+        are made, and catch up, when they are next needed."""
         found = []
         revisions = self._catalogue.revisions()
         if self._path.is_file():
             columns = load(self._path, self._made_with())
             if columns is None:
                 found.append("the columns that are searched are damaged, or of another version")
-            elif columns.revisions != revisions:
-                found.append("the columns that are searched are behind the catalogue")
+            elif any(revision > revisions.get(fight, -1) for fight, revision in columns.revisions.items()):
+                found.append("the columns that are searched tell of what the catalogue does not have")
         if self._index.is_dir():
             from cliplib.search.textindex import TextIndex
 
             text = TextIndex(self._index)
             if not text.sound():
                 found.append("the text index is damaged")
-            elif any(text.behind(revisions)):
-                found.append("the text index is behind the catalogue")
+            elif text.behind(revisions)[1]:
+                found.append("the text index tells of what the catalogue does not have")
         return found
 
     def columns(self) -> Columns:

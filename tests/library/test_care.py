@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from cliplib import Library, restore
+from cliplib import Library, Line, restore
 from cliplib.core.errors import InputError, NotFoundError, StorageError
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
@@ -97,6 +97,19 @@ def test_without_footage_damage_is_told_and_nothing_removed(library: Library, tm
     assert clip.exists()
 
 
+def test_a_corrected_library_is_sound(library: Library) -> None:
+    """Nothing has been searched since, so that what is derived lacks the corrections; it catches up by itself."""
+    library.finding.words("nice")
+    library.logging.corrections.recut(1, 30, 60)
+    library.logging.corrections.reword(2, (Line("", "Brandt", "jab", "he slipped"),))
+    library.logging.live.add(1, "MK", 100, "overhand", fighter=BLUE)
+    assert _settled(library) == []
+    assert library.finding.words("slipped").total == 1
+    library.logging.corrections.as_logged(2)
+    library.logging.corrections.cut_as_logged(1)
+    assert _settled(library) == []
+
+
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # a damaged file is left open
 def test_stale_index_is_found(library: Library, tmp_path: Path) -> None:
     shutil.copytree(library.folder / "index", tmp_path / "old index")
@@ -104,7 +117,7 @@ def test_stale_index_is_found(library: Library, tmp_path: Path) -> None:
     assert _settled(library) == []
     shutil.rmtree(library.folder / "index")
     shutil.copytree(tmp_path / "old index", library.folder / "index")
-    assert _settled(library) == ["the text index is behind the catalogue"]
+    assert _settled(library) == ["the text index tells of what the catalogue does not have"]
     for path in (library.folder / "index").glob("*.seg"):
         path.write_bytes(b"nonsense")
     assert _settled(library) == ["the text index is damaged"]

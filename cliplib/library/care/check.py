@@ -61,7 +61,7 @@ class Check:
         """Everything found, with what was done about it."""
         self.findings = [
             Fault(f"catalogue: {problem}; restore a backup, or ingest the fight folders into a new library")
-            for problem in self.desk.catalogue.care.problems()
+            for problem in self._stored()
         ]
         if not self.findings:  # rows that cannot be trusted are no reason to remove a file
             self._strangers()
@@ -79,6 +79,10 @@ class Check:
         self._elsewhere()
         self._machine()
         return self.findings
+
+    def _stored(self) -> list[str]:
+        """What is wrong with the catalogue; what SQLite finds is enough to look no further."""
+        return self.desk.catalogue.care.problems() or self.desk.catalogue.altered(self.progress)
 
     def _say(self, what: str, done: str = "") -> None:
         self.findings.append(Fault(what, done))
@@ -315,7 +319,7 @@ class Check:
                     finding.done = "removed; what belongs there is made anew"
                 elif self.repair:
                     finding.what += f"; {stays}"
-        for what in self.desk.search.behind():
+        for what in self.desk.search.astray():
             finding = Fault(what)
             self.findings.append(finding)
             if self.repair:
