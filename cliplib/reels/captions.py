@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from cliplib.core.errors import InputError
@@ -11,6 +12,7 @@ from cliplib.core.models import AS_INFERRED, Action, ClipRow
 from cliplib.core.timebase import format_clock
 from cliplib.reels.parts import Drawing, ReelPart, Treatment
 from cliplib.reels.theme import ClipChange, Theme
+from cliplib.vocabulary import load_vocabulary
 
 if TYPE_CHECKING:
     from cliplib.media.working import Prepared
@@ -42,11 +44,18 @@ def what_happens(clip: ClipRow) -> str:
 
 
 def say(action: Action, names: dict[str, str]) -> str:
-    """`Brandt counter right uppercut to the body landed`. `names`: full name to the one that is said."""
+    """`Brandt counter right uppercut to the body landed`, `Brandt slips outside`. `names`: full name to the
+    one that is said."""
     words = [names.get(action.fighter, action.fighter)] if action.fighter else []
     if "counter" in action.roles:
         words.append("counter")
-    if action.direction and action.technique in ("slip",):
+    if verb := _verb(action.technique) if action.fighter else "":
+        words.append(verb)
+        if action.technique == "slip" and action.direction:
+            words.append(action.direction)
+        elif action.technique == "trap" and (action.side or action.hand):
+            words.append(f"the {action.side or action.hand} hand")
+    elif action.technique == "slip" and action.direction:
         words += [action.technique, action.direction]
     elif action.technique in _OF_ONE_HAND:
         words.append(action.technique)
@@ -59,6 +68,19 @@ def say(action: Action, names: dict[str, str]) -> str:
     if action.outcome:
         words.append(_OUTCOMES.get(action.outcome, action.outcome))
     return " ".join(words) + (AS_INFERRED if "outcome" in action.inferred else "")
+
+
+@lru_cache(maxsize=256)
+def _verb(technique: str) -> str:
+    """`slips` for what is no punch; empty where the trade has no verb for it, as for a gym's own words."""
+    words = load_vocabulary()
+    try:
+        kind = words.kind(technique)
+    except KeyError:
+        return ""
+    third = ("technique", technique, "third")
+    verbs = (x for x in words.lexemes if (x.category, x.value, x.form) == third)
+    return "" if kind in ("punch", "feint") else next((" ".join(verb.words) for verb in verbs), "")
 
 
 def matched_fighter(clip: ClipRow) -> str | None:

@@ -44,13 +44,14 @@ def boxes_for(sizes: Sequence[tuple[int, int]], canvas: tuple[int, int]) -> list
 class Composer:
     """Puts pictures together, one after the other; a picture that is as the one before is that very array.
 
-    `signs`: what is written on all of them.
+    `signs`: what is written on all of them; `mark`: what is written on those from now on.
     """
 
     def __init__(
         self, canvas: tuple[int, int], boxes: Sequence[Box], signs: Sequence[lettering.Overlay] = ()
     ):
         self._boxes, self._signs = boxes, signs
+        self.mark: lettering.Overlay | None = None
         self._composed = lettering.blank(*canvas)
         self._last: tuple[object, ...] = ()
         # One set of drawings lasts for many frames; it is drawn once.
@@ -58,7 +59,7 @@ class Composer:
 
     def compose(self, pictures: Sequence[Picture], views: Sequence[View], numbers: Sequence[int]) -> Picture:
         """`numbers`: what tells the pictures apart: their frames."""
-        state = (*numbers, *views)
+        state = (*numbers, *views, id(self.mark))
         if state == self._last:
             return self._composed
         self._last = state
@@ -68,7 +69,7 @@ class Composer:
             _place(picture, self._composed, frame)
             for overlay in self._overlays(place, view, frame):
                 overlay.onto(self._composed)
-        for sign in self._signs:
+        for sign in (*self._signs, *([self.mark] if self.mark else [])):
             sign.onto(self._composed)
         return self._composed
 

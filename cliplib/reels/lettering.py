@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
@@ -184,17 +185,30 @@ def caption(
     return overlay(image, box[0] + margin, max(0, y))
 
 
+_SPEEDS = {Fraction(1, 2): "½", Fraction(1, 4): "¼", Fraction(3, 4): "¾", Fraction(1, 3): "⅓"}
+
+
 def number_badge(number: int, box: tuple[int, int, int, int]) -> Overlay:
     """The example's number, at the upper right of the picture."""
+    return _badge(str(number), box, 0.055, 0)
+
+
+def speed_badge(speed: Fraction, box: tuple[int, int, int, int], *, beneath: bool = False) -> Overlay:
+    """That film runs slower than it was filmed, at the upper right; `beneath` the number, if there is one."""
+    text = _SPEEDS.get(speed) or f"{float(speed):.2g}"
+    return _badge(f"{text} speed", box, 0.04, round(max(14, min(box[2:]) * 0.055) * 1.9) if beneath else 0)
+
+
+def _badge(text: str, box: tuple[int, int, int, int], share: float, down: int) -> Overlay:
+    """`share` of the picture's height that the letters have; `down`: so many pixels lower."""
     scale = min(box[2:])
-    size = max(14, round(scale * 0.055))
+    size = max(14, round(scale * share))
     face = typeface(size, bold=True)
-    text = str(number)
     wide, tall = round(face.getlength(text)) + size, round(size * 1.6)
     image = Image.new("RGBA", (wide, tall), (*PAPER, round(255 * BOX_OPACITY)))
     ImageDraw.Draw(image).text((wide / 2, tall / 2), text, font=face.plain, fill=(*ACCENT, 255), anchor="mm")
     margin = round(scale * 0.035)
-    return overlay(image, box[0] + box[2] - margin - wide, box[1] + margin)
+    return overlay(image, box[0] + box[2] - margin - wide, box[1] + margin + down)
 
 
 def card(kind: str, lines: tuple[str, ...], canvas: tuple[int, int]) -> Picture:

@@ -25,7 +25,7 @@ from cliplib.reels import typefaces
 from cliplib.reels.parts import ReelPart, ReelSettings, Treatment
 from cliplib.reels.shots import Shot, shots_of
 
-VERSION = 3
+VERSION = 4
 """Raised whenever the same plan comes to be drawn or sounds differently; old prepared parts are then left."""
 
 RATES = tuple(

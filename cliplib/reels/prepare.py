@@ -190,6 +190,10 @@ def _clip(part: PlannedPart, clip: ReelPart, encoding: Encoding, tick: Tick) -> 
     composer = Composer(canvas, boxes, [sign for sign in signs if sign is not None])
     at = 0
     for shot in part.shots:
+        # Nobody should take a slow replay for how fast it was; a film without captions stays clean.
+        slowed = shot.kind == "slow" and bool(part.caption)
+        box, numbered = boxes[0].as_tuple(), part.number is not None
+        composer.mark = lettering.speed_badge(shot.speed, box, beneath=numbered) if slowed else None
         wanted = [shot.frames, shot.others] if clip.beside else [shot.frames]
         readers = [
             _read(pane, frames, size, tick) for pane, frames, size in zip(panes, wanted, sizes, strict=True)

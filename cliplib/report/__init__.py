@@ -19,11 +19,11 @@ def pdf(report: Report) -> bytes:
     return make(report)
 
 
-def svg(chart: Chart) -> bytes:
-    """A chart as an SVG document."""
+def svg(chart: Chart, *, narrow: bool = False) -> bytes:
+    """A chart as an SVG document; `narrow` for a phone."""
     from .charts import svg as make
 
-    return make(chart)
+    return make(chart, narrow=narrow)
 
 
 def png(chart: Chart) -> bytes:

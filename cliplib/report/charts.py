@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 import threading
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
@@ -36,14 +37,15 @@ _LOCK = threading.Lock()  # Matplotlib's settings are of the whole process
 _INK = "black"
 
 
-def svg(chart: Chart, *, named: bool = True) -> bytes:
-    """The chart as an SVG document, `named` with a title and a description of its own."""
+def svg(chart: Chart, *, named: bool = True, narrow: bool = False) -> bytes:
+    """The chart as an SVG document, `named` with a title and a description of its own. `narrow`: for a phone,
+    where the same letters have to be read on little more than half the width."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with _LOCK, mpl.rc_context(_STYLE):  # type: ignore[arg-type]
-        figure = Figure(figsize=size(chart), layout="constrained")
-        _DRAW[type(chart)](figure, chart)
+        figure = Figure(figsize=_narrow(*size(chart)) if narrow else size(chart), layout="constrained")
+        _DRAW[type(chart)](figure, _broken(chart) if narrow else chart)
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata=_NO_METADATA)
     text = out.getvalue().decode("utf-8")
@@ -92,6 +94,17 @@ def size(chart: Chart) -> tuple[float, float]:
     if isinstance(chart, Flow):
         return 7.2, 0.9 + 0.34 * (len(chart.own) + len(chart.other) + 1)
     return 7.2, 1.1 + 0.3 * max(1, len(chart.names))
+
+
+def _narrow(width: float, height: float) -> tuple[float, float]:
+    return 0.58 * width, 1.3 * height
+
+
+def _broken(chart: Chart) -> Chart:
+    """With names in two lines where they are of two parts."""
+    if isinstance(chart, Flow):
+        return chart
+    return replace(chart, names=tuple(name.replace(", ", ",\n", 1) for name in chart.names))
 
 
 def _bars(figure: Figure, chart: Bars) -> None:
@@ -164,7 +177,7 @@ def _flow(figure: Figure, chart: Flow) -> None:
             share = 100 * times / max(1, chart.tries)
             axes.text(0.65, y, f"{what}  {times} ({share:.0f} %)", va="center", fontsize=9)
             if place == 0:
-                axes.text(1.55, y, who, va="center", ha="right", fontsize=8, style="italic")
+                axes.text(1.6, y - 0.55, who, va="center", ha="right", fontsize=8, style="italic")
             y += 1
         y += 1
     axes.set_xlim(-0.45, 1.6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 
 import av
@@ -16,7 +17,8 @@ from hypothesis import strategies as st
 from PIL import Image, ImageDraw, features
 
 from cliplib.reels import lettering, typefaces
-from cliplib.reels.frame_shape import fit
+from cliplib.reels.compose import Composer, View
+from cliplib.reels.frame_shape import fit, whole
 
 # Private parts: what is known of the machine's typefaces is forgotten, as on another machine.
 
@@ -244,3 +246,24 @@ def test_without_shaping_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(typefaces.features, "check", lambda name: False)
     assert typefaces.faults(["بب"]).startswith("Arabic letters are not joined")
     assert typefaces.faults(["Adeyemi v Brandt"]) == ""
+
+
+def test_a_slow_replay_is_marked_as_one() -> None:
+    """Upper right, beneath the number if there is one: nobody takes it for how fast it was (common practice).
+    The picture changes there and nowhere else, and is as before when the mark is off."""
+    box = (0, 0, *CANVAS)
+    alone, beneath = (lettering.speed_badge(Fraction(1, 2), box, beneath=on) for on in (False, True))
+    number = lettering.number_badge(3, box)
+    assert alone.y == number.y
+    assert beneath.y >= number.y + number.inverse[0].shape[0]
+    composer = Composer(CANVAS, [fit(CANVAS, CANVAS)])
+    film, view = lettering.blank(*CANVAS), [View(whole())]
+    plain = composer.compose([film], view, [1]).copy()
+    composer.mark = alone
+    marked = composer.compose([film], view, [1]).copy()
+    changed = np.argwhere(lettering.planes(plain)[0] != lettering.planes(marked)[0])
+    assert len(changed) > 100
+    assert changed[:, 1].min() > CANVAS[0] // 2
+    assert changed[:, 0].max() < CANVAS[1] // 4
+    composer.mark = None
+    assert (composer.compose([film], view, [1]) == plain).all()

@@ -229,7 +229,7 @@ NAMES = {"Emeka Adeyemi": "Adeyemi", "Jonas Brandt": "Brandt"}
             ),
             "Brandt counter right uppercut to the body landed",
         ),
-        (action("slip", direction="outside"), "Adeyemi slip outside"),
+        (action("slip", direction="outside"), "Adeyemi slips outside"),
         (action("cross", side="left", outcome="partial"), "Adeyemi cross partly landed"),
         (action("punch", hand="lead"), "Adeyemi lead punch"),
     ],
@@ -255,7 +255,7 @@ def test_a_caption_says_who_when_and_what() -> None:
 
 def test_namesakes_are_told_apart() -> None:
     told = clip(1, action("jab", "Ana Silva"), action("slip", "Rui Silva"))
-    assert what_happens(told) == "Ana Silva jab, Rui Silva slip"
+    assert what_happens(told) == "Ana Silva jab, Rui Silva slips"
 
 
 def test_a_part_knows_its_moments_and_span() -> None:

@@ -565,3 +565,19 @@ def hints(text: str, short: str) -> list[str]:
     words = [w for w in text.split() if w not in ("to", "the")]
     hand = [words.pop(0)] if words[0] in ("lead", "rear") else []
     return [w[0].lower() for w in (*words[:1], *words[1:][::-1], *hand, short)]
+
+
+def test_a_line_that_was_typed_looks_like_one_that_was_picked(
+    library: Library, address: str, browser: Any
+) -> None:
+    library.logging.live.add(1, "MK", 60, "Brandt counter hook landed")
+    library.logging.live.add(1, "MK", 50, "jab missed", fighter=RED)
+    with new_page(browser) as page:
+        begin(page, address)
+        rows = page.locator(".log-line")
+        assert rows.locator(".log-who").all_inner_texts() == ["Adeyemi", "Brandt"]
+        assert [
+            name.split()[-1]
+            for name in page.locator(".log-mark").evaluate_all("(all) => all.map(m => m.className)")
+        ] == ["red", "blue"]
+        assert "Brandt Brandt" not in rows.nth(1).inner_text()

@@ -191,3 +191,30 @@ def test_twelve_paused_players_do_not_slow_a_search(library: Path) -> None:
     finally:
         (folder / "long.json").unlink()
         (folder / "long.mp4").unlink()
+
+
+@pytest.mark.parametrize("width", [390, 820])
+def test_no_table_of_counts_is_wider_than_its_box(browser: Any, address: str, width: int) -> None:
+    """On a phone and on a tablet a row becomes a block; nothing hides beyond a side."""
+    rows = [page.samples[0] for page in pages.PAGES if page.endpoint.startswith("evidence.") and page.samples]
+    with new_page(browser, viewport={"width": width, "height": 800}) as page:
+        for path in (*rows, "/counts/?q=jab&by=fighter&by=round"):
+            page.goto(address + path)
+            wide = page.eval_on_selector_all(
+                ".scroll", "(all) => all.map((e) => e.scrollWidth - e.clientWidth)"
+            )
+            assert all(over <= 0 for over in wide), (path, wide)
+
+
+def test_letters_of_a_chart_can_be_read_on_a_phone(browser: Any, address: str) -> None:
+    """A phone is sent a chart drawn for its width: letters of 9 points, shown at 9 CSS pixels or more."""
+    with new_page(browser, viewport={"width": 390, "height": 800}) as page:
+        page.goto(address + "/counts/?q=jab&by=fighter")
+        page.wait_for_function("() => [...document.querySelectorAll('.chart')].every((c) => c.naturalWidth)")
+        charts = page.eval_on_selector_all(
+            ".chart",
+            "(all) => all.map((c) => [c.currentSrc, c.getBoundingClientRect().width / c.naturalWidth])",
+        )
+        assert charts
+        points = 4 / 3  # CSS pixels of a point, as `naturalWidth` counts them
+        assert all("narrow=1" in source and 9 * points * share >= 9 for source, share in charts), charts

@@ -175,6 +175,7 @@ def chart() -> ResponseReturnValue:
         asking.get("by", ()),
         only=asking["only"],
         where=asking.get("where"),
+        narrow="narrow" in request.args,
     )
     answer = Response(picture, mimetype="image/svg+xml")
     answer.headers["Content-Security-Policy"] = CHART_POLICY

@@ -192,9 +192,14 @@ function showReading(text) {
 // --- lines ---
 const order = () => lines.sort((a, b) => (a.time ?? -1) - (b.time ?? -1) || a.id - b.id);
 const row = (id) => rows.querySelector(`[data-id="${id}"]`);
+// A line that was typed out says who in its words: “Brandt jab” is Brandt's as much as one that was picked.
+const told_by = (action) => fighters.findIndex((name, place) => [name, offers.short[place]].some((said) => action.toLowerCase().startsWith(`${said.toLowerCase()} `)));
 function take(line) {
-  const place = fighters.indexOf(line.fighter);
-  return { ...line, corner: ["red", "blue"][place] ?? "", who: offers.short[place] ?? "" };
+  const named = line.fighter ? fighters.indexOf(line.fighter) : -1;
+  const place = named >= 0 ? named : told_by(line.action);
+  const who = offers.short[place] ?? "";
+  const names = named < 0 && place >= 0 ? [fighters[place], who].find((said) => line.action.toLowerCase().startsWith(said.toLowerCase())) : "";
+  return { ...line, corner: ["red", "blue"][place] ?? "", who, words: line.action.slice(names.length).trim() };
 }
 function keep(line) {
   lines = [...lines.filter((l) => l.id !== line.id), take(line)];
@@ -215,7 +220,7 @@ function list_lines(latest) {
     const who = document.createElement("span");
     who.className = "log-who " + line.corner;
     who.textContent = line.who;
-    button.append(at, who, ` ${line.action}`);
+    button.append(at, who, ` ${line.words}`);
     if (line.problem) { const wrong = document.createElement("span"); wrong.className = "warn small"; wrong.textContent = ` ${line.problem}`; button.append(wrong); }
     button.addEventListener("click", () => { video.pause(); if (line.frame !== null) eye.to(line.frame); });
     const away = document.createElement("button");

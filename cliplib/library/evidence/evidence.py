@@ -318,9 +318,11 @@ class Evidence:
         where: Where | None = None,
         only: Mapping[str, str] | None = None,
         form: Literal["svg", "png"] = "svg",
+        narrow: bool = False,
     ) -> bytes:
-        """A picture of `tally` (counts or rates, at most MOST_ROWS of them) or of `next`, as SVG or PNG."""
-        picture = report.png if form == "png" else report.svg
+        """A picture of `tally` (counts or rates, at most MOST_ROWS of them) or of `next`, as SVG or PNG.
+        `narrow`: an SVG for a phone."""
+        picture = report.png if form == "png" else partial(report.svg, narrow=narrow)
         if kind == "next":
             found = self.next(phrase, where=where, only=only)
             return picture(content.flow("What comes next", found.reading.said or phrase, found.table))
