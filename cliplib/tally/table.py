@@ -15,7 +15,7 @@ import dataclasses
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import JSON, Reading
@@ -185,18 +185,33 @@ class Filled:
         return Opened(tuple(tries.exchange_ids().tolist()), len(tries), words)
 
     def number(self, key: str) -> Number:
-        """The number with this key. NotFoundError as `open`."""
+        """The number with this key; 0 where its row is there and the number has come down to nothing.
+        NotFoundError where not even the row is."""
+        counted = next(self._counted(key), None)
+        if key not in self.openers and counted is not None:
+            return Number(*counted, (), tuple(unquote(part) for part in key.split("/")[1:]))
         opened = self.open(key)
-        for member in self.form.groups:
-            for row in self.rows.get(member.name, ()):
-                for column, cell in zip(member.columns, row.cells, strict=True):
-                    if key not in cell.keys or column.kind not in ("of", "count", "whole"):
-                        continue
-                    place = cell.keys.index(key)
-                    of = int(cell.values[1]) if column.kind == "of" and place == 0 else None
-                    return Number(int(cell.values[place]), of, opened.clips, opened.words)
+        if counted is not None:
+            return Number(*counted, opened.clips, opened.words)
         count = len(opened.clips) if opened.tries is None else opened.tries
         return Number(count, None, opened.clips, opened.words)
+
+    def _counted(self, key: str) -> Iterator[tuple[int, int | None]]:
+        """How many, and of how many, in the row that a key names: its cells know that row by their own keys,
+        which differ from it in the last part alone."""
+        row_key, _, last = key.rpartition("/")
+        part = unquote(last)
+        for group in self.form.groups:
+            for row in self.rows.get(group.name, ()):
+                if not any(
+                    one.rpartition("/")[0] == row_key for cell in row.cells for one in cell.keys if one
+                ):
+                    continue
+                for column, cell in zip(group.columns, row.cells, strict=True):
+                    if column.kind in ("of", "count", "whole") and part in column.parts:
+                        place = column.parts.index(part)
+                        of = cell.values[1] if column.kind == "of" and place == 0 else None
+                        yield int(cell.values[place] or 0), of
 
     # --- for people ---------------------------------------------------------------------------------------
 

@@ -6,19 +6,22 @@ They go into build/pictures; two of them, compressed, into web/static for the RE
 from __future__ import annotations
 
 import io
+import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 from PIL import Image
 
 from cliplib import Library
-from fixtures import demo
+from fixtures import argument, demo
 from tests.web import served
 from tests.web.browser import chromium, new_page
 
 ROOT = Path(__file__).parents[2]
 OUT = ROOT / "build" / "pictures"
-README = {"find": "wide-light", "clip": "wide-light"}
+README = {"find": "wide-light", "breakdown": "wide-light"}
 LARGEST = 120_000  # bytes of a picture in the README
 
 QUERY = "counter+to+the+body+after+a+missed+jab"
@@ -26,20 +29,31 @@ SIZES = {"wide": {"width": 1280, "height": 860}, "phone": {"width": 390, "height
 
 
 def library() -> Path:
-    """The demo fights as a library with a reel, kept for the next time."""
+    """The demo fights as a library with a reel and the demo's breakdown, kept for the next time."""
     demo.build(OUT / "fights")
     lib = Library(OUT / "library", create=True)
     lib.logging.ingest([OUT / "fights"])
     if not lib.making.reels():
         lib.making.make_reel(QUERY.replace("+", " "), title="Counters to the body")
+    if not lib.making.breakdowns.all():
+        lib.making.breakdowns.put(None, argument.document(_asks(OUT / "library"))[0])
     lib.close()
     return OUT / "library"
+
+
+def _asks(folder: Path) -> argument.Ask:
+    def ask(words: list[str]) -> Any:
+        command = [sys.executable, "-m", "cliplib", "--library", str(folder), *words, "--json"]
+        return json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+
+    return ask
 
 
 def pages(folder: Path) -> dict[str, str]:
     lib = Library(folder)
     clip = next(c for c in lib.finding.find(QUERY.replace("+", " ")).clips if len(c.actions) > 3)
     reel = lib.making.reels()[0].name
+    breakdown = lib.making.breakdowns.all()[0].name
     picked = ",".join(str(c.id) for c in lib.finding.find("lead hook").clips[:3])
     return {
         "start": "/",
@@ -54,6 +68,11 @@ def pages(folder: Path) -> dict[str, str]:
         "reels": "/reels/",
         "reel": f"/reels/{reel}/",
         "arrange": f"/reels/arrange?clips={picked}",
+        "breakdowns": "/breakdowns/",
+        "breakdown": f"/breakdowns/{breakdown}/edit",
+        "breakdown-page": f"/breakdowns/{breakdown}/",
+        "elsewhere": f"/breakdowns/{breakdown}/points/he-waits-for-the-jab/elsewhere",
+        "into": f"/breakdowns/into?q={QUERY}",
         "missing": "/clip/999999",
     }
 

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from cliplib import Library, evidence_tables
+from cliplib.breakdowns.editing import target_of
 from cliplib_web import create_app
 from cliplib_web.evidence import tables
 from tests import libraries
@@ -237,6 +238,51 @@ def test_points_are_put_into_order(client: Any, folder: Path, order: Any, status
         assert re.findall(r"^## (.*)$", text, re.MULTILINE) == ["Last", "He tries it", "The answer"]
         assert sorted(text.split()) == sorted(TEXT.split())
     assert kept(folder, name).decode() == TEXT
+
+
+def test_takes_of_points_with_one_heading_go_along_when_they_change_places(client: Any, folder: Path) -> None:
+    text = "# T\n\n## Twice\n\nFirst.\n\n- [x](clip:1)\n\n## Twice\n\nSecond.\n\n- [y](clip:2)\n"
+    breakdowns = Library(folder).making.breakdowns
+    name = breakdowns.put(None, text)
+    breakdowns.begin_take(name, "twice")
+    breakdowns.begin_take(name, "twice-2")
+    breakdowns.begin_take(name, "twice-2")
+    breakdowns.put(name, breakdowns.in_order(text, [1, 0]))
+    points = breakdowns.outline(name).points
+    assert [(p.script[0][0].text, len(p.takes)) for p in points] == [("Second.", 2), ("First.", 1)]
+    assert not breakdowns.outline(name).stray
+
+
+def test_a_forgotten_fight_is_named_and_the_rest_is_shown(tmp_path: Path) -> None:
+    folder = served.kinds_library(tmp_path, ("closed gop", "open gop"))
+    library = Library(folder)
+    gone = next(c.id for c in library.finding.find("jab").clips if c.fight == "closed gop")
+    left = next(c.id for c in library.finding.find("jab").clips if c.fight != "closed gop")
+    name = library.making.breakdowns.put(
+        None, f"# T\n\n## P\n\n[2](count:jab) tries.\n\n- [gone](clip:{gone})\n- [left](clip:{left})\n"
+    )
+    library.care.forget([library.finding.fight("closed gop").id])
+    library.close()
+    for address in (f"/breakdowns/{name}/", f"/breakdowns/{name}/edit"):
+        page = shown(create_app(folder).test_client(), address)
+        assert "written 2, now 1" in page
+        assert "no longer among them" in page
+        assert "was of a fight that was forgotten" in page
+        assert f"/clips/{left}.mp4" in page
+        assert f"/clips/{gone}.mp4" not in page
+
+
+def test_a_number_that_came_down_to_nothing_says_so(client: Any, folder: Path) -> None:
+    """A table's row is there, and the number in it is nought: no key stands behind it any more."""
+    filled = Library(folder).evidence.table("answers", phrase="jab", only={})
+    (row,) = {key.rpartition("/")[0] for key in filled.openers if "/" in key}
+    part = next(p for p in ("attack_landed", "punch_landed") if f"{row}/{p}" not in filled.openers)
+    target = target_of("count", "jab", [("table", "answers"), ("key", f"{row}/{part}")])
+    name = Library(folder).making.breakdowns.put(None, f"# T\n\n## P\n\n[2 of 3](<{target}>)\n")
+    assert re.search(r"written 2 of 3, now 0 of \d", shown(client, f"/breakdowns/{name}/"))
+    target = target_of("count", "jab", [("table", "answers"), ("key", "answers/open/dance/beaten")])
+    Library(folder).making.breakdowns.put(name, f"# T\n\n## P\n\n[2 of 3](<{target}>)\n")
+    assert "nothing is counted by that any more" in shown(client, f"/breakdowns/{name}/")
 
 
 def test_a_broken_breakdown_does_not_hide_the_others(client: Any, folder: Path) -> None:

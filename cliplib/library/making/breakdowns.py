@@ -552,6 +552,15 @@ class Breakdowns:
                 source, target = place / TAKES / key, place / TAKES / now
                 if key not in new and source.is_dir() and not target.exists():
                     source.rename(target)
+        # Points of one heading are filed by their order: where that changed, their takes go along.
+        turned = _turned(before, after)
+        aside = {now: place / TAKES / f".{key}" for key, now in turned.items()}
+        for key, now in turned.items():
+            if (place / TAKES / key).is_dir():
+                (place / TAKES / key).rename(aside[now])
+        for now, source in aside.items():
+            if source.is_dir():
+                source.rename(place / TAKES / now)
 
     def _file(self, name: str) -> BreakdownFile:
         place = self.folder / name
@@ -618,6 +627,18 @@ class Breakdowns:
 
 def _by_shot(link: Link, records: Sequence[ShotRecord]) -> list[tuple[ShotRecord, ...]]:
     return [tuple(records)] if link.kind == "beside" else [(record,) for record in records]
+
+
+def _turned(before: Breakdown, after: Breakdown) -> dict[str, str]:
+    """The keys of points that changed places among those of the same heading, and the keys that they have
+    now. Empty where that cannot be told for sure."""
+
+    def told(point: Point) -> tuple[object, ...]:
+        return point.heading, point.said, tuple((shot.target, shot.title) for shot in point.shots)
+
+    old, new = {told(p): p.key for p in before.points}, {told(p): p.key for p in after.points}
+    turned = {key: new[what] for what, key in old.items() if new.get(what, key) != key}
+    return turned if set(turned) == set(turned.values()) else {}
 
 
 def _differences(link: Link, noted: Sequence[ShotRecord], finder: ShotFinder) -> Iterator[str]:
