@@ -14,6 +14,7 @@ from cliplib.core.models import Corner, FightInfo, LogSource
 from cliplib_web import create_app
 from tests import libraries
 from tests.search import archive
+from tests.web import served
 
 HOME = "http://127.0.0.1"
 
@@ -205,3 +206,23 @@ def test_filters_come_back_as_the_library_has_them(filtered: tuple[Library, Any]
     assert library.finding.checked(
         Where(fighter=" emeka ", outcome="LANDED", fight="adeyemi v", rounds=(1,))
     ) == Where(fighter=libraries.RED, outcome="landed", fight="Adeyemi v Brandt", rounds=(1,))
+
+
+def test_the_first_page_opens_with_pictures(tmp_path: Path) -> None:
+    """Phrases that find something, the latest film and reels, each with a picture; an empty library says what to
+    do, and looking at the page is no search that somebody made."""
+    Library(tmp_path / "empty", create=True).close()
+    empty = create_app(tmp_path / "empty").test_client().get("/").get_data(as_text=True)
+    assert "still empty" in empty
+    assert "new fight" in empty
+    folder = served.busy_library(tmp_path)
+    library = Library(folder)
+    library.making.make_reel([2], title="One of them")
+    before = library.finding.complete("sl")
+    page = create_app(folder).test_client().get("/").get_data(as_text=True)
+    for heading in ("Say it as you would in the gym", "Latest film", "Latest reels"):
+        assert heading in page
+    assert page.count("/clips/") >= 3
+    assert "counter to the body after a missed jab" in page
+    assert "lead hook on the ropes" not in page, "a phrase that finds nothing here is no example"
+    assert library.finding.complete("sl") == before

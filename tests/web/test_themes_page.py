@@ -319,3 +319,25 @@ def test_who_may_only_look_sees_no_private_clip_in_a_theme(tmp_path: Path) -> No
     ):
         with pytest.raises(NotFoundError):
             act()
+
+
+@needs_chromium[0]
+@needs_chromium[1]
+def test_a_theme_opens_with_five_choices(tmp_path: Path) -> None:
+    """Phrase, title, order, how many, slow replays; the rest is folded, and what is folded is kept all the same."""
+    folder = served.make_library(tmp_path)
+    with served.serve(folder) as address, chromium() as browser, new_page(browser) as page:
+        page.goto(f"{address}/themes/new?q=jab")
+        seen = page.locator(".theme-form :is(input, select):not([type=hidden])").evaluate_all(
+            "(all) => all.filter((e) => e.checkVisibility()).map((e) => e.name)"
+        )
+        assert seen == [".phrase", ".title", ".order", "limits.clips", "slow"]
+        page.get_by_label("Title", exact=True).fill("Jabs")
+        page.get_by_text("Everything else").click()
+        page.get_by_label("Line under the title").fill("for Tuesday")
+        page.get_by_role("button", name="Keep", exact=True).click()
+        page.wait_for_url("**/themes/jabs/")
+    text = Library(folder).making.themes.text("jabs")
+    assert 'subtitle = "for Tuesday"' in text
+    assert "clips = 20" in text
+    assert "[slow]" in text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from typing import Any
@@ -11,7 +11,17 @@ from urllib.parse import urlencode
 from flask import Blueprint, jsonify, make_response, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from cliplib import Found, InputError, Library, Reading, Unread, Where, evidence_tables
+from cliplib import (
+    ClipRow,
+    FightRow,
+    Found,
+    InputError,
+    Library,
+    Reading,
+    Unread,
+    Where,
+    evidence_tables,
+)
 
 from ..api.shapes import served_found
 from ..site.here import library
@@ -85,6 +95,25 @@ class Part:
 
 
 @dataclass(frozen=True)
+class Shown:
+    """A picture that leads somewhere: `clip` has the picture, None where there is no film."""
+
+    text: str
+    under: str
+    link: str
+    clip: int | None
+
+
+@dataclass(frozen=True)
+class Start:
+    """What there is before anything is looked for: phrases that find something, and what is latest."""
+
+    fights: int
+    fighters: int
+    rows: tuple[tuple[str, tuple[Shown, ...]], ...]
+
+
+@dataclass(frozen=True)
 class FindPage:
     """What find.html shows."""
 
@@ -110,8 +139,7 @@ class FindPage:
     previous_link: str
     next_link: str
     orders: tuple[tuple[str, str, str, bool], ...]
-    examples: tuple[tuple[str, str], ...]
-    totals: dict[str, int]
+    start: Start | None
 
 
 @page.get("/")
@@ -183,8 +211,7 @@ def find() -> ResponseReturnValue:
                 previous_link=link(page=page_no - 1) if 1 < page_no <= pages else "",
                 next_link=link(page=page_no + 1) if page_no < pages else "",
                 orders=tuple((key, text, link(order=key), key == order) for key, text in ORDERS.items()),
-                examples=tuple((p, url_for("find.find", q=p)) for p in EXAMPLES) if not found else (),
-                totals=totals(lib) if not found else {},
+                start=start_of(lib) if not found else None,
             ),
         )
     )
@@ -193,6 +220,8 @@ def find() -> ResponseReturnValue:
     return answer
 
 
+PER_ROW = 4
+"""Pictures side by side on the first page, and so many lie in a row."""
 EXAMPLES = (
     "counter to the body after a missed jab",
     "slips the jab and counters with a cross",
@@ -201,8 +230,50 @@ EXAMPLES = (
 )
 
 
-def totals(lib: Library) -> dict[str, int]:
-    return {"fights": len(lib.finding.fights()), "fighters": len(lib.finding.fighters())}
+def start_of(lib: Library) -> Start:
+    fights = lib.finding.fights()
+    rows = (
+        ("Say it as you would in the gym", tuple(_phrases(lib))),
+        ("Latest film", tuple(_latest(lib, fights))),
+        ("Latest reels", tuple(_reels(lib))),
+        ("Themes", tuple(_themes(lib))),
+    )
+    shown = tuple((heading, row) for heading, row in rows if row)
+    return Start(len(fights), len(lib.finding.fighters()), shown if fights else ())
+
+
+def _phrases(lib: Library) -> Iterator[Shown]:
+    for phrase in EXAMPLES:
+        found = lib.finding.find(phrase, limit=1, noted=False)
+        if found.total:
+            count = f"{found.total} exchange{'' if found.total == 1 else 's'}"
+            yield Shown(phrase, count, url_for("find.find", q=phrase), _pictured(found.clips))
+
+
+def _latest(lib: Library, fights: Sequence[FightRow]) -> Iterator[Shown]:
+    for fight in sorted(fights, key=lambda fight: -fight.id)[:PER_ROW]:
+        clips = lib.finding.find(
+            "", where=Where(fight=fight.title), order="round", limit=1, noted=False
+        ).clips
+        when = fight.info.date.isoformat() if fight.info.date else "no date"
+        yield Shown(fight.title, when, url_for("fight.show", fight_id=fight.id), _pictured(clips))
+
+
+def _reels(lib: Library) -> Iterator[Shown]:
+    for reel in lib.making.reels()[:PER_ROW]:
+        clips = lib.finding.clips(reel.shows[:1])
+        yield Shown(reel.title, reel.made, url_for("reels.show", name=reel.name), _pictured(clips))
+
+
+def _themes(lib: Library) -> Iterator[Shown]:
+    for theme in [one for one in lib.making.themes.all() if not one.problem][:PER_ROW]:
+        under = f"made {theme.last.made}" if theme.reel and theme.last else "no reel yet"
+        clips = lib.finding.find(theme.theme.phrase, limit=1, noted=False).clips if theme.theme else ()
+        yield Shown(theme.title, under, url_for("themes.show", name=theme.name), _pictured(clips))
+
+
+def _pictured(clips: Sequence[ClipRow]) -> int | None:
+    return next((clip.id for clip in clips if clip.poster), None)
 
 
 def well_spelt(lib: Library, phrase: str) -> str:

@@ -65,6 +65,7 @@ class Listed:
                 offset=offset,
                 limit=limit,
                 second_opinions=self.args.get("logs") == "all",
+                noted=False,
             )
             return found.total, list(found.clips)
         finding = self.library.finding

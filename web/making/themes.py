@@ -81,7 +81,7 @@ SECTIONS = (
         "limits",
         "At most",
         (
-            Field("clips", "Clips", "number"),
+            Field("clips", "Clips at most", "number"),
             Field("seconds", "Seconds of film", "number", hint="replays not counted"),
             Field("per_fight", "Clips of one fight", "number"),
             Field("overlap", "Two clips may show the same film", "flag", False),
@@ -186,6 +186,14 @@ SECTIONS = (
         ),
     ),
 )
+FIRST = tuple(
+    (section, field)
+    for section in SECTIONS
+    for field in section.fields
+    if (section.table, field.key) in (("", "phrase"), ("", "title"), ("", "order"), ("limits", "clips"))
+)
+"""What stands open on the form, with the tick for slow replays; the rest is folded."""
+
 NEW: dict[str, Any] = {"limits": {"clips": 20}, "slow": {}, "freeze": {}}
 """What a new theme's form begins with."""
 
@@ -265,6 +273,7 @@ def _page(name: str, values: Mapping[str, Any], text: str, problem: str = "") ->
         "theme.html",
         here=here,
         sections=SECTIONS,
+        first=FIRST,
         kinds=library().making.handover.kinds,
         as_text="text" in request.form,
     )

@@ -71,18 +71,20 @@ class Finding:
         limit: int = 20,
         strict: bool = False,
         second_opinions: bool = False,
+        noted: bool = True,
     ) -> Found:
         """A page of the exchanges that a phrase describes, with counts of all of them.
 
         `where` narrows further than the phrase does. Orders: fit, date, round, fighter. An exchange that two
         people logged counts once, as the first of them told it, unless `second_opinions` are asked for.
+        `noted`: it is a search that somebody made, to be offered again.
         """
         reading = self.explain(phrase, strict=strict)
         search = self._desk.search
         found = search.find(
             reading, where=where, order=order, offset=offset, limit=limit, second_opinions=second_opinions
         )
-        if found.total and not self._desk.hiding.active:
+        if noted and found.total and not self._desk.hiding.active:
             self.history.add(reading)
         if found.total:
             return found
