@@ -17,6 +17,7 @@ from .api import breakdowns as api_breakdowns
 from .api import evidence as api_evidence
 from .api import logging as api_logging
 from .api import routes as api
+from .api import watching as api_watching
 from .care import forget
 from .evidence import agreement, tables
 from .finding import beside, clip, fight, find, show
@@ -115,7 +116,7 @@ BLUEPRINTS: tuple[Blueprint, ...] = tuple(
     module.page
     for module in (
         *(find, clip, show, beside, draw, agreement, fight, media, reels, themes, handover, breakdowns),
-        *(log, newfight, stretches, forget, work, api, api_logging, api_breakdowns),
+        *(log, newfight, stretches, forget, work, api, api_logging, api_breakdowns, api_watching),
     )
 )
 

@@ -547,7 +547,8 @@ def pick(page: Any, corner: int, name: str, text: str) -> None:
         rows = [row.strip() for row in page.locator("#log-offers li").all_inner_texts()]
         place = rows.index(f"{short} {text}") if f"{short} {text}" in rows else None
         if place is not None:
-            page.keyboard.press("1234567890"[place] if place else "Enter")
+            keys = page.eval_on_selector_all("#log-offers li", "(all) => all.map((one) => one.dataset.key)")
+            page.keyboard.press(keys[place] if place else "Enter")
             return
         if not letters:  # none of the ten rows: typed out
             page.keyboard.press("Escape")

@@ -41,6 +41,7 @@ SCHEMAS: dict[str, Shape] = {
         **dict.fromkeys(("fighter", "hand", "side", "target", "outcome", "direction"), MAYBE_TEXT),
     ),
     "Clip": thing(
+        ("view", "view_of"), view=YES_NO, view_of=MAYBE_WHOLE,
         id=WHOLE, fight=TEXT, round=MAYBE_WHOLE, start=MAYBE_NUMBER, end=MAYBE_NUMBER,
         start_frame=MAYBE_WHOLE, end_frame=MAYBE_WHOLE, actions=many(ref("Action")),
         matches=many(many(WHOLE)), video=MAYBE_TEXT, picture=MAYBE_TEXT,
@@ -73,6 +74,16 @@ SCHEMAS: dict[str, Shape] = {
         unread=many(thing(text=TEXT, start=WHOLE, end=WHOLE, meant=many(TEXT))), because=MAYBE_TEXT,
     ),
     "Frames": thing(frames=WHOLE, time_base=PLACE, steps=many(PLACE)),
+    "Film": thing(
+        seconds=NUMBER, looked=MAYBE_TEXT, other=YES_NO, notes=many(TEXT), rounds=many(many(NUMBER)),
+        parts=many({"type": "object"}), proposals=many({"type": "object"}), decided=WHOLE,
+        quiet={"type": ["object", "null"]},
+    ),
+    "Decision": thing(
+        ("by", "first", "last"), by=TEXT, decision={"enum": ["accept", "refuse", "undo"]},
+        first={"type": "integer", "minimum": 0}, last={"type": "integer", "minimum": 0},
+    ),
+    "Decider": thing(("by",), by=TEXT),
     "Waiting": thing(waiting=WHOLE),
     "Upload": thing(key=TEXT, offset=WHOLE, size=WHOLE),
     "NewUpload": thing(size={"type": "integer", "minimum": 1}),
@@ -90,6 +101,7 @@ SCHEMAS: dict[str, Shape] = {
 def document() -> Shape:
     evidence_paths, evidence_shapes = document_evidence.parts()
     fight, line, clip = in_path("fight_id"), in_path("line_id"), in_path("clip_id")
+    proposal = in_path("proposal_id")
     upload: Shape = {
         "name": "key",
         "in": "path",
@@ -191,6 +203,20 @@ def document() -> Shape:
                 },
             },
             "delete": operation("Forget it.", None, upload, status="204", changes=True),
+        },
+        "/api/fights/{fight_id}/film": {
+            "get": operation("The film's parts, and what is proposed of it.", ref("Film"), fight)
+        },
+        "/api/fights/{fight_id}/proposals/{proposal_id}": {
+            "post": operation(
+                "Decide what is proposed: accept, also as other frames, refuse, or undo.",
+                ref("Film"), fight, proposal, body="Decision", changes=True,
+            )
+        },
+        "/api/fights/{fight_id}/proposals/both": {
+            "post": operation(
+                "Accept all that both sources say.", ref("Film"), fight, body="Decider", changes=True
+            )
         },
         "/api/fights/{fight_id}/cut": {
             "post": operation("Cut what waits.", ref("Waiting"), fight, status="202", changes=True)

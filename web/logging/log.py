@@ -31,6 +31,7 @@ class LogPage:
     log_file: str
     others: tuple[tuple[str, int], ...]
     imported: int | None
+    looked: bool
 
 
 @page.get("/log")
@@ -54,6 +55,7 @@ def show(fight_id: int) -> ResponseReturnValue:
         log_file=lib.logging.live.log_name(by) if by else "",
         others=tuple((log.by, len(log.lines)) for log in lib.logging.live.logs(fight_id) if log.by != by),
         imported=request.args.get("imported", type=int),
+        looked=lib.logging.watching.of(fight_id).looked is not None,
     )
     return render_template("log.html", here=here)
 
@@ -78,6 +80,25 @@ def make_ready(fight_id: int) -> ResponseReturnValue:
         return back
 
     job = jobs().start("Getting the footage ready", work)
+    return redirect(url_for("work.watch", key=job.key), 303)
+
+
+@page.post("/log/watch")
+def watch(fight_id: int) -> ResponseReturnValue:
+    """Have the film looked at; what is found is proposed on the page for logging."""
+    lib = library()
+    fight = lib.finding.fight(fight_id)
+    back = url_for("log.show", fight_id=fight_id)
+    if fight.info.round_us is None or fight.info.rest_us is None:
+        raise InputError(
+            "Write round_seconds and rest_seconds into the fight's fight.toml first: bells are told by them."
+        )
+
+    def work(progress: Progress) -> str:
+        lib.logging.watching.watch(fight_id, progress)
+        return back
+
+    job = jobs().start(f"Looking at the film of “{fight.title}”", work)
     return redirect(url_for("work.watch", key=job.key), 303)
 
 

@@ -1,6 +1,7 @@
 // Logging while the fight plays. Every line is sent when it is entered; what the server has answered is kept.
 import { Frames, clock, follow } from "./log_frames.js";
-import { Offers } from "./log_offers.js";
+import { Offers, keysOfRows } from "./log_offers.js";
+import { film, pace } from "./log_film.js";
 import { strip } from "./log_strip.js";
 
 const root = document.querySelector(".logging");
@@ -12,12 +13,16 @@ const $ = (what) => root.querySelector(what);
 const video = $("video"), box = $("#entry"), list = $("#log-offers"), reading = $("#log-reading"), rows = $("[data-lines]");
 const say = (what, text) => { $(what).textContent = text; };
 
-const DIGITS = "1234567890"; // rows offered, each with the key that takes it
 const TRUSTED = 3; // letters from which typed text is taken at its word
 // A digit takes its row in the empty box, unless digits are to be punches there (1-2), and right after a letter;
 // elsewhere it is a gym's number for a punch.
 const digits = $("[data-digits]");
-const picks = () => (box.value ? /\p{L}$/u.test(box.value) : digits.checked);
+const rowKeys = keysOfRows();
+const keysNow = () => {
+  if (box.value && !/\p{L}$/u.test(box.value)) return [];
+  const fine = rowKeys.filter((one) => !box.value || !one.text);
+  return box.value || digits.checked ? fine : fine.filter((one) => !one.digit);
+};
 digits.checked = localStorage.getItem("cliplib.digits") !== "punches";
 digits.addEventListener("change", () => { localStorage.setItem("cliplib.digits", digits.checked ? "rows" : "punches"); draw(); toBox(); });
 const offers = new Offers(known.offers, known.numbers, fighters);
@@ -25,6 +30,7 @@ let lines = [], next = { going_on: [], opening: [], until: null };
 let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false, refused = "";
 const undone = [];
 const touch = matchMedia("(pointer: coarse)"); // no keyboard is asked for by what is tapped
+const roomy = matchMedia("(min-width: 901px) and (pointer: fine)"); // where more than ten rows have room, and keys
 const toBox = () => { if (!touch.matches) box.focus(); };
 
 // --- the server ---
@@ -62,6 +68,15 @@ const lane = strip($(".log-strip"), {
   chosen: (line) => { video.pause(); eye.to(line.frame); row(line.id)?.focus(); },
 });
 
+const whole = film($(".film-line"), $(".film"), { ask, by, frames, video, seek: (frame) => eye.to(frame), pause: () => video.pause(), changed: (told) => { known.rounds = told.rounds.map(([n, from]) => [n, from]); } });
+const running = pace({ video, frames, seek: (frame) => eye.to(frame), told: whole.told, wishes: () => ({ skip: $("[data-skip]").checked, hurry: $("[data-hurry]").checked }) });
+for (const name of ["skip", "hurry"]) {
+  const tick = $(`[data-${name}]`);
+  const kept = localStorage.getItem(`cliplib.${name}`);
+  if (kept !== null) tick.checked = kept === "yes";
+  tick.addEventListener("change", () => { localStorage.setItem(`cliplib.${name}`, tick.checked ? "yes" : "no"); running.speed(Number($("[data-speed]").value)); toBox(); });
+}
+
 // --- time ---
 let wasGoingOn = null;
 function tick(frame) {
@@ -69,6 +84,8 @@ function tick(frame) {
   say("[data-clock]", told(seconds));
   say("[data-frame]", `${clock(seconds, 2)} · frame ${frame}`);
   lane.pass(seconds);
+  whole.pass(seconds);
+  running.pass(seconds);
   const goingOn = next.until !== null && seconds <= next.until;
   if (goingOn !== wasGoingOn) { wasGoingOn = goingOn; rerank(); }
 }
@@ -96,9 +113,10 @@ function rerank() {
 function draw() {
   if (finger) { finger.late = true; return; } // no row moves under a finger
   const typed = box.value.trim();
-  shownRows = offers.rows(typed, DIGITS.length);
+  const keys = keysNow(), most = roomy.matches ? Math.max(10, keys.length) : 10;
+  shownRows = offers.rows(typed, most);
   const own = checked?.text === typed ? typedRows(typed) : [];
-  if (own.length) shownRows = [...own, ...shownRows.filter((r) => !own.some((o) => o.action === r.action && o.fighter === r.fighter))].slice(0, DIGITS.length);
+  if (own.length) shownRows = [...own, ...shownRows.filter((r) => !own.some((o) => o.action === r.action && o.fighter === r.fighter))].slice(0, most);
   marked = Math.min(marked, Math.max(0, shownRows.length - 1));
   list.replaceChildren(...shownRows.map((one, i) => {
     const item = document.createElement("li");
@@ -109,7 +127,8 @@ function draw() {
     who.className = `log-who ${one.who === 1 ? "blue" : one.who === 0 ? "red" : ""}`;
     who.textContent = one.who === undefined ? "as typed" : offers.short[one.who];
     item.append(who, ` ${one.action}`);
-    if (picks()) item.dataset.digit = DIGITS[i];
+    if (keys[i]) { item.dataset.digit = keys[i].label; item.dataset.key = keys[i].press; }
+    if (i >= 10) item.className = "also";
     return item;
   }));
   if (shownRows.length) box.setAttribute("aria-activedescendant", `log-offer-${marked}`); else box.removeAttribute("aria-activedescendant");
@@ -335,10 +354,11 @@ $(".log-entry").addEventListener("submit", (e) => { e.preventDefault(); enter();
 box.addEventListener("keydown", (e) => {
   const empty = !box.value;
   const key = e.key;
+  let pick;
   if (key === "ArrowDown") mark(1);
   else if (key === "ArrowUp") mark(-1);
   else if (key === "Escape") { clear(); if (resume) play(); resume = false; }
-  else if (/^[0-9]$/.test(key) && picks() && shownRows[DIGITS.indexOf(key)] && !e.ctrlKey && !e.altKey && !e.metaKey) { marked = DIGITS.indexOf(key); enter(); }
+  else if ((pick = keysNow().findIndex((one) => one.is(e))) >= 0 && shownRows[pick]) { marked = pick; enter(); }
   else if (empty && key === " ") video.paused ? play() : video.pause();
   else if (empty && key === ".") again();
   else if (empty && (e.ctrlKey || e.metaKey) && key.toLowerCase() === "z") undo();
@@ -380,6 +400,11 @@ rows.addEventListener("keydown", (e) => {
   e.preventDefault();
 });
 
+root.addEventListener("keydown", (e) => {
+  if (e.key !== "F2") return;
+  e.preventDefault();
+  if (document.activeElement === box) whole.focus(); else box.focus();
+});
 root.addEventListener("click", (e) => {
   const what = e.target.closest("[data-do]")?.dataset.do;
   if (what === "play") video.paused ? play() : video.pause();
@@ -389,7 +414,7 @@ root.addEventListener("click", (e) => {
   else if (what === "done") ask("/cut", { method: "POST" }).then(poll).catch(fail);
 });
 video.addEventListener("click", () => { video.paused ? play() : video.pause(); toBox(); });
-$("[data-speed]").addEventListener("change", (e) => { video.playbackRate = Number(e.target.value); toBox(); });
+$("[data-speed]").addEventListener("change", (e) => { running.speed(Number(e.target.value)); toBox(); });
 $("[data-round-jump]")?.addEventListener("change", (e) => { if (e.target.value) eye.to(frames.near(Number(e.target.value))); toBox(); });
 
 // --- clips ---
@@ -412,4 +437,5 @@ else if (known.rounds.length) eye.to(frames.near(known.rounds[0][1])); // nothin
 await ask("/next", { query: { by, frame: last?.frame ?? 0 } }).then((told) => { next = told; }).catch(() => {});
 rerank();
 poll();
+await whole.load().catch(fail);
 root.dataset.begun = "yes";

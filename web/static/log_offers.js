@@ -42,17 +42,32 @@ export class Offers {
   // Rows that fit what is typed, the likeliest first. Who has typed a letter for every word means just that line.
   rows(typed, most) {
     const wanted = typed.trim().toLowerCase();
-    const whole = [], found = [];
+    const whole = [], found = []; // of those that are told completely, the ones that use more of their own words first
     for (const [who, what] of this.ranking) {
       const core = this.words[what].length;
       const words = wanted ? [...this.words[what], ...(this.numbers[what] ? [this.numbers[what]] : []), ...this.names[who]] : [];
       const used = wanted ? fits(wanted, words, core) : 0;
       if (used < 0) continue;
-      (used === core && wanted.length >= WHOLE ? whole : found).push({ fighter: this.fighters[who], who, action: this.texts[what] });
+      (used === core && wanted.length >= WHOLE ? whole : found).push({ fighter: this.fighters[who], who, action: this.texts[what], used });
       if (!wanted && found.length === most) break;
     }
+    whole.sort((a, b) => b.used - a.used);
     return [...whole, ...found].slice(0, most);
   }
+}
+
+// The keys that take a row at once: digits, then keys of the same place on every keyboard, by what stands on them
+// here, then function keys. `text`: keys that may go on with a word that was begun.
+export function keysOfRows() {
+  const plain = (e) => !e.ctrlKey && !e.altKey && !e.metaKey && !e.shiftKey;
+  const keys = [..."1234567890"].map((digit) => ({ label: digit, press: digit, digit: true, is: (e) => e.key === digit && plain(e) }));
+  const places = [["Minus", "-", true], ["Equal", "="], ["BracketLeft", "["], ["BracketRight", "]"], ["Semicolon", ";"], ["Quote", "'", true], ["Comma", ",", true], ["Slash", "/"], ["Backslash", "\\"], ["Backquote", "`"]];
+  for (const [code, label, text] of places) keys.push({ label, press: code, text, is: (e) => e.code === code && plain(e) });
+  for (const name of ["F4", "F6", "F7", "F8", "F9", "F10"]) keys.push({ label: name, press: name, is: (e) => e.key === name && plain(e) });
+  navigator.keyboard?.getLayoutMap?.().then((map) => {
+    for (const key of keys) if (map.has(key.press)) { key.label = map.get(key.press); key.text ||= /\p{L}/u.test(key.label); }
+  }, () => {});
+  return keys;
 }
 
 export function shortNames(fighters) {
