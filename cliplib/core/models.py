@@ -186,6 +186,7 @@ class Settings:
     step_window_us: int = 2_000_000
     number_profile: str = "standard"
     footage_roots: tuple[Path, ...] = ()
+    shorthand: tuple[tuple[str, str], ...] = ()  # a gym's own codes of `logs.shorthand`
     watch: bool = False  # looking at a film takes minutes of all there is of a small machine
 
 

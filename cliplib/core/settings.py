@@ -10,12 +10,14 @@ naked_window = 1.5          # a naked punch has no punch or feint of one's own t
 step_window = 2.0           # two steps of a search lie at most this far apart
 number_profile = "standard" # what 1 to 6 mean in logs and searches
 watch = false               # look at films for rounds and replays when they come in; minutes for each hour
+shorthand = { k = "check hook" }  # own codes for entries such as “j- so k+” on the page for logging
 footage_roots = ["/films"]  # where else footage may lie, besides the fight folders
 """
 
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -31,7 +33,7 @@ _TIMES = (
     "lead_in", "follow_through", "action_length", "exchange_gap", "counter_window", "naked_window",
     "step_window",
 )  # fmt: skip
-_KEYS = (*_TIMES, "clamp_to_round", "number_profile", "footage_roots", "watch")
+_KEYS = (*_TIMES, "clamp_to_round", "number_profile", "footage_roots", "shorthand", "watch")
 _MUST_BE_POSITIVE = ("action_length", "exchange_gap")  # zero would make every action its own exchange
 
 
@@ -74,6 +76,8 @@ def read_settings(path: Path) -> Settings:  # noqa: C901 - each way in which a f
                 read[key] = _boolean(value)
             elif key == "number_profile":
                 read[key] = _text(value)
+            elif key == "shorthand":
+                read[key] = _codes(value)
             else:
                 read[key] = _folders(value, path.parent)
         except ValueError as error:
@@ -104,6 +108,16 @@ def _text(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
         raise ValueError(f'must be a name in quotation marks, like "standard", not {value!r}')
     return value.strip()
+
+
+def _codes(value: object) -> tuple[tuple[str, str], ...]:
+    fine = isinstance(value, dict) and all(
+        re.fullmatch("[a-z]{1,4}", code) and isinstance(said, str) and said.strip()
+        for code, said in value.items()
+    )
+    if not fine or not isinstance(value, dict):
+        raise ValueError('must be a table of one to four small letters each, like { k = "check hook" }')
+    return tuple((code, " ".join(said.split())) for code, said in value.items())
 
 
 def _folders(value: object, base: Path) -> tuple[Path, ...]:

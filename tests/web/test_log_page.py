@@ -582,3 +582,66 @@ def test_a_line_that_was_typed_looks_like_one_that_was_picked(
             for name in page.locator(".log-mark").evaluate_all("(all) => all.map(m => m.className)")
         ] == ["red", "blue"]
         assert "Brandt Brandt" not in rows.nth(1).inner_text()
+
+
+# --- short letters, and moments for later -------------------------------------------------------------------
+
+
+def test_an_exchange_in_one_entry_by_short_letters(library: Library, address: str, browser: Any) -> None:
+    """`j- so rhb+` is read as it is typed, and logged in whole words: three actions."""
+    with new_page(browser) as page:
+        begin(page, address)
+        go_to(page, 60)
+        page.keyboard.type("j- so rhb+")
+        page.wait_for_function(
+            "() => document.querySelector('#log-offers .log-who')?.textContent === 'as typed'"
+        )
+        read = page.inner_text("#log-reading")
+        assert "jab, missed" in read
+        assert "slips outside" in read
+        first, second = page.locator("#log-offers li").all_inner_texts()[:2]
+        assert {first.split()[2], second.split()[2]} == {"Adeyemi", "Brandt"}
+        page.keyboard.press("Enter")
+        saved(page, 1)
+    (exchange,) = library.logging.live.exchanges(1, "MK")
+    assert [(a.technique, a.target, a.outcome) for a in exchange.actions] == [
+        ("jab", "head", "missed"), ("slip", None, None), ("hook", "body", "landed"),
+    ]  # fmt: skip
+    who = [a.fighter for a in exchange.actions]
+    assert (who[0] != who[1], who[1] == who[2]) == (True, True)
+
+
+def test_moments_are_marked_for_later_and_visited(library: Library, address: str, browser: Any) -> None:
+    """Two marks; the first is visited, and what is logged there takes its place."""
+    log = library.logging.live
+    with new_page(browser) as page:
+        begin(page, address)
+        for count, frame in enumerate((50, 90), 1):
+            go_to(page, frame)
+            page.locator("#entry").press("!")
+            saved(page, count)
+        go_to(page, 30)
+        page.locator("#entry").press("?")
+        page.wait_for_function(
+            "() => document.querySelector('[data-frame]').textContent.endsWith('frame 50')"
+        )
+        assert "2 are left" in page.inner_text("#log-reading")
+        page.keyboard.type("jm")
+        page.keyboard.press("Enter")
+        page.wait_for_function("() => document.querySelectorAll('.log-line.later').length === 1")
+        page.wait_for_function("() => document.querySelector('[data-saved]').textContent === 'all saved'")
+    assert [(line.frame, line.action) for line in log.lines(1, "MK")] == [(50, "jab missed"), (90, "")]
+
+
+def test_an_outcome_as_typed_wins_over_an_initial(address: str, browser: Any) -> None:
+    """`mjb` was a jab to the body by somebody whose name begins with M, without the outcome that was typed."""
+    script = """async () => {
+      const { Offers } = await import('/static/log_offers.js');
+      const texts = ['jab to the body', 'jab to the body missed'];
+      const offers = new Offers(texts, ['', ''], ['Lu Morinaga', 'Al Diaz']);
+      offers.rank({ going_on: [], opening: [[0, 0], [1, 0], [0, 1], [1, 1]], until: null }, 0);
+      return offers.rows('mjb', 3).map((row) => row.action);
+    }"""
+    with new_page(browser) as page:
+        page.goto(f"{address}/fights/1")
+        assert page.evaluate(script)[0] == "jab to the body missed"

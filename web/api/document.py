@@ -72,6 +72,7 @@ SCHEMAS: dict[str, Shape] = {
     "Checked": thing(
         complete=YES_NO, actions=many(thing(fighter=MAYBE_TEXT, said=TEXT)),
         unread=many(thing(text=TEXT, start=WHOLE, end=WHOLE, meant=many(TEXT))), because=MAYBE_TEXT,
+        instead=many(TEXT),
     ),
     "Frames": thing(frames=WHOLE, time_base=PLACE, steps=many(PLACE)),
     "Film": thing(
@@ -88,7 +89,7 @@ SCHEMAS: dict[str, Shape] = {
     "Upload": thing(key=TEXT, offset=WHOLE, size=WHOLE),
     "NewUpload": thing(size={"type": "integer", "minimum": 1}),
     "NewLine": thing(
-        ("by", "fighter", "note"), by=TEXT, frame={"type": "integer", "minimum": 0}, action=TEXT,
+        ("by", "action", "fighter", "note"), by=TEXT, frame={"type": "integer", "minimum": 0}, action=TEXT,
         fighter=TEXT, note=TEXT,
     ),
     "LineChange": thing(

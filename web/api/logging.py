@@ -47,14 +47,14 @@ def add(fight_id: int) -> ResponseReturnValue:
     """The answer comes when the line is on the disk."""
     said = body(("by", str), ("frame", int), ("action", str), ("fighter", str), ("note", str))
     by = who(said.get("by", ""))
-    if "frame" not in said or "action" not in said:
-        raise InputError("A line needs its frame and its action.")
+    if "frame" not in said or ("action" not in said and "note" not in said):
+        raise InputError("A line needs its frame, and its action or a note.")
     try:
         line = library().logging.live.add(
             fight_id,
             by,
             said["frame"],
-            said["action"],
+            said.get("action", ""),
             fighter=said.get("fighter", ""),
             note=said.get("note", ""),
         )
@@ -97,6 +97,7 @@ def check(fight_id: int) -> ResponseReturnValue:
                 for u in checked.unread
             ],
             "because": checked.because or None,
+            "instead": list(checked.instead),
         }
     )
 

@@ -157,6 +157,10 @@ list.addEventListener("click", (e) => {
 for (const end of ["pointerup", "pointercancel"]) addEventListener(end, (e) => setTimeout(lift, e.type === "pointerup" ? 60 : 0));
 // What was typed, if it can be read: as it stands, or by either fighter if it does not say by whom.
 function typedRows(typed) {
+  if (checked.instead.length) { // short letters: the whole exchange in words, whoever begins
+    const first = offers.rows("", 1)[0]?.who ?? 0;
+    return [first, 1 - first].map((who) => ({ fighter: "", action: checked.instead[who] }));
+  }
   if (typed.length < TRUSTED || checked.unread.length || !checked.actions.length) return [];
   if (checked.complete) {
     const who = fighters.indexOf(checked.by);
@@ -239,7 +243,8 @@ function list_lines(latest) {
     const who = document.createElement("span");
     who.className = "log-who " + line.corner;
     who.textContent = line.who;
-    button.append(at, who, ` ${line.words}`);
+    button.append(at, who, ` ${line.action ? line.words : line.note}`);
+    if (!line.action) button.classList.add("later");
     if (line.problem) { const wrong = document.createElement("span"); wrong.className = "warn small"; wrong.textContent = ` ${line.problem}`; button.append(wrong); }
     button.addEventListener("click", () => { video.pause(); if (line.frame !== null) eye.to(line.frame); });
     const away = document.createElement("button");
@@ -290,13 +295,13 @@ async function change(line, what, { undo = true } = {}) {
     if (undo) later(() => change(answer.line, back, { undo: false }));
   } catch (problem) { fail(problem); list_lines(); }
 }
-async function remove(line, { undo = true } = {}) {
+async function remove(line, { undo = true, focus = true } = {}) {
   try {
     await send(() => ask(`/lines/${line.id}`, { method: "DELETE", query: { by } }));
     const place = lines.findIndex((l) => l.id === line.id);
     lines = lines.filter((l) => l.id !== line.id);
     list_lines();
-    (rows.querySelectorAll(".log-line")[Math.min(place, lines.length - 1)] ?? box).focus();
+    if (focus) (rows.querySelectorAll(".log-line")[Math.min(place, lines.length - 1)] ?? box).focus();
     if (undo) later(() => add({ frame: line.frame, action: line.action, fighter: line.fighter ?? "", note: line.note }, { undo: false }));
     await look();
     poll();
@@ -325,11 +330,30 @@ async function enter({ row = null, frame = eye.shown() } = {}) {
   resume = false;
   if (was) return change(was, { action: said.action, fighter: said.fighter });
   if (goOn) play();
-  try { await add({ frame, action: said.action, fighter: said.fighter }); }
+  try { await add({ frame, action: said.action, fighter: said.fighter }); await visited(frame); }
   catch (problem) { video.pause(); eye.to(frame); if (!box.value) { box.value = text; refused = text.trim(); check(); } draw(); fail(problem); }
 }
+// Moments marked for later: “!” marks one, “?” goes to the next of them, and a line that is logged there takes the
+// mark's place.
+const LATER = "something here, look later", NEAR = 75; // frames
+const marksLeft = () => lines.filter((line) => !line.action && line.frame !== null);
+function markLater() { add({ frame: eye.shown(), action: "", note: LATER }).catch(fail); }
+let visiting = null;
+function visitNext() {
+  const all = marksLeft(), here = eye.shown();
+  if (!all.length) { reading.textContent = "No moment is marked for later."; return; }
+  visiting = all.find((line) => line.frame > here && line.id !== visiting) ?? all[0];
+  video.pause();
+  eye.to(visiting.frame);
+  reading.textContent = `Marked for later: ${visiting.note}. ${all.length === 1 ? "It is the only one." : `${all.length} are left.`}`;
+  visiting = visiting.id;
+}
+async function visited(frame) {
+  const mark = lines.find((line) => line.id === visiting && !line.action);
+  if (mark && Math.abs(mark.frame - frame) <= NEAR) { visiting = null; await remove(mark, { focus: false }); }
+}
 function again() {
-  const last = lines.reduce((a, b) => (!a || b.id > a.id ? b : a), null);
+  const last = lines.filter((line) => line.action).reduce((a, b) => (!a || b.id > a.id ? b : a), null);
   if (last) add({ frame: eye.shown(), action: last.action, fighter: last.fighter ?? "" }).catch(fail);
 }
 function edit(line) {
@@ -361,6 +385,8 @@ box.addEventListener("keydown", (e) => {
   else if ((pick = keysNow().findIndex((one) => one.is(e))) >= 0 && shownRows[pick]) { marked = pick; enter(); }
   else if (empty && key === " ") video.paused ? play() : video.pause();
   else if (empty && key === ".") again();
+  else if (empty && key === "!") markLater();
+  else if (empty && key === "?") visitNext();
   else if (empty && (e.ctrlKey || e.metaKey) && key.toLowerCase() === "z") undo();
   else if (empty && (key === "ArrowLeft" || key === "ArrowRight")) {
     const way = key === "ArrowLeft" ? -1 : 1;

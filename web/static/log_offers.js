@@ -61,8 +61,11 @@ export class Offers {
 export function keysOfRows() {
   const plain = (e) => !e.ctrlKey && !e.altKey && !e.metaKey && !e.shiftKey;
   const keys = [..."1234567890"].map((digit) => ({ label: digit, press: digit, digit: true, is: (e) => e.key === digit && plain(e) }));
-  const places = [["Minus", "-", true], ["Equal", "="], ["BracketLeft", "["], ["BracketRight", "]"], ["Semicolon", ";"], ["Quote", "'", true], ["Comma", ",", true], ["Slash", "/"], ["Backslash", "\\"], ["Backquote", "`"]];
-  for (const [code, label, text] of places) keys.push({ label, press: code, text, is: (e) => e.code === code && plain(e) });
+  const places = [["Minus", "-", true], ["Equal", "=", true], ["BracketLeft", "["], ["BracketRight", "]"], ["Semicolon", ";"], ["Quote", "'", true], ["Comma", ",", true], ["Slash", "/"], ["Backslash", "\\"], ["Backquote", "`"]];
+  for (const [code, label, text] of places) {
+    const key = { label, press: code, text, is: (e) => e.code === code && e.key === key.label && plain(e) };
+    keys.push(key);
+  }
   for (const name of ["F3", "F4", "F6", "F7", "F8", "F9", "F10"]) keys.push({ label: name, press: name, is: (e) => e.key === name && plain(e) });
   navigator.keyboard?.getLayoutMap?.().then((map) => {
     for (const key of keys) if (map.has(key.press)) { key.label = map.get(key.press); key.text ||= /\p{L}/u.test(key.label); }

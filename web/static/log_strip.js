@@ -30,8 +30,8 @@ export function strip(place, { frames, seek, moved, chosen }) {
       }
       mark.className = `log-mark ${line.corner}`;
       mark.line = line;
-      mark.setAttribute("aria-label", `${line.who} ${line.words}`);
-      mark.textContent = line.words.split(" ").map((word) => word[0]).join("").slice(0, 3);
+      mark.setAttribute("aria-label", `${line.who} ${line.action ? line.words : line.note}`);
+      mark.textContent = !line.action ? "!" : line.words.split(" ").map((word) => word[0]).join("").slice(0, 3);
       lay(mark, line.frame);
     }
     settle();

@@ -26,7 +26,7 @@ from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
 from cliplib.library.desk import Desk
 from cliplib.library.finding.saying import say_action
-from cliplib.logs import LogReading
+from cliplib.logs import LogReading, shorthand
 from cliplib.logs.forms import form_named
 
 LONGEST_LINE = 500  # characters
@@ -53,11 +53,13 @@ class LogLine:
 @dataclass(frozen=True, slots=True)
 class CheckedLine:
     """How a line would be read. `actions`: (fighter or None, what they did); `unread`: places in the text;
-    `because`: why a log cannot hold it, where all its words are known; else empty."""
+    `because`: why a log cannot hold it, where all its words are known; else empty. `instead`: what short
+    letters stand for, if the red fighter begins, and if the blue one does; that is what is to be logged."""
 
     actions: tuple[tuple[str | None, str], ...]
     unread: tuple[Unread, ...]
     because: str = ""
+    instead: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -115,11 +117,28 @@ class LiveLogging:
         info = self._desk.fight(fight_id).info
         words = self._desk.vocabulary
         who = _fighter(info, fighter) or None
+        if instead := self._expanded(text[:LONGEST_LINE], info):
+            first = self.check(fight_id, instead[info.fighters.index(who) if who else 0])
+            return replace(first, instead=instead)
         read = phrases.read_log(text[:LONGEST_LINE], words, info, fighter=who)
         said = tuple(
             (a.fighter, ", ".join(filter(None, (say_action(a, words), a.outcome)))) for a in read.actions
         )
         return CheckedLine(said, read.unread, read.because)
+
+    def _expanded(self, text: str, info: FightInfo) -> tuple[str, ...]:
+        """What short letters stand for, whoever of the two begins; empty if they are none."""
+        words, own = self._desk.vocabulary, dict(self._desk.settings.shorthand)
+        last = tuple(name.split()[-1] for name in info.fighters)
+        names = (last[0], last[1]) if last[0].casefold() != last[1].casefold() else info.fighters
+
+        def kind(phrase: str) -> str:
+            read = phrases.read_log(phrase, words, info, fighter=info.red.name)
+            name = read.actions[0].technique if read.actions else ""
+            return "punch" if words.is_punch(name) else "defence" if words.is_a(name, "defence") else "other"
+
+        said = [shorthand.expand(text, names, opener, kind, own) for opener in (0, 1)]
+        return tuple(one for one in said if one is not None)
 
     def add(
         self, fight_id: int, by: str, frame: int, action: str, *, fighter: str = "", note: str = ""
@@ -199,8 +218,8 @@ class LiveLogging:
         read = logs.read_lines([said], info, words, settings, file_label="line")
         if read.problems:
             raise LogError(read.problems)
-        if not read.exchanges:
-            raise InputError("a line needs an action: who did what")
+        if not read.exchanges and not read.marks:
+            raise InputError("a line needs an action: who did what; or a note, to mark the moment")
         return said
 
     # --- whole logs ---------------------------------------------------------------------------------------
