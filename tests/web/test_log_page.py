@@ -605,7 +605,7 @@ def test_an_exchange_in_one_entry_by_short_letters(library: Library, address: st
         saved(page, 1)
     (exchange,) = library.logging.live.exchanges(1, "MK")
     assert [(a.technique, a.target, a.outcome) for a in exchange.actions] == [
-        ("jab", "head", "missed"), ("slip", None, None), ("hook", "body", "landed"),
+        ("jab", None, "missed"), ("slip", None, None), ("hook", "body", "landed"),
     ]  # fmt: skip
     who = [a.fighter for a in exchange.actions]
     assert (who[0] != who[1], who[1] == who[2]) == (True, True)
