@@ -1,7 +1,7 @@
 """How often a test cries wolf, and what it finds: fights of our own invention in which nothing changes, or
 something stated does. Not a test; `tests/stats/test_chance.py` runs a part of it.
 
-python -m tests.bench.chance [FIGHTS]
+python -m tests.bench.chance [FIGHTS [SCENARIO ...]]
 
 For each scenario the share of fights with p at or below .05 and .005. Where nothing changes that share must lie
 within the binomial 99 % interval of the level, or below it.
@@ -140,6 +140,7 @@ def most(level: float, fights: int) -> float:
 
 def main() -> int:
     fights = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    only = sys.argv[2:]
     print(f"{fights} fights a row, {SHUFFLES} rearrangements; share of fights with p <= level")
     wrong = 0
     for title, scenarios, checked in (
@@ -151,6 +152,8 @@ def main() -> int:
             + "".join(f"{what + f' {level:g}':>18}" for what in ("frequency", "rate") for level in LEVELS)
         )
         for i, (name, fight) in enumerate(scenarios.items()):
+            if only and name not in only:
+                continue
             line = f"{name:34}"
             for what in ("frequency", "rate"):
                 p = np.array(list(p_values(fight, what, fights, seed=i)))
