@@ -188,6 +188,18 @@ class CaughtRow:
     next_known: int
     before: Behind = field(repr=False)
     after: Behind = field(repr=False)
+    against_spread: Spread = ALONE
+    next_spread: Spread = ALONE
+
+    @property
+    def against_rate(self) -> Interval | None:
+        """How often it landed against the defence, of what is known."""
+        return self.against_spread.interval(self.against_landed, self.against_known)
+
+    @property
+    def next_rate(self) -> Interval | None:
+        """How often it landed as what came next, of what is known."""
+        return self.next_spread.interval(self.next_landed, self.next_known)
 
     @property
     def caught(self) -> int:
@@ -214,7 +226,7 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
     after = np.maximum(after, 0)
     after_there &= gap(begin, columns.since[rows + after]) <= window_us
     of_kind = technique * _C + categories(columns, tries.outcomes)
-    cells, counts, withins = [], [], []
+    cells, counts, withins, apart = [], [], [], []
     for there, at in ((before_there, rows - back), (after_there, rows + after)):
         cell = np.where(there, of_kind[columns.kind[at]], 0)
         cells.append(cell)
@@ -223,6 +235,10 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
         known_of = np.array([one[some].sum() for one, some in zip(of_cell, within, strict=True)])
         counts.append([of_cell.sum(axis=1), of_cell[:, LANDED], known_of])
         withins.append(within)
+        went, group = cell % _C, cell // _C
+        stops = np.array([one.stop for one in within])
+        of = there & (went < stops[group])
+        apart.append(spreads(group, len(within), tries.fight, went == LANDED, of))
     found = []
     for code in (np.flatnonzero((counts[0][0] + counts[1][0])[1:]) + 1).tolist():
         if not punch[code]:
@@ -238,5 +254,6 @@ def caught(tries: Tries, is_punch: Callable[[str], bool], window_us: int) -> tup
         ]
         a, b, c, d, e, f = (int(some[code]) for side in counts for some in side)
         before, later = (Behind(tries, *one) for one in zip(cells, parts, strict=True))
-        found.append(CaughtRow(words[code - 1], a, b, c, d, e, f, before, later))
+        spread1, spread2 = (some[code] for some in apart)
+        found.append(CaughtRow(words[code - 1], a, b, c, d, e, f, before, later, spread1, spread2))
     return tuple(sorted(found, key=lambda r: (-r.caught, -(r.against + r.next), r.attack)))

@@ -194,6 +194,14 @@ def test_what_catches_agrees(bouts: list[Bout], steps: tuple[Step, ...]) -> None
             assert times == len(went_all)
             assert landed == went_all.count("landed")
             assert of == said_of(Counter(went_all))
+        for rate, landed, of in (
+            (row.against_rate, row.against_landed, row.against_known),
+            (row.next_rate, row.next_landed, row.next_known),
+        ):
+            assert (rate is None) == (of == 0)
+            if rate is not None:
+                assert rate.value == landed / of
+                assert 0 <= rate.low <= rate.value <= rate.high <= 1
         assert set(row.tries.exchange_ids().tolist()) == behind.get(name, set())
 
 

@@ -278,7 +278,7 @@ class Evidence:
         reading, found = self._found(phrase, where, only)
         rows = caught(found, self._desk.vocabulary.is_punch, self._desk.settings.step_window_us)
         return Caught(
-            reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, _how_many(len(np.unique(found.fight))))
+            reading, found, rows, (COUNTED, *CAUGHT, OUTCOMES, WILSON, _how_many(len(np.unique(found.fight))))
         )
 
     def logs_with_something(self, fight: int | str) -> tuple[str, ...]:

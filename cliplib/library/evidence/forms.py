@@ -178,11 +178,21 @@ _ANSWERS = Group(
         Column("stances", "text", ("stances",), maybe=False),
         Column("times", "count", ("times",), ("times",)),
         Column(
-            "the attack landed", "of", ("attack.landed", "attack.known"), ("attack_landed", "attack_known")
+            "the attack landed",
+            "of",
+            ("attack.landed", "attack.known"),
+            ("attack_landed", "attack_known"),
+            unit="of known",
         ),
-        Column("the answer landed", "of", ("punch.landed", "punch.known"), ("punch_landed", "punch_known")),
-        Column("beaten", "of", ("beaten", "beaten_known"), ("beaten", "beaten_known")),
-        Column("rate", "share", ("rate",), ("beaten_known",), unit="% beaten"),
+        Column(
+            "the answer landed",
+            "of",
+            ("punch.landed", "punch.known"),
+            ("punch_landed", "punch_known"),
+            unit="of known",
+        ),
+        Column("beaten", "of", ("beaten", "beaten_known"), ("beaten", "beaten_known"), unit="of known"),
+        Column("rate", "share", ("rate",), ("beaten_known",), unit="% of known beaten"),
         Column("", "clips", ("clips",)),
     ),
 )
@@ -224,8 +234,8 @@ _ELSEWHERE = Group(
         Column("answer", "text", ("response",), maybe=False),
         Column("stances", "text", ("stances",), maybe=False),
         Column("by", "text", ("by",), maybe=False),
-        Column("beaten", "of", ("beaten", "beaten_known"), ("beaten", "beaten_known")),
-        Column("rate", "share", ("rate",), ("beaten_known",), unit="% beaten"),
+        Column("beaten", "of", ("beaten", "beaten_known"), ("beaten", "beaten_known"), unit="of known"),
+        Column("rate", "share", ("rate",), ("beaten_known",), unit="% of known beaten"),
         Column("", "clips", ("clips",)),
     ),
 )
@@ -267,10 +277,15 @@ _CAUGHT = Group(
         Column("tried against it", "count", ("against.tries",), ("against",)),
         Column(
             "it landed all the same", "of", ("against.landed", "against.known"),
-            ("against_landed", "against_known"),
+            ("against_landed", "against_known"), unit="of known",
         ),
+        Column("rate against it", "share", ("against.rate",), ("against_known",), unit="% of known"),
         Column("it came next", "count", ("next.tries",), ("next",)),
-        Column("it landed then", "of", ("next.landed", "next.known"), ("next_landed", "next_known")),
+        Column(
+            "it landed then", "of", ("next.landed", "next.known"), ("next_landed", "next_known"),
+            unit="of known",
+        ),
+        Column("rate then", "share", ("next.rate",), ("next_known",), unit="% of known"),
         Column("", "clips", ("clips",)),
     ),
 )  # fmt: skip
@@ -286,8 +301,8 @@ def fill_caught(found: Caught) -> Filled:
             **_of(r.after, next="times", next_landed="landed", next_known="known"),
         }
         values = (
-            r.attack, r.against, (r.against_landed, r.against_known), r.next, (r.next_landed, r.next_known),
-            partial(_ids, r.tries),
+            r.attack, r.against, (r.against_landed, r.against_known), r.against_rate, r.next,
+            (r.next_landed, r.next_known), r.next_rate, partial(_ids, r.tries),
         )  # fmt: skip
         rows.append(filling.row(_CAUGHT, values, key=(r.attack,), behind=behind, words=(r.attack,)))
     tries = found.tries
