@@ -23,7 +23,7 @@ FIGHTERS = (
     "Costas Ioannis", "Siobhán O'Dea",
 )  # fmt: skip
 FIGHTS = ("Adeyemi v Brandt", "Morinaga v Velankar", "Lautele v Vâlcan", "Brandt v Morinaga")
-PEOPLE = {"open": (FIGHTERS[:2], FIGHTS[:1]), "held": (FIGHTERS[:2], FIGHTS[:1])}
+PEOPLE = {"everyday": (FIGHTERS[:2], FIGHTS[:1]), "everyday_set_aside": (FIGHTERS[:2], FIGHTS[:1])}
 """Who is known, where a file was written for others."""
 BATCH = (("Emeka Adeyemi", "Jonas Brandt", "Kenji Morinaga", "Luis Ortega Vidal"), ("Adeyemi v Brandt",))
 Json = dict[str, Any]

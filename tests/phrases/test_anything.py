@@ -1,4 +1,4 @@
-"""“Anything” finds what was done, whatever it was: readings are in phrases_sixth.jsonl, matches here."""
+"""“Anything” finds what was done, whatever it was: readings are in phrases_questions.jsonl, matches here."""
 
 from __future__ import annotations
 
