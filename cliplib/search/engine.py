@@ -42,6 +42,7 @@ from cliplib.search.patterns import (
     hits,
     limits,
     load,
+    outdated,
     page,
     save,
     splice,
@@ -196,7 +197,8 @@ class Search:
         if self._path.is_file():
             columns = load(self._path, self._made_with())
             if columns is None:
-                found.append("the columns that are searched are damaged, or of another version")
+                if not outdated(self._path, self._made_with()):  # an older version's are made anew, too
+                    found.append("the columns that are searched are damaged")
             elif any(revision > revisions.get(fight, -1) for fight, revision in columns.revisions.items()):
                 found.append("the columns that are searched tell of what the catalogue does not have")
         if self._index.is_dir():

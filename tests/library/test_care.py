@@ -18,6 +18,7 @@ from cliplib.core.errors import InputError, NotFoundError, StorageError
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
 from cliplib.library.care.forget import mentions
+from cliplib.search.patterns import store
 from tests.libraries import BLUE, ROWS, dump, make_fight
 
 # Private parts: the catalogue is spoilt behind its back.
@@ -41,6 +42,15 @@ def library(tmp_path: Path) -> Library:
 
 def _clips(library: Library, kind: str = "clips") -> list[Path]:
     return sorted((library.folder / kind).rglob("*.*"))
+
+
+def test_columns_of_an_older_version_are_no_damage(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first `check` after an upgrade: they are made anew by the next search."""
+    found = library.finding.find("jab").total
+    monkeypatch.setattr(store, "LAYOUT", store.LAYOUT + 1)
+    upgraded = Library(library.folder)
+    assert not [f for f in upgraded.care.check() if "columns" in f.what]
+    assert upgraded.finding.find("jab").total == found
 
 
 def test_check_mends_what_was_lost_or_altered(library: Library) -> None:

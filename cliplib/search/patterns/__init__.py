@@ -19,7 +19,7 @@ from cliplib.search.patterns.kernel import Hits, hits
 from cliplib.search.patterns.layers import Matches
 from cliplib.search.patterns.match import Pattern
 from cliplib.search.patterns.order import ORDERS, page
-from cliplib.search.patterns.store import load, save
+from cliplib.search.patterns.store import load, outdated, save
 from cliplib.search.patterns.where import Limits, limits
 
 __all__ = [
@@ -41,6 +41,7 @@ __all__ = [
     "hits",
     "limits",
     "load",
+    "outdated",
     "page",
     "save",
     "splice",

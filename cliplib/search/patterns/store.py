@@ -63,22 +63,10 @@ def save(columns: Columns, path: Path, made_with: str) -> None:
 
 def load(path: Path, made_with: str) -> Columns | None:
     """The cached columns; None if there are none, or they are damaged, of another layout or vocabulary."""
-    try:
-        data = path.read_bytes()
-    except OSError:
+    read = _read(path)
+    if read is None or not _is_ours(read[1], made_with):
         return None
-    start = len(_MAGIC) + _DIGEST
-    rest = memoryview(data)[start:]
-    if data[: len(_MAGIC)] != _MAGIC or len(rest) < 8:
-        return None
-    if hashlib.blake2b(rest, digest_size=_DIGEST).digest() != data[len(_MAGIC) : start]:
-        return None
-    # From here on the file is what `save` wrote, if perhaps another version of it.
-    size = int.from_bytes(rest[:8], "little")
-    header = json.loads(bytes(rest[8 : 8 + size]))
-    if header["layout"] != LAYOUT or header["made_with"] != made_with:
-        return None
-    first = start + 8 + size
+    data, header, first = read
     columns = Columns(
         fights=tuple(_entry(values) for values in header["fights"]),
         words={name: tuple(words) for name, words in header["words"].items()},
@@ -89,6 +77,32 @@ def load(path: Path, made_with: str) -> Columns | None:
         },
     )
     return columns if _consistent(columns) else None
+
+
+def outdated(path: Path, made_with: str) -> bool:
+    """Whether there is a whole file, but of another layout or vocabulary: it is made anew when needed."""
+    read = _read(path)
+    return read is not None and not _is_ours(read[1], made_with)
+
+
+def _is_ours(header: dict[str, Any], made_with: str) -> bool:
+    return (header["layout"], header["made_with"]) == (LAYOUT, made_with)
+
+
+def _read(path: Path) -> tuple[bytes, dict[str, Any], int] | None:
+    """The file, its header and where the arrays begin; None unless it is, whole, what some `save` wrote."""
+    try:
+        data = path.read_bytes()
+    except OSError:
+        return None
+    start = len(_MAGIC) + _DIGEST
+    rest = memoryview(data)[start:]
+    if data[: len(_MAGIC)] != _MAGIC or len(rest) < 8:
+        return None
+    if hashlib.blake2b(rest, digest_size=_DIGEST).digest() != data[len(_MAGIC) : start]:
+        return None
+    size = int.from_bytes(rest[:8], "little")
+    return data, json.loads(bytes(rest[8 : 8 + size])), start + 8 + size
 
 
 def _consistent(columns: Columns) -> bool:
