@@ -17,12 +17,13 @@ from .api import breakdowns as api_breakdowns
 from .api import evidence as api_evidence
 from .api import logging as api_logging
 from .api import routes as api
+from .api import talk as api_talk
 from .api import watching as api_watching
 from .care import forget
 from .evidence import agreement, tables
 from .finding import beside, clip, fight, find, show
 from .logging import log, newfight, stretches
-from .making import breakdowns, draw, handover, reels, themes
+from .making import breakdowns, draw, handover, reels, talk, themes
 from .site import media, work
 
 
@@ -91,6 +92,9 @@ PAGES = (
     Page("reels.arrange", "Reels", "reel", ("/reels/arrange?clips=1,2",), logs=True),
     Page("reels.rearrange", "Reels", "reel", ("/reels/made/arrange",), logs=True),
     Page("handover.show", "Reels", "handover", ("/handover/reel/made/",), logs=True),
+    Page(
+        "talk.show", "Breakdowns", "breakdown takes", ("/breakdowns/made/points/the-pattern/talk",), logs=True
+    ),
     Page("themes.index", "Themes", "themes list", ("/themes/",)),
     Page("themes.new", "Themes", "themes put", ("/themes/new",), logs=True),
     Page("themes.show", "Themes", "themes show", ()),
@@ -116,7 +120,8 @@ BLUEPRINTS: tuple[Blueprint, ...] = tuple(
     module.page
     for module in (
         *(find, clip, show, beside, draw, agreement, fight, media, reels, themes, handover, breakdowns),
-        *(log, newfight, stretches, forget, work, api, api_logging, api_breakdowns, api_watching),
+        *(talk, log, newfight, stretches, forget, work, api, api_logging),
+        *(api_breakdowns, api_talk, api_watching),
     )
 )
 
@@ -134,7 +139,7 @@ def rows() -> tuple[Page, ...]:
 
 def only_for_logs() -> frozenset[str]:
     """The views that need the role for logging, though they change nothing."""
-    return frozenset(page.endpoint for page in rows() if page.logs)
+    return api_talk.ONLY_FOR_LOGS.union(page.endpoint for page in rows() if page.logs)
 
 
 def check(app: Flask) -> None:

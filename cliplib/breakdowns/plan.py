@@ -31,6 +31,8 @@ CARD_US = 3 * SECOND
 _TRUST_US = 150_000
 """By how much film may have run further or less far between two samples than its speed says."""
 _ASLEEP_US = 2 * SECOND
+_STUMBLE_US = SECOND
+"""For so long the picture may have stood while film and its sound ran on: a browser left frames out."""
 _IN_STEP_US = 40_000
 """EBU R 37: sound at most 40 ms early; the film's own sound is set anew before it is further off."""
 
@@ -298,7 +300,7 @@ def _heard(take: Take, shots: Sequence[FilmShot]) -> list[FilmSound]:
         if (
             last
             and last[0] == sample.shot
-            and last[2] == sample.t
+            and sample.t - last[2] <= _STUMBLE_US
             and abs(last[3] + sample.t - last[1] - start) <= _IN_STEP_US
         ):
             last[2] = until

@@ -2,6 +2,7 @@
 
     TAKE/
       take.json              {"form": "cliplib take 1", "point", "shots": [...], "recordings": [...]}
+                             a chart among the shots is [], and "stills": {"2": its link's target}
       0/picture.jsonl        what was on the picture, a line each
       0/sound.jsonl          {"piece": 3, "clock": 4012345, "bytes": 8123}, a line for each stored piece
       0/sound/00003          the pieces of sound as they came; one after the other they are one file
@@ -46,7 +47,7 @@ import math
 import os
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -65,8 +66,11 @@ MOST_PIECE = 16 << 20
 """Bytes of one piece of sound: minutes of it, for a machine that sends what it gathered at once."""
 MOST_LINES, MOST_LINE = 5_000, 200_000
 """Lines in one go; letters in one of them."""
+MOST_SOUND, MOST_PIECES, MOST_PICTURE = 1 << 30, 100_000, 1 << 28
+"""Of one recording: bytes and pieces of sound, letters of picture data."""
 LONGEST_US = 4 * 3600 * 1_000_000
 MOST_RECORDINGS = 1_000
+MOST_TAKES = 1_000
 _NAME = re.compile(r"[0-9a-z][0-9a-z-]{0,63}")
 
 
@@ -120,6 +124,7 @@ class Take:
     us: int
     notes: tuple[str, ...] = ()
     taps: tuple[tuple[int, int], ...] = ()  # (when, which sentence begins), in the take's time
+    stills: Mapping[int, str] = field(default_factory=dict)  # shots that are charts: their links' targets
 
     @property
     def given(self) -> bool:
@@ -143,18 +148,28 @@ class TakeFolder:
         self.folder = folder
 
     @classmethod
-    def begin(cls, takes: Path, point: str, shots: Sequence[Sequence[ShotRecord]]) -> TakeFolder:
-        """A new take in the folder `takes`, named by its number."""
+    def begin(
+        cls,
+        takes: Path,
+        point: str,
+        shots: Sequence[Sequence[ShotRecord]],
+        stills: Mapping[int, str] | None = None,
+    ) -> TakeFolder:
+        """A new take in the folder `takes`, named by its number. `stills`: of shots that are charts."""
         takes.mkdir(parents=True, exist_ok=True)
-        number = 1 + max(
-            (int(p.name) for p in takes.iterdir() if re.fullmatch(r"\d{1,9}", p.name, re.ASCII)), default=0
-        )
+        there = [int(one.folder.name) for one in takes_in(takes)]
+        if len(there) >= MOST_TAKES:
+            raise InputError(f"this point has {len(there)} takes; throw some away first")
+        number = 1 + max(there, default=0)
         for name in range(number, number + 1000):
             with contextlib.suppress(FileExistsError), writing(takes):
                 (takes / str(name)).mkdir()
                 made = cls(takes / str(name))
                 records = [[record_json(record) for record in one] for one in shots]
-                made._put({"form": FORM, "point": point, "shots": records, "recordings": []})
+                said: JSON = {"form": FORM, "point": point, "shots": records, "recordings": []}
+                if stills:
+                    said["stills"] = {str(place): target for place, target in stills.items()}
+                made._put(said)
                 settle_names([takes])
                 return made
         raise InputError(f"no room for another take in {takes}")
@@ -184,11 +199,14 @@ class TakeFolder:
         if not 0 <= clock_us <= LONGEST_US:
             raise InputError("the clock of a piece of sound is no time within a take")
         place = self._place(recording)
-        there = len(_lines(place / "sound.jsonl"))
+        before = [int(json.loads(line)["bytes"]) for line in _lines(place / "sound.jsonl")]
+        there = len(before)
         if piece < there:
             return there
         if piece > there:
             raise InputError(f"piece {piece} of the sound came before piece {there}; send that one first")
+        if sum(before) + len(data) > MOST_SOUND or there >= MOST_PIECES:
+            raise InputError("this recording has more sound than a take can hold; end it and begin another")
         with replacing(place / "sound" / f"{piece:05d}") as temporary:
             temporary.write_bytes(data)
         _append(place / "sound.jsonl", [{"piece": piece, "clock": clock_us, "bytes": len(data)}])
@@ -206,6 +224,8 @@ class TakeFolder:
         fresh = list(lines[len(before) - first :])
         if any(len(json.dumps(line)) > MOST_LINE for line in fresh):
             raise InputError(f"a line of picture data is longer than {MOST_LINE} letters")
+        if sum(map(len, before)) > MOST_PICTURE:
+            raise InputError("this recording has more picture data than a take can hold; begin another")
         shots = len(self._read()["shots"])
         tail = [json.loads(line) for line in before[-1:]]
         reader = _Picture(shots, int(tail[0]["t"]) if tail else 0, known=None)
@@ -232,10 +252,11 @@ class TakeFolder:
             shots = tuple(tuple(record_from(one) for one in some) for some in said["shots"])
             read = [self._recording(n, one, len(shots), notes) for n, one in enumerate(said["recordings"])]
             point = str(said["point"])
+            stills = {int(place): str(target) for place, target in said.get("stills", {}).items()}
         except (ValueError, LookupError, TypeError, AttributeError) as problem:
             raise InputError(f"{self.folder} cannot be read as a take ({problem!r})") from problem
         recordings = tuple(one for one, _ in read)
-        take = Take(self.folder.name, point, shots, recordings, (), 0, tuple(notes))
+        take = Take(self.folder.name, point, shots, recordings, (), 0, tuple(notes), (), stills)
         kept, taps = list[Sample](), list[tuple[int, int]]()
         for begins, until, number in take.used():
             own = read[number][1]

@@ -27,11 +27,12 @@ needs_chromium = [
 
 
 @contextmanager
-def chromium() -> Iterator[Any]:
+def chromium(*more: str) -> Iterator[Any]:
+    """`more`: flags of the command line."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=[*FLAGS, *more])
         try:
             yield browser
         finally:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from cliplib import __version__
 
-from . import document_breakdowns, document_evidence
+from . import document_breakdowns, document_evidence, document_talk
 from .document_words import (
     COUNTS,
     MAYBE_NUMBER,
@@ -101,6 +101,7 @@ SCHEMAS: dict[str, Shape] = {
 
 def document() -> Shape:
     evidence_paths, evidence_shapes = document_evidence.parts()
+    talk_paths, talk_shapes = document_talk.parts()
     fight, line, clip = in_path("fight_id"), in_path("line_id"), in_path("clip_id")
     proposal = in_path("proposal_id")
     upload: Shape = {
@@ -231,9 +232,9 @@ def document() -> Shape:
             "description": "A clip library for boxing film study. Times are seconds of footage time, frames "
             "count from 0 in presentation order, spans are half-open. Unknown is null.",
         },
-        "paths": paths | evidence_paths | document_breakdowns.paths(),
+        "paths": paths | evidence_paths | talk_paths | document_breakdowns.paths(),
         "components": {
-            "schemas": SCHEMAS | evidence_shapes | document_breakdowns.SCHEMAS,
+            "schemas": SCHEMAS | evidence_shapes | talk_shapes | document_breakdowns.SCHEMAS,
             "securitySchemes": {
                 "form_key": {"type": "apiKey", "in": "header", "name": "X-Form-Key"},
             },

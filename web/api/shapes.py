@@ -27,7 +27,7 @@ def whole(name: str, usual: int, *, most: int) -> int:
     text = request.args.get(name, "")
     if not text:
         return usual
-    if not (text.isascii() and text.isdecimal() and len(text) < 10 and int(text) <= most):
+    if not (text.isascii() and text.isdecimal() and len(text) <= len(str(most)) and int(text) <= most):
         raise InputError(f"“{name}” must be a whole number from 0 to {most}")
     return int(text)
 
@@ -50,7 +50,7 @@ def body(*known: tuple[str, type]) -> dict[str, Any]:
         if name not in kinds:
             raise InputError(f"“{name[:40]}” is not asked for; there are {', '.join(kinds)}")
         if not isinstance(value, kinds[name]) or isinstance(value, bool):
-            what = "a whole number" if kinds[name] is int else "text"
+            what = {int: "a whole number", str: "text"}.get(kinds[name], "a list")
             raise InputError(f"“{name}” must be {what}")
         if isinstance(value, int) and abs(value) > 1 << 40:
             raise InputError(f"“{name}” is out of reach")

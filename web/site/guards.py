@@ -43,7 +43,7 @@ def install(app: Flask, hosts: tuple[str, ...], *, private: bool = False) -> Non
         answer.headers["Referrer-Policy"] = "same-origin"
         answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
-        answer.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+        answer.headers.setdefault("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
         if request.endpoint != "static":  # what a library holds is kept by nobody on the way
             kept = answer.cache_control
             if not answer.headers.get("Cache-Control"):

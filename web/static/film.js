@@ -4,20 +4,23 @@
 // Seeking aims at the middle of a frame's time, so that no rounding can land on its neighbour.
 import { settle } from "./video.js";
 
-export function film(video, address, shown) {
-  let frames = null, at = 0, wanted = null;
+// `address`: of its frames; empty for a film that is given by `change`. `shown(frame)`: what is to be seen now.
+// `painted({ frame, media, at })`: what the browser painted: frame of the footage, seconds of the clip, and when, on
+// the page's clock.
+export function film(video, address, shown, painted = () => {}) {
+  let frames = null, coming = null, at = 0, wanted = null, turn = 0, begun = false;
   let loop = false, from = 0, until = null; // frames; until null is the last
   settle(video);
 
   const count = () => frames.times.length - 1;
   const last = () => until ?? count() - 1;
 
-  function frameAt(seconds) {
+  function frameAt(seconds, { times } = frames) {
     const us = Math.round(seconds * 1e6) + 500; // decoders and links round times, to the millisecond at worst
-    let low = 0, high = count() - 1;
+    let low = 0, high = times.length - 2;
     while (low < high) {
       const mid = (low + high + 1) >> 1;
-      if (frames.times[mid] <= us) low = mid; else high = mid - 1;
+      if (times[mid] <= us) low = mid; else high = mid - 1;
     }
     return low;
   }
@@ -36,13 +39,20 @@ export function film(video, address, shown) {
   video.addEventListener("seeked", () => { if (wanted !== null) aim(); });
 
   // Each frame as it is painted; where the browser cannot tell, the time will do.
-  function painted(_, meta) {
-    if (frames && !video.seeking && wanted === null) arrived(frameAt(meta ? meta.mediaTime : video.currentTime));
+  function seen(_, meta) {
+    const settled = !video.seeking && wanted === null;
+    const known = frames ?? coming; // the first picture may be there before anybody is told
+    if (known && (meta || settled)) {
+      const media = meta ? meta.mediaTime : video.currentTime, frame = frameAt(media, known);
+      painted({ frame: known.first + frame, media, at: meta?.expectedDisplayTime ?? performance.now() });
+      if (frames && settled) arrived(frame);
+    }
     again();
   }
   function again() {
-    if (video.requestVideoFrameCallback) video.requestVideoFrameCallback(painted);
-    else requestAnimationFrame(() => painted());
+    begun = true;
+    if (video.requestVideoFrameCallback) video.requestVideoFrameCallback(seen);
+    else requestAnimationFrame(() => seen());
   }
   function arrived(frame) {
     show(frame);
@@ -50,13 +60,32 @@ export function film(video, address, shown) {
   }
   video.addEventListener("ended", () => { if (loop) { go(from); video.play(); } });
 
-  const ready = fetch(address).then((answer) => {
+  const ready = address ? fetch(address).then((answer) => {
     if (!answer.ok) throw new Error(`the library answered ${answer.status}`);
     return answer.json();
-  }).then((data) => { frames = data; return data; });
+  }).then((data) => { frames = data; return data; }) : null;
+
+  // Another film in the same place: its frames as the server tells them. Ready when its first picture is there: true,
+  // or false if another was asked for meanwhile.
+  function change(data, film) {
+    video.pause();
+    [frames, coming, from, until, wanted] = [null, data, 0, null, null];
+    const mine = ++turn;
+    if (!begun) again();
+    return new Promise((done, failed) => {
+      const over = new AbortController();
+      const once = (sign, act) => video.addEventListener(sign, () => { over.abort(); if (mine === turn) act(); else done(false); }, { signal: over.signal });
+      once("loadeddata", () => { [frames, coming] = [data, null]; done(true); });
+      once("error", () => failed(new Error("The film of this shot cannot be played.")));
+      video.defaultPlaybackRate = video.playbackRate;
+      video.src = film;
+      settle(video);
+    });
+  }
 
   return {
-    ready, frameAt, go, count, last,
+    ready, change, frameAt, go, count, last,
+    frames: () => frames,
     begin() { show(0); again(); },
     at: () => at,
     from: () => from,

@@ -11,7 +11,7 @@ export function stage(place) {
   const band = place.querySelector(".part-line rect");
   const speeds = [...place.querySelectorAll("[data-speed]")];
   let frames = null;
-  const reel = film(video, place.dataset.frames, show);
+  const reel = film(video, place.dataset.frames, show, (told) => place.dispatchEvent(new CustomEvent("painted", { detail: told })));
   const { count, last, frameAt, go } = reel;
 
   function show(frame) {
@@ -29,7 +29,7 @@ export function stage(place) {
     for (const mark of strip) mark.classList.toggle("going-on", mark === current);
   }
 
-  const ready = reel.ready.then((data) => {
+  function use(data) {
     frames = data;
     seek.max = count() - 1;
     const end = frames.times[count()];
@@ -43,11 +43,16 @@ export function stage(place) {
         edge = mark.offsetLeft + mark.offsetWidth;
       }
     }
-    reel.begin();
-    as(kept());
     place.dataset.ready = "yes";
     return frames;
-  });
+  }
+  const ready = reel.ready?.then((data) => { use(data); reel.begin(); as(kept()); return data; });
+  async function change(data, address) {
+    frames = null;
+    const there = await reel.change(data, address);
+    if (there) { use(data); go(0); }
+    return there;
+  }
 
   const press = (button, on) => button.setAttribute("aria-pressed", String(on));
   function part() {
@@ -135,6 +140,9 @@ export function stage(place) {
 
   return {
     ready,
+    change,
+    speed,
+    frames: () => frames,
     frame: reel.at,
     footageFrame: () => frames.first + reel.at(),
     footageTime: () => frames.exact[reel.at()],

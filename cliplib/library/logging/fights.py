@@ -168,6 +168,13 @@ class NewFights:
                 raise _storage(error) from error
         return Upload(key, offset + len(data), state.size)
 
+    def uploaded(self, key: str) -> Path:
+        """The file of an upload that is here as a whole; InputError if it is not yet."""
+        state = self.upload(key)
+        if not state.complete:
+            raise InputError(f"only {state.offset:,} of {state.size:,} bytes of the file are here yet")
+        return self._folder / f"{key}.part"
+
     def drop(self, key: str) -> None:
         """Forget an upload."""
         self.upload(key)
@@ -252,10 +259,7 @@ class NewFights:
 
     def _footage(self, footage: str, upload: str) -> tuple[Path | None, bool]:
         if upload:
-            state = self.upload(upload)
-            if not state.complete:
-                raise InputError(f"only {state.offset:,} of {state.size:,} bytes of the footage are here yet")
-            return self._folder / f"{upload}.part", True
+            return self.uploaded(upload), True
         if not footage:
             return None, False
         path = Path(footage)

@@ -32,6 +32,7 @@ from cliplib.breakdowns.folder import write_beside, write_folder
 from cliplib.breakdowns.links import clips_in
 from cliplib.breakdowns.plan import FilmShot
 from cliplib.breakdowns.shots import Notes, ShotRecord, read_notes, write_notes
+from cliplib.breakdowns.take import Take
 from cliplib.core.errors import BusyError, ClipLibError, InputError, NotFoundError
 from cliplib.core.models import JSON
 from cliplib.core.progress import Progress, silent
@@ -55,11 +56,11 @@ from cliplib.library.making.breakdownview import Outline, outline, phrases_of
 from cliplib.library.making.filmlock import showing
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.takes import PointTakes
+from cliplib.library.making.talking import OF_CLIPS, TalkShot, shots_of_point, shots_of_take
 from cliplib.media.files import replacing
 from cliplib.reels.theme_reading import Look
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
-_OF_CLIPS = ("clip", "beside", "find")
 _CHANGED = "“{}” was changed meanwhile; look at it again, then change that"
 _STRAY = "takes are kept for"
 
@@ -421,7 +422,7 @@ class Breakdowns:
         take = self.takes_of(place, point.key).chosen()
         shots = tuple(shot for one in resolved for shot in one.shots if shot.panes or shot.still)
         if take is not None and take.samples:
-            shots = tuple(self._shot_of_take(some, resolved, finder) for some in take.shots)
+            shots = tuple(self._shot_of_take(take, n, resolved, finder) for n in range(len(take.shots)))
         sentences = tuple(text for paragraph in point.script for text, _ in paragraph.sentences())
         film = PointFilm(
             point.key, point.heading, shots, take, captions, joins, mix, sentences, (*said, *problems)
@@ -429,16 +430,21 @@ class Breakdowns:
         return film, {one.link.target: one.records for one in resolved if one.records}
 
     def _shot_of_take(
-        self, records: Sequence[ShotRecord], resolved: Sequence[Resolved], finder: ShotFinder
+        self, take: Take, number: int, resolved: Sequence[Resolved], finder: ShotFinder
     ) -> FilmShot:
         """By its frames, with the label that the document gives it, if it still does."""
+        records, still = take.shots[number], take.stills.get(number, "")
         for one in resolved:
+            if still and one.link.target == still:
+                return one.shots[0]
             for shot, record in zip(one.shots, one.records, strict=False):
-                if (record.fingerprint, record.first, record.last) == (
+                if records and (record.fingerprint, record.first, record.last) == (
                     records[0].fingerprint, records[0].first, records[0].last,
                 ) and len(shot.panes) == len(records):  # fmt: skip
                     return shot
-        return finder.of_record(records) if records else FilmShot("a chart")
+        if still:
+            return finder.shots(Link("picture", still, "a chart", "", 0), (), ()).shots[0]
+        return finder.of_record(records) if records else FilmShot("a shot that was not there")
 
     # --- takes --------------------------------------------------------------------------------------------
 
@@ -467,19 +473,20 @@ class Breakdowns:
 
     def begin_take(self, name: str, point: str) -> str:
         """A new take over the point's shots as they are now; its name."""
-        document, place = self.read(name), self._place(name)
-        takes, found = self.takes(name, point), document.point(point)
-        assert found is not None
-        notes, finder = read_notes(place / NOTES), self._finder(silent)
-        shots = [
-            records
-            for link in found.shots
-            if link.kind in _OF_CLIPS
-            for records in _by_shot(link, notes.shots.get(link.target) or finder.records(link))
-        ]
-        if not shots:
+        shots = self.shots(name, point)
+        if not any(shot.records or shot.still for shot in shots):
             raise InputError("this point has no shot to talk over; put a clip into it first")
-        return takes.begin(shots)
+        stills = {place: shot.still for place, shot in enumerate(shots) if shot.still}
+        return self.takes(name, point).begin([shot.records for shot in shots], stills)
+
+    def shots(self, name: str, point: str, take: str = "") -> list[TalkShot]:
+        """What a page plays: the point's shots as the text has them now, or those of a take."""
+        takes, place = self.takes(name, point), self._place(name)
+        found, finder = self.read(name).point(point), self._finder(silent)
+        assert found is not None
+        if take:
+            return shots_of_take(takes.take(take), found.shots, finder)
+        return shots_of_point(found, read_notes(place / NOTES).shots, finder)
 
     # --- what it stands on --------------------------------------------------------------------------------
 
@@ -504,9 +511,9 @@ class Breakdowns:
         shots: dict[str, tuple[ShotRecord, ...]] = {}
         counts: dict[str, tuple[int, ...]] = {}
         for link in document.links:
-            if link.kind in _OF_CLIPS and link.target in notes.shots:
+            if link.kind in OF_CLIPS and link.target in notes.shots:
                 shots[link.target] = notes.shots[link.target]
-            elif link.kind in _OF_CLIPS:
+            elif link.kind in OF_CLIPS:
                 try:
                     if found := finder.records(link):
                         shots[link.target] = found
@@ -623,10 +630,6 @@ class Breakdowns:
             if not (self.folder / name).exists():
                 return name
         raise InputError(f"there are too many breakdowns called “{title}”; give this one another title")
-
-
-def _by_shot(link: Link, records: Sequence[ShotRecord]) -> list[tuple[ShotRecord, ...]]:
-    return [tuple(records)] if link.kind == "beside" else [(record,) for record in records]
 
 
 def _turned(before: Breakdown, after: Breakdown) -> dict[str, str]:

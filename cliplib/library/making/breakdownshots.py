@@ -104,7 +104,7 @@ class ShotFinder:
             records = tuple(noted) or self.records(link)
         except (ClipLibError, ValueError):
             return ()
-        return tuple(row for record in records if (row := self._clip(record)) is not None)
+        return tuple(row for record in records if (row := self.clip_of(record)) is not None)
 
     def of_record(self, records: Sequence[ShotRecord]) -> FilmShot:
         """A shot of a take, by what the take noted of it; one that says what is missing if it is."""
@@ -123,7 +123,7 @@ class ShotFinder:
             raise NotFoundError(f"“{label}” (clip {record.clip}) was of a fight that was forgotten")
         source = self._source(record, label)
         theme = _theme(words, looks)
-        row = self._clip(record)
+        row = self.clip_of(record)
         if row is not None:
             first = record.first if words.first is None else words.first
             last = record.last if words.last is None else words.last
@@ -239,7 +239,7 @@ class ShotFinder:
             what_happens(clip),
         )
 
-    def _clip(self, record: ShotRecord) -> ClipRow | None:
+    def clip_of(self, record: ShotRecord) -> ClipRow | None:
         """The clip of that number, if it is of that footage and shows some of those frames."""
         rows = self._desk.catalogue.clip_rows([record.clip]) if record.clip is not None else []
         if not rows or rows[0].start_frame is None or rows[0].end_frame is None:

@@ -89,21 +89,22 @@ class PointTakes:
         one = take_named(self._folder, name)
         shutil.rmtree(one.folder)
 
-    def begin(self, shots: Sequence[Sequence[ShotRecord]]) -> str:
-        """A new take over these shots; its name."""
-        return TakeFolder.begin(self._folder, self._point, shots).folder.name
+    def begin(self, shots: Sequence[Sequence[ShotRecord]], stills: Mapping[int, str] | None = None) -> str:
+        """A new take over these shots; its name. `stills`: targets of those that are charts."""
+        return TakeFolder.begin(self._folder, self._point, shots, stills).folder.name
 
-    def bring(self, sound: Path, progress: Progress = silent) -> str:
-        """A sound file as a take: shots run as the document has them, over its length. FootageError for a
-        file that cannot be heard; nothing is kept then."""
-        if sound.suffix.lower() not in SOUND_ENDINGS:
-            raise InputError(f"{sound}: bring a sound file: {', '.join(SOUND_ENDINGS)}")
+    def bring(self, sound: Path, progress: Progress = silent, *, name: str = "") -> str:
+        """A sound file as a take: shots run as the document has them, over its length. `name`: what it is
+        called, if not as on the disk. FootageError for a file that cannot be heard; nothing is kept then."""
+        ending = Path(name or sound).suffix.lower()
+        if ending not in SOUND_ENDINGS:
+            raise InputError(f"{name or sound}: bring a sound file: {', '.join(SOUND_ENDINGS)}")
         samples, _ = read_voice(sound, progress)
         if not samples.shape[1]:
             raise InputError(f"{sound} holds no sound")
         take = TakeFolder.begin(self._folder, self._point, ())
         try:
-            kind = f"audio/{sound.suffix[1:].lower()}"
+            kind = f"audio/{ending[1:]}"
             number = take.record(0, kind, given=True)
             with sound.open("rb") as file:
                 for piece, data in enumerate(iter(lambda: file.read(_PIECE), b"")):

@@ -1,0 +1,59 @@
+// What was recorded goes to the library in order, one thing after the other: the next is sent when the last one is
+// on its disk. While the network is gone everything stays here and is sent later.
+const FINAL = [400, 404, 405, 413];
+const rest = (ms) => new Promise((done) => setTimeout(done, ms));
+
+// `told()` is called whenever something changed. A job: { address(), body, kind, done(answer), sound }.
+export function sender(formKey, told) {
+  const queue = [];
+  let busy = false, trouble = "", refused = "", key = formKey;
+
+  async function send(job) {
+    const post = () => fetch(job.address(), {
+      method: "POST", body: job.body, signal: AbortSignal.timeout(30_000),
+      headers: { "X-Form-Key": key, "Content-Type": job.kind, Accept: "application/json" },
+    });
+    let answer = await post();
+    if (answer.status === 403) { // signed in anew, elsewhere: the session has another key
+      key = (await (await fetch("/api/session")).json()).form_key ?? key;
+      answer = await post();
+    }
+    if (answer.status === 204) return {};
+    const said = await answer.json().catch(() => ({ message: `The library answered ${answer.status}.` }));
+    if (!answer.ok) throw Object.assign(new Error(said.message), { final: FINAL.includes(answer.status), answered: true });
+    return said;
+  }
+
+  async function run() {
+    if (busy) return;
+    busy = true;
+    for (let tries = 0; queue.length && !refused;) {
+      const job = queue[0];
+      try {
+        const said = await send(job);
+        job.done?.(said);
+        queue.shift();
+        [tries, trouble] = [0, ""];
+      } catch (problem) {
+        if (problem.final) refused = problem.message;
+        else {
+          tries += 1;
+          trouble = problem.answered ? problem.message : "The library cannot be reached.";
+          told();
+          await rest(Math.min(8_000, 400 * 2 ** tries));
+        }
+      }
+      told();
+    }
+    busy = false;
+  }
+
+  return {
+    add: (job) => { queue.push(job); run(); },
+    waiting: () => queue.length,
+    bytes: () => queue.reduce((sum, job) => sum + (job.sound ? job.body.size : 0), 0),
+    trouble: () => trouble,
+    refused: () => refused,
+    drop: () => { queue.length = 0; refused = ""; },
+  };
+}
