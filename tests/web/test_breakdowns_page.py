@@ -407,6 +407,13 @@ def test_writing_in_chromium(folder: Path) -> None:
             page.get_by_role("button", name="Keep", exact=True).click()
             page.wait_for_function("() => document.querySelector('[data-said]').textContent === 'Kept.'")
         assert kept(folder, name).decode().endswith("Mine.\n")
+        with new_page(browser, viewport={"width": 390, "height": 800}) as page:
+            page.goto(f"{address}/breakdowns/into?clip=1")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390
+            last = page.get_by_role("link", name="Breakdowns").bounding_box()
+            assert last["x"] + last["width"] <= 390  # the navigation fits
+            page.goto(f"{address}/?q=jab")
+            assert page.locator(".actions .who").first.is_visible()  # who did it
 
 
 # --- putting things in --------------------------------------------------------------------------------------

@@ -57,6 +57,7 @@ class ShotFinder:
         self._progress = progress
         self._prepared: dict[int, Prepared] = {}
         self._fights: dict[str, int] | None = None
+        self._clips_found: dict[Asked, list[ClipRow]] = {}
 
     # --- what a link means now ----------------------------------------------------------------------------
 
@@ -214,10 +215,13 @@ class ShotFinder:
     # --- the library --------------------------------------------------------------------------------------
 
     def _found(self, question: Asked) -> list[ClipRow]:
-        where = self.where(question.filters)
-        page = self._finding.find(question.phrase, where=where, limit=1000, strict=True)
-        with_film = [clip for clip in page.clips if clip.start_frame is not None]
-        return with_film[: question.limit or USUAL_FOUND]
+        if question not in self._clips_found:
+            reading = self._finding.explain(question.phrase, strict=True)
+            # Not as a search of somebody's: what is written here is no phrase to be offered again.
+            page = self._desk.search.find(reading, where=self.where(question.filters), limit=1000)
+            with_film = [clip for clip in page.clips if clip.start_frame is not None]
+            self._clips_found[question] = with_film[: question.limit or USUAL_FOUND]
+        return self._clips_found[question]
 
     def _record(self, clip: ClipRow) -> ShotRecord:
         if clip.start_frame is None or clip.end_frame is None:
