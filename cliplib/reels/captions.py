@@ -113,6 +113,8 @@ def part_for(clip: ClipRow, source: Prepared, theme: Theme, drawings: Sequence[D
     facts["fighter"] = matched_fighter(clip) or ""
     facts["actions"] = what_happens(clip)
     facts["note"] = clip.note
+    if clip.view:
+        facts["view"] = "replay"
     return ReelPart(
         source,
         first,

@@ -133,6 +133,16 @@ class NextUp:
             )
         )
 
+    def patterns(self, most: int, least: int) -> list[tuple[int, int, bool]]:
+        """How exchanges most often begin, two actions at a time, that began so at least `least` times: both
+        codes, and whether somebody else does the second."""
+        at = np.flatnonzero(self.first[:-1] & ~self.first[1:]) if len(self.first) else np.zeros(0, np.int64)
+        at = at[(self.code[at] >= 0) & (self.code[at + 1] >= 0)]
+        counts = Counter(
+            zip(self.code[at].tolist(), self.code[at + 1].tolist(), self.other[at + 1].tolist(), strict=True)
+        )
+        return [pair for pair, often in counts.most_common(most) if often >= least]
+
     def _technique(self, said: Said) -> int:
         return self._technique_of.get(said[0], -2)
 

@@ -28,6 +28,7 @@ class LogPage:
     why_not: str
     rounds: tuple[tuple[int, float], ...]
     offers: tuple[Offer, ...]
+    patterns: tuple[tuple[str, str], ...]
     log_file: str
     others: tuple[tuple[str, int], ...]
     imported: int | None
@@ -52,6 +53,7 @@ def show(fight_id: int) -> ResponseReturnValue:
         why_not=why_not,
         rounds=tuple((n, to_seconds(us)) for n, us in enumerate(fight.info.round_starts_us, 1)),
         offers=lib.logging.next_lines.offers() if by and ready else (),
+        patterns=lib.logging.next_lines.patterns(fight_id) if by and ready else (),
         log_file=lib.logging.live.log_name(by) if by else "",
         others=tuple((log.by, len(log.lines)) for log in lib.logging.live.logs(fight_id) if log.by != by),
         imported=request.args.get("imported", type=int),

@@ -25,7 +25,7 @@ const keysNow = () => {
 };
 digits.checked = localStorage.getItem("cliplib.digits") !== "punches";
 digits.addEventListener("change", () => { localStorage.setItem("cliplib.digits", digits.checked ? "rows" : "punches"); draw(); toBox(); });
-const offers = new Offers(known.offers, known.numbers, fighters);
+const offers = new Offers(known.offers, known.numbers, fighters, known.patterns);
 let lines = [], next = { going_on: [], opening: [], until: null };
 let shownRows = [], marked = 0, checked = null, checking = null, editing = null, resume = false, refused = "";
 const undone = [];
@@ -125,7 +125,7 @@ function draw() {
     item.setAttribute("aria-selected", String(i === marked));
     const who = document.createElement("span");
     who.className = `log-who ${one.who === 1 ? "blue" : one.who === 0 ? "red" : ""}`;
-    who.textContent = one.who === undefined ? "as typed" : offers.short[one.who];
+    who.textContent = one.pattern ? "often:" : one.who === undefined ? "as typed" : offers.short[one.who];
     item.append(who, ` ${one.action}`);
     if (keys[i]) { item.dataset.digit = keys[i].label; item.dataset.key = keys[i].press; }
     if (i >= 10) item.className = "also";

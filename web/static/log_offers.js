@@ -22,7 +22,9 @@ export function fits(typed, words, core = words.length, used = 0) {
 }
 
 export class Offers {
-  constructor(texts, numbers, fighters) {
+  constructor(texts, numbers, fighters, patterns = []) {
+    this.patterns = patterns; // how exchanges often begin: [if red does, if blue does]
+    this.opens = true;
     this.texts = texts;
     this.fighters = fighters; // [red, blue], full names
     this.short = shortNames(fighters);
@@ -32,7 +34,8 @@ export class Offers {
     this.ranking = [];
   }
   rank({ going_on, opening, until }, seconds) {
-    const ranked = going_on.length && (until === null || seconds <= until) ? [...going_on, ...opening] : opening;
+    this.opens = !(going_on.length && (until === null || seconds <= until));
+    const ranked = this.opens ? opening : [...going_on, ...opening];
     const seen = new Set();
     this.ranking = ranked.filter(([who, what]) => { const key = what * 2 + who; return !seen.has(key) && seen.add(key); });
     for (let what = 0; what < this.texts.length; what++) {
@@ -52,7 +55,13 @@ export class Offers {
       if (!wanted && found.length === most) break;
     }
     whole.sort((a, b) => b.used - a.used);
-    return [...whole, ...found].slice(0, most);
+    const rows = [...whole, ...found].slice(0, most);
+    if (!wanted && this.opens && most > 10 && this.patterns.length) { // behind those that have digits
+      const opener = this.ranking[0]?.[0] ?? 0;
+      const often = this.patterns.map((both) => ({ fighter: "", action: both[opener], pattern: true }));
+      rows.splice(most - often.length, often.length, ...often);
+    }
+    return rows;
   }
 }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 
+from cliplib import phrases
 from cliplib.core.models import Action, Exchange, FightInfo
 from cliplib.library.desk import Desk
 from cliplib.library.finding.saying import say_action
@@ -14,6 +15,7 @@ from cliplib.vocabulary import Vocabulary
 
 _FRESH_S = 300.0  # how old the model may grow while the library changes
 _OFFERED = 200
+_PATTERNS, _OFTEN = 6, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,24 @@ class NextLines:
     def offers(self) -> tuple[Offer, ...]:
         """Everything that is offered, the most frequent first."""
         return self._current(fresh=True)[1]
+
+    def patterns(self, fight_id: int) -> tuple[tuple[str, str], ...]:
+        """How exchanges of this library most often begin, two actions in one entry: as it is logged if the
+        red fighter begins, and if the blue one does. Only what reads back to just that."""
+        info, words = self._desk.fight(fight_id).info, self._desk.vocabulary
+        model, offers = self._current()
+        names = info.fighters
+        made = []
+        for first, then, other in model.patterns(_PATTERNS, _OFTEN):
+            both = [
+                f"{names[who]} {offers[first].text}, {names[1 - who if other else who]} {offers[then].text}"
+                for who in (0, 1)
+            ]
+            read = [phrases.read_log(text, words, info) for text in both]
+            wanted = [model.said[first], model.said[then]]
+            if all(not one.unread and [said_of(a, words) for a in one.actions] == wanted for one in read):
+                made.append((both[0], both[1]))
+        return tuple(made)
 
     def after(self, fight_id: int, by: str, us: int) -> Offers:
         """What usually comes next at a moment of the footage, after the lines that `by` logged before it."""
