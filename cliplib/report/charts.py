@@ -175,7 +175,7 @@ def _flow(figure: Figure, chart: Flow) -> None:
                 solid_capstyle="butt", dash_capstyle="butt",
             )  # fmt: skip
             share = 100 * times / max(1, chart.tries)
-            axes.text(0.65, y, f"{what}  {times} ({share:.0f} %)", va="center", fontsize=9)
+            axes.text(0.65, y, f"{what}  {times} ({share:.0f} % of tries)", va="center", fontsize=9)
             if place == 0:
                 axes.text(1.6, y - 0.55, who, va="center", ha="right", fontsize=8, style="italic")
             y += 1
