@@ -38,6 +38,10 @@ GAP_UNIT, GAP_LIMIT = 1 << 8, (1 << 12) - 1
 _DOUBT_COSTS = np.array([0, 2, 2, 4, 1, 3, 3, 5], np.int32)  # by bits: no time, no outcome, outcome inferred
 
 
+_MANY = 16
+"""One action of so many is more than sorting is good for."""
+
+
 @dataclass(frozen=True)
 class Part:
     """One thing asked for. `verdict` [K] for each kind; `settings` [S] bool: where it may have happened, None
@@ -131,7 +135,11 @@ class Wanted:
             p.corners is not None for p in self.parts
         ):
             rows = rows.take(np.flatnonzero(self.judge(columns, rows) > 0))
-        return np.sort(rows)
+        if len(rows) < columns.actions // _MANY:
+            return np.sort(rows)
+        there = np.zeros(columns.actions, np.bool_)  # of many, marking them all is quicker than sorting
+        there[rows] = True
+        return np.flatnonzero(there).astype(rows.dtype, copy=False)
 
     def narrowed(self, other: Wanted) -> Wanted:
         """What suits both; verdicts are this one's. `other` has a single part."""
