@@ -109,8 +109,9 @@ def replaced(place: Path, scale: int) -> Told:
             if seen[0] <= step:
                 exchange(seen=[step])
             for clip in library.finding.find("").clips:
-                if code == 0 and clip.file is not None and None in footage.numbers(clip.file):
-                    told.wrong.append(f"{how}, step {step}: clip {clip.id} shows what is no frame")
+                own = range(clip.start_frame or 0, clip.end_frame or 0)
+                if code == 0 and clip.file is not None and footage.numbers(clip.file) != [*own]:
+                    told.wrong.append(f"{how}, step {step}: clip {clip.id} does not show frames {own}")
             if library.logging.ingest([fight]).exit_code != 0:
                 told.wrong.append(f"{how}, step {step}: not taken in afterwards")
             if sound(library):
@@ -500,11 +501,8 @@ def outside(place: Path, scale: int) -> Told:
         film.write_bytes(_referring(data, address))
         library = Library(here / "library", create=True)
         report = library.logging.ingest([fight])
-        told.tried[
-            f"refused: {str(report.fights[0].why or report.fights[0].problems)[:90]}"
-            if report.exit_code
-            else "taken in"
-        ] += 1
+        said = str(report.fights[0].why or report.fights[0].problems).replace(str(fight), "")
+        told.tried[f"refused: {said[:70]}" if report.exit_code else "taken in"] += 1
         for clip in library.finding.find("").clips:
             if clip.file is not None:
                 told.wrong.append(f"{name}: a clip of what is not in the film")
