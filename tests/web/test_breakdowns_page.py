@@ -90,6 +90,8 @@ def test_one_is_begun_listed_and_thrown_away(client: Any, folder: Path) -> None:
     assert "[2](<count:jab>)" in text_in(page)
     assert "Every count and every shot is as the text says" in page
     assert "1 point, no film yet" in shown(client, "/breakdowns/")
+    (talk,) = re.findall(r'href="([^"]+)">Talk over this point', page)
+    assert "Record" in shown(client, talk)
     page = shown(client, "/breakdowns/the-jab-who-has-it/")
     assert "No film has been built" in page
     assert page.index("Throw away") < page.index("Yes, throw it away")
@@ -290,8 +292,12 @@ def test_a_broken_breakdown_does_not_hide_the_others(client: Any, folder: Path) 
     bad, good = breakdowns.put(None, "# Bad\n\n## P\n\nx\n"), breakdowns.put(None, TEXT)
     (folder / "breakdowns" / bad / "breakdown.notes.json").write_text("{", encoding="utf-8")
     page = shown(client, "/breakdowns/")
-    assert "cannot be read" in page
+    assert f"cannot be read: {bad}/breakdown.notes.json cannot be read" in page
+    assert str(folder) not in page
     assert f"/breakdowns/{good}/" in page
+    page = shown(client, f"/breakdowns/{bad}/")
+    assert f"{bad}/breakdown.notes.json cannot be read" in page
+    assert "1. P" in page
 
 
 # --- who may see and do what --------------------------------------------------------------------------------

@@ -178,7 +178,7 @@ class Breakdowns:
                 except (OSError, InputError) as problem:
                     text = self.folder / name / TEXT
                     found.append(
-                        BreakdownFile(name, name, (), None, (), text, True, "", problem=str(problem))
+                        BreakdownFile(name, name, (), None, (), text, True, "", problem=self._told(problem))
                     )
         return found
 
@@ -244,7 +244,9 @@ class Breakdowns:
         if update:
             updated = self._update(name, document, recounts, shots, finder)
         elif not self._desk.hiding.active:  # what was written by another editor is remembered from now on
-            write_notes(place / NOTES, self._remembered(document, notes, finder))
+            remembered = self._remembered(document, notes, finder)
+            if remembered != notes:
+                write_notes(place / NOTES, remembered)
         return Checked(
             name,
             (*map(str, document.problems), *problems),
@@ -295,6 +297,10 @@ class Breakdowns:
             for note in take.notes if take else ():
                 yield f"{point.heading}: {note}"
 
+    def _told(self, problem: Exception) -> str:
+        """What went wrong with a file, without where the library lies."""
+        return str(problem).replace(f"{self.folder}/", "")
+
     # --- as pages show it -----------------------------------------------------------------------------------
 
     def outline(self, name: str, text: str | None = None) -> Outline:
@@ -305,7 +311,7 @@ class Breakdowns:
         try:
             notes, problems = read_notes(place / NOTES), []
         except InputError as problem:
-            notes, problems = Notes(), [str(problem)]
+            notes, problems = Notes(), [self._told(problem)]
         finder = self._finder(silent)
         return outline(
             document,
@@ -574,7 +580,11 @@ class Breakdowns:
         text = text_of(place)
         document = documents.read(shown(text))
         film = place / FILM
-        made = film.is_file()
+        made, problem = film.is_file(), ""
+        try:
+            private = self._private(document, place)
+        except InputError as wrong:  # nobody knows what it shows
+            private, problem = True, self._told(wrong)
         return BreakdownFile(
             name,
             document.title or name,
@@ -582,10 +592,11 @@ class Breakdowns:
             film if made else None,
             tuple(beside_of(place)) if made else (),
             place / TEXT,
-            self._private(document, place),
+            private,
             _seen(text),
             made and (place / TEXT).stat().st_mtime_ns > film.stat().st_mtime_ns,
             sum(1 for _ in place.glob(f"{TAKES}/*/*/take.json")),
+            problem,
         )
 
     def _private(self, document: Breakdown, place: Path) -> bool:
