@@ -24,7 +24,9 @@ def draw() -> None:
 
     A drawing is a JSON object: {"kind": "arrow", "points": [[0.4, 0.5], [0.6, 0.4]], "from": 70.2, "until":
     71.0, "colour": "#ffd400", "width": 0.006, "text": "", "shots": []}. Points are shares of the picture's
-    width and height from its upper left; from and until are seconds of footage time.
+    width and height from its upper left. from and until are seconds of footage time; clip_from and clip_until
+    say the same in seconds from the clip's first frame. Without times it is shown as long as the clip; a time
+    that the clip never shows is an error.
     """
 
 
@@ -55,6 +57,9 @@ def change(folder: Path, clip_id: int, drawing_id: int, shape: TextIO) -> None:
     if not isinstance(given, Mapping):
         raise InputError(f"{shape.name} must hold one drawing, in braces")
     values = library.making.drawings.one(clip_id, drawing_id).as_json() | dict(given)
+    for one, other in (("from", "clip_from"), ("until", "clip_until")):  # one of them is enough
+        if one in given or other in given:
+            values = {key: value for key, value in values.items() if key not in (one, other) or key in given}
     terminal.print_json(library.making.drawings.change(clip_id, drawing_id, values).as_json())
 
 

@@ -17,6 +17,8 @@ from cliplib import (
     MadeReel,
     ReelSettings,
     Source,
+    Theme,
+    Where,
     read_theme,
     rebuild_problem,
 )
@@ -96,12 +98,13 @@ def reel(
 @click.command()
 @click.argument("clip_id", type=int, metavar="CLIP")
 @_out
+@click.option("--drawings", is_flag=True, help="With what is drawn on it; the picture is encoded anew.")
 @click.pass_obj
 @terminal.doing
-def export(folder: Path, clip_id: int, out: Path) -> terminal.Done:
+def export(folder: Path, clip_id: int, out: Path, drawings: bool) -> terminal.Done:
     """Write a clip as a file to hand to somebody: exact in any player, nothing hidden around it."""
     with ProgressLine() as progress:
-        result = Library(folder).making.export_clip(clip_id, out, progress=progress)
+        result = Library(folder).making.export_clip(clip_id, out, drawings=drawings, progress=progress)
     terminal.say(f"{out}{f' ({result.why})' if result.why else ''}")
     terminal.whose()
     return terminal.Done(clip=clip_id, file=str(out.absolute()), how=result.how, why=result.why or None)
@@ -113,6 +116,7 @@ def export(folder: Path, clip_id: int, out: Path) -> terminal.Done:
 @_theme
 @_clips
 @_reel
+@filters.options
 @_title
 @click.option(
     "-o", "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The file to write."
@@ -128,13 +132,15 @@ def handover(
     reel: str | None,
     title: str | None,
     out: Path,
+    **given: Any,
 ) -> terminal.Done:
     """Write what belongs to a reel: captions or chapters (WebVTT), shots (CSV), sheet (a PDF to print),
     timeline (OpenTimelineIO) or edl (CMX 3600)."""
     library = Library(folder)
     source, settings = _source(library, phrase, theme, clips, reel, title)
+    where = _where(library, source, given)
     with ProgressLine() as progress:
-        library.making.handover.write(kind, source, out, settings=settings, progress=progress)
+        library.making.handover.write(kind, source, out, where=where, settings=settings, progress=progress)
     terminal.say(str(out))
     return terminal.Done(kind=kind, file=str(out.absolute()))
 
@@ -144,6 +150,7 @@ def handover(
 @_theme
 @_clips
 @_reel
+@filters.options
 @_title
 @click.option(
     "-o",
@@ -162,12 +169,14 @@ def bundle(
     reel: str | None,
     title: str | None,
     out: Path,
+    **given: Any,
 ) -> terminal.Done:
     """Write a folder with a reel, its clips, captions, shot list, timelines and a manifest."""
     library = Library(folder)
     source, settings = _source(library, phrase, theme, clips, reel, title)
+    where = _where(library, source, given)
     with ProgressLine() as progress:
-        made = library.making.handover.bundle(source, out, settings=settings, progress=progress)
+        made = library.making.handover.bundle(source, out, where=where, settings=settings, progress=progress)
     terminal.say(f"{made.folder}: {len(made.files)} files")
     terminal.whose()
     return terminal.Done(folder=str(Path(made.folder).absolute()), files=[str(file) for file in made.files])
@@ -297,6 +306,16 @@ def _source(
         assert phrase is not None
         source = phrase
     return source, filters.reel_settings(settings, title, None, False, False)
+
+
+def _where(library: Library, source: Source | MadeReel, given: dict[str, Any]) -> Where | None:
+    """The filters given; only a phrase or a theme can be narrowed."""
+    if isinstance(source, str | Theme):
+        return filters.where(library, given)
+    if filters.given_any(given):
+        what = "A kept reel is" if isinstance(source, MadeReel) else "Clips by number are"
+        raise click.UsageError(f"{what} those very clips; leave out the filters.")
+    return None
 
 
 def _numbers(text: str) -> list[int]:

@@ -101,6 +101,9 @@ def part_for(clip: ClipRow, source: Prepared, theme: Theme, drawings: Sequence[D
         treatment = dataclasses.replace(treatment, drawings=(*drawings, *treatment.drawings))
     told = what_happens(clip) + (" · shown mirrored" if treatment.mirror else "")
     captions = change.caption if change.caption is not None else (who_and_when(clip), told)
+    if theme.settings.notes and change.caption is None:
+        noted = dict.fromkeys(note for note in (clip.note, *(a.note for a in clip.actions)) if note)
+        captions = (*captions, *([" ".join(noted)] if noted else []))
     first_matched, last_matched = _matched(clip)
     moments = [
         action.time_us

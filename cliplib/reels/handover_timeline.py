@@ -6,7 +6,8 @@ to its footage from frame 0 on, or to its file in a bundle; a source of another 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -21,7 +22,7 @@ DROP_FRAME = (Fraction(30000, 1001), Fraction(60000, 1001))
 
 def timeline_text(rows: Sequence[Row], plan: ReelPlan, media: Mapping[int, str] | None = None) -> str:
     """The timeline as OpenTimelineIO's own JSON. `media`: each row number's file in a bundle."""
-    return str(_timeline(rows, plan, media, float(plan.encoding.rate)).to_json_string(indent=2))
+    return str(_timeline(rows, plan, media, float(plan.encoding.rate), sound=True).to_json_string(indent=2))
 
 
 def edl_text(
@@ -47,7 +48,35 @@ def edl_text(
     timeline = _timeline(rows, plan, media, label, remarks_only=drop)
     text = str(otio.adapters.write_to_string(timeline, "cmx_3600", rate=label))
     head, _, rest = text.partition("\n")
+    rest = _SLOWED.sub(lambda event: _played(event, round(label)), rest)
     return f"{head}\nFCM: {'DROP FRAME' if drop else 'NON-DROP FRAME'}\n{rest}"
+
+
+_SLOWED = re.compile(
+    r"^(?P<event>\d{3}  .*? C +)(?P<first>[\d:]{11}) [\d:]{11} (?P<begin>[\d:]{11}) (?P<end>[\d:]{11})"
+    r"(?P<motion>\s*\nM2 .*\t\t(?P<speed>\d+(?:\.\d+)?)\t\t\t)",
+    re.MULTILINE,
+)
+
+
+def _played(event: re.Match[str], rate: int) -> str:
+    """An event with a motion effect whose source span is what is played: at half the speed half as many
+    frames as are shown. The format's library divides by the speed where it should multiply. A frozen picture
+    is one frame."""
+    first, begin, end = (_frames_of(event[name], rate) for name in ("first", "begin", "end"))
+    last = first + max(1, round((end - begin) * Fraction(event["speed"]) / rate))
+    source = f"{event['first']} {_label(last, rate)}"
+    return f"{event['event']}{source} {event['begin']} {event['end']}{event['motion']}"
+
+
+def _frames_of(label: str, rate: int) -> int:
+    hours, minutes, seconds, frames = map(int, label.split(":"))
+    return ((hours * 60 + minutes) * 60 + seconds) * rate + frames
+
+
+def _label(frames: int, rate: int) -> str:
+    seconds, frames = divmod(frames, rate)
+    return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}:{frames:02d}"
 
 
 def _otio() -> Any:
@@ -68,6 +97,7 @@ def _timeline(
     label: float,
     *,
     remarks_only: bool = False,
+    sound: bool = False,
 ) -> Any:
     otio = _otio()
     timeline = otio.schema.Timeline(plan.settings.title or "Reel")
@@ -82,7 +112,30 @@ def _timeline(
         for shot in planned.shots:
             row = by_clip[planned.clip]
             track.append(_clip(otio, row, shot, plan, media, label, remarks_only=remarks_only))
+    if sound:
+        silent = {row.planned.clip for row in rows if not row.part.source.info.audio}
+        timeline.tracks.append(_sound_of(otio, track, plan, label, silent))
     return timeline
+
+
+def _sound_of(otio: Any, pictures: Any, plan: ReelPlan, label: float, silent: Collection[int | None]) -> Any:
+    """The sound beneath the pictures, item by item; silence under cards, stopped and muted film, and under
+    clips of footage that is `silent`."""
+    heard = otio.schema.Track("Sound", kind=otio.schema.TrackKind.Audio)
+    shots = [
+        (planned.clip, shot)
+        for planned in plan.parts
+        for shot in (planned.shots if planned.clip is not None else (None,))
+    ]
+    for (clip, shot), item in zip(shots, pictures, strict=True):
+        if shot is None or not shot.sound or clip in silent:
+            length = otio.opentime.RationalTime(item.duration().value, label)
+            heard.append(otio.schema.Gap("silence", duration=length))
+            continue
+        copy = item.deepcopy()
+        copy.markers.clear()
+        heard.append(copy)
+    return heard
 
 
 def _clip(

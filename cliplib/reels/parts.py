@@ -127,7 +127,8 @@ class ReelSettings:
     """How a reel looks. `size` and `rate` None: the commonest of the sources, within the preset's bounds.
 
     `preset`: standard | tablet | phone | archive (see plan.PRESETS). `joins`: cut | fade (through black).
-    `cards`: title and end card. `chapter_cards`: a card where the parts' group changes.
+    `notes`: what somebody noted stands in the caption. `cards`: title and end card. `chapter_cards`: a card
+    where the parts' group changes.
     """
 
     title: str = ""
@@ -141,6 +142,7 @@ class ReelSettings:
     chapter_cards: bool = False
     joins: str = "cut"
     loudness: float = -23.0  # LUFS, EBU R 128
+    notes: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ Everything but the phrase is optional:
     size = "1280x720"
     rate = "25"               # or "30000/1001"
     captions = true
+    notes = false             # what somebody noted, beneath the caption
     numbers = false
     cards = true              # title and end card
     joins = "cut"             # cut | fade

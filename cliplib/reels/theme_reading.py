@@ -51,14 +51,14 @@ def theme_from(text: str, name: str = "theme") -> Theme:
 def _read_values(values: Mapping[str, Any], text: str, name: str) -> Theme:
     """A theme from what TOML gave. `text`: the file, to find lines in. Raises ThemeError."""
     wrong = _Problems(text, name)
-    top = wrong.table(values, "", _TOP)
+    top = wrong.table(values, "", TOP)
     limits, picture, clip = (
         wrong.table(values.get(key), key, keys)
-        for key, keys in (("limits", _LIMITS), ("picture", _PICTURE), ("clip", _CLIP))
+        for key, keys in (("limits", LIMITS), ("picture", PICTURE), ("clip", CLIP))
     )
     slow, freeze, zoom = (
         _treat(wrong, values.get(key), key, keys, kind)
-        for key, keys, kind in (("slow", _SLOW, Slow), ("freeze", _FREEZE, Freeze), ("zoom", _ZOOM, Zoom))
+        for key, keys, kind in (("slow", SLOW, Slow), ("freeze", FREEZE, Freeze), ("zoom", ZOOM, Zoom))
     )
     changes = _changes(wrong, values.get("clips", []))
     if "phrase" not in values:
@@ -115,12 +115,12 @@ def look_from(text: str, name: str, *, whole: bool) -> Look:
         near = process.extractOne(key, tables, score_cutoff=60)
         what = f"[{key}] is no table here; there are {', '.join(tables)}"
         wrong.add(key, "", what, near[0] if near else "", whole=True)
-    of_whole = ("preset", "size", "rate", "cards", "numbers")
-    keys = _PICTURE if whole else {key: read for key, read in _PICTURE.items() if key not in of_whole}
+    of_whole = ("preset", "size", "rate", "cards", "notes", "numbers")
+    keys = PICTURE if whole else {key: read for key, read in PICTURE.items() if key not in of_whole}
     picture = wrong.table(values.get("picture"), "picture", keys)
     slow, freeze, zoom = (
         _treat(wrong, values.get(key), key, reading, kind)
-        for key, reading, kind in (("slow", _SLOW, Slow), ("freeze", _FREEZE, Freeze), ("zoom", _ZOOM, Zoom))
+        for key, reading, kind in (("slow", SLOW, Slow), ("freeze", FREEZE, Freeze), ("zoom", ZOOM, Zoom))
     )
     sound = wrong.table(values.get("sound"), "sound", _SOUND)
     wrong.raise_if_any()
@@ -334,7 +334,7 @@ def _colour(value: Any) -> str:
 
 
 _TABLES = ("limits", "picture", "clip", "slow", "freeze", "zoom", "clips")
-_TOP: dict[str, Reader] = {
+TOP: dict[str, Reader] = {
     "phrase": _text,
     "title": _text,
     "subtitle": _text,
@@ -342,32 +342,33 @@ _TOP: dict[str, Reader] = {
     "chapters": _one_of(CHAPTERS),
     "strict": _flag,
 }
-_LIMITS: dict[str, Reader] = {
+LIMITS: dict[str, Reader] = {
     "clips": _whole(1, 100_000, "a whole number"),
     "seconds": _seconds(0.1, 1_000_000),
     "per_fight": _whole(1, 100_000, "a whole number"),
     "overlap": _flag,
 }
-_PICTURE: dict[str, Reader] = {
+PICTURE: dict[str, Reader] = {
     "preset": _one_of(tuple(PRESETS)),
     "size": _size,
     "rate": _rate,
     "captions": _flag,
+    "notes": _flag,
     "numbers": _flag,
     "cards": _flag,
     "joins": _one_of(("cut", "fade")),
     "mirror": _one_of(MIRRORS),
 }
-_CLIP: dict[str, Reader] = {"lead_in": _seconds(0, 600), "follow_through": _seconds(0, 600)}
-_SLOW: dict[str, Reader] = {
+CLIP: dict[str, Reader] = {"lead_in": _seconds(0, 600), "follow_through": _seconds(0, 600)}
+SLOW: dict[str, Reader] = {
     "speed": _speed,
     "before": _seconds(0),
     "after": _seconds(0),
     "sound": _one_of(("muted", "stretched")),
     "times": _whole(1, 10, "a whole number"),
 }
-_FREEZE: dict[str, Reader] = {"seconds": _seconds(0.04, 60), "offset": _seconds(-10, 10)}
-_ZOOM: dict[str, Reader] = {
+FREEZE: dict[str, Reader] = {"seconds": _seconds(0.04, 60), "offset": _seconds(-10, 10)}
+ZOOM: dict[str, Reader] = {
     "region": _region,
     "after": _seconds(0),
     "move": _seconds(0, 60),
@@ -379,7 +380,7 @@ _SOUND: dict[str, Reader] = {
         None if value in ("off", False) else _number(0, 60, 'a number of dB, or "off",')(value)
     ),
 }
-_CHANGE: dict[str, Reader] = {
+CHANGE: dict[str, Reader] = {
     "id": _whole(1, 2**53, "a clip's number"),
     "first": _whole(0, 2**40, "a frame number"),
     "last": _whole(1, 2**40, "a frame number"),
@@ -388,7 +389,7 @@ _CHANGE: dict[str, Reader] = {
     "beside": _whole(1, 2**53, "a clip's number"),
     "offset": _whole(-10_000, 10_000, "a number of frames"),
 }
-_DRAWING: dict[str, Reader] = {
+DRAWING: dict[str, Reader] = {
     "kind": _one_of(DRAWING_KINDS),
     "points": _points,
     "from": _seconds(0, 1_000_000),
@@ -437,9 +438,9 @@ def _changes(wrong: _Problems, values: Any) -> tuple[ClipChange, ...]:
             wrong.add("", "clips", "must be written as [[clips]], one for each clip")
             return ()  # the others are the same mistake
         nested = ("slow", "freeze", "zoom", "drawings")
-        known = {**_CHANGE, **{key: lambda v: v for key in nested}}
+        known = {**CHANGE, **{key: lambda v: v for key in nested}}
         read = {key: v for key, v in wrong.table(value, where, known).items() if key not in nested}
-        for key, keys, kind in (("slow", _SLOW, Slow), ("freeze", _FREEZE, Freeze), ("zoom", _ZOOM, Zoom)):
+        for key, keys, kind in (("slow", SLOW, Slow), ("freeze", FREEZE, Freeze), ("zoom", ZOOM, Zoom)):
             if key in value:
                 read[key] = _treat(wrong, value[key], key, keys, kind)
         if "drawings" in value:
@@ -473,7 +474,7 @@ def _drawings(wrong: _Problems, values: Any, where: str) -> tuple[Drawing, ...]:
         if not isinstance(value, dict):
             wrong.add(where, "drawings", "must hold drawings like { kind = …, points = … }")
             continue
-        read = wrong.table(value, "drawings", _DRAWING)
+        read = wrong.table(value, "drawings", DRAWING)
         missing = [key for key in ("kind", "points") if key not in value]
         if missing:
             wrong.add(where, "drawings", f"holds one without {' and '.join(missing)}")

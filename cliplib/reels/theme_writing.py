@@ -11,6 +11,8 @@ from cliplib.core.timebase import to_seconds
 from cliplib.reels.parts import Drawing, Freeze, ReelSettings, Slow, Zoom
 from cliplib.reels.theme import ClipChange, Theme
 
+_PICTURE = ("preset", "captions", "notes", "numbers", "cards", "joins")
+
 
 def theme_text(theme: Theme) -> str:
     """TOML that `theme_from` reads as an equal theme. What is as by default is left out, the phrase never."""
@@ -31,10 +33,8 @@ def theme_text(theme: Theme) -> str:
             }
         ),
         "picture": _changed(
-            {name: getattr(settings, name) for name in ("preset", "captions", "numbers", "cards", "joins")}
-            | {"mirror": theme.mirror},
-            {name: getattr(usual, name) for name in ("preset", "captions", "numbers", "cards", "joins")}
-            | {"mirror": "none"},
+            {name: getattr(settings, name) for name in _PICTURE} | {"mirror": theme.mirror},
+            {name: getattr(usual, name) for name in _PICTURE} | {"mirror": "none"},
         )
         | _known(
             {

@@ -89,6 +89,20 @@ def test_every_kind_of_handover(library: Path, tmp_path: Path, run: Run) -> None
     assert clip.source_range.duration.value == row.end_frame - row.start_frame
 
 
+def test_handover_and_bundle_have_the_filters_of_find(library: Path, tmp_path: Path, run: Run) -> None:
+    found = Library(library).finding.find("punch")
+    outcome, some = min(found.facets["outcome"].items(), key=lambda item: item[1])
+    assert 0 < some < found.total
+    out = tmp_path / "shots.csv"
+    for options, count in (([], found.total), (["--outcome", outcome], some)):
+        assert run(library, "handover", "shots", "punch", *options, "-o", out)[0] == 0
+        assert len(out.read_text(encoding="utf-8").splitlines()) == 1 + count
+    assert run(library, "bundle", "punch", "--outcome", outcome, "-o", tmp_path / "some")[0] == 0
+    assert len(list((tmp_path / "some" / "clips").iterdir())) == some
+    code, said = run(library, "handover", "shots", "--clips", "1", "--outcome", outcome, "-o", out)
+    assert (code, "leave out the filters" in said) == (2, True)
+
+
 def test_a_kept_reel_is_handed_over_as_it_was_made(library: Path, tmp_path: Path, run: Run) -> None:
     one = Library(library)
     change = ClipChange(2, caption=("Look at the feet",))

@@ -18,6 +18,7 @@ import click
 
 from cliplib.cli.main import cli
 from cliplib.logs.forms import FORMS
+from cliplib.reels.theme_keys import keys
 from cliplib.vocabulary import load_vocabulary
 from tests.house.test_architecture import LAYERS
 
@@ -89,7 +90,19 @@ def forms() -> str:
     return "\n".join(["| form | its files end in | how `cliplib log` is told |", "|---|---|---|", *rows])
 
 
-PARTS = {"commands": commands, "vocabulary": words, "modules": modules, "forms": forms}
+def themekeys() -> str:
+    """Every key of a theme file."""
+    rows = [f"| {f'`[{table}]`' if table else ''} | `{key}` | {words} |" for table, key, words in keys()]
+    return "\n".join(["| table | key | what it is for |", "|---|---|---|", *rows])
+
+
+PARTS = {
+    "themekeys": themekeys,
+    "commands": commands,
+    "vocabulary": words,
+    "modules": modules,
+    "forms": forms,
+}
 
 
 def freshen(text: str) -> str:

@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import av
 import pytest
 
-from cliplib import Library
+from cliplib import InputError, Library
 from cliplib.cli import main
 from tests import libraries
 
@@ -68,6 +69,58 @@ def run(folder: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     return call
 
 
+def test_times_of_the_clip_and_of_the_footage_say_the_same(library: Library) -> None:
+    """Clip time is footage time less the clip's in, which the catalogue has in microseconds."""
+    clip = library.finding.clip(1)
+    assert clip.start_us is not None
+    assert clip.end_us is not None
+    kept = library.making.drawings.add(1, LINE | {"clip_from": 0.4, "clip_until": 1.25})
+    assert (kept.drawing.from_us, kept.drawing.until_us) == (
+        clip.start_us + 400_000,
+        clip.start_us + 1_250_000,
+    )
+    told = kept.as_json()
+    assert (told["clip_from"], told["clip_until"]) == (0.4, 1.25)
+    again = library.making.drawings.add(1, {k: v for k, v in told.items() if k != "id"})  # both, in agreement
+    assert again.drawing == kept.drawing
+    with pytest.raises(InputError, match="clip_from and from say different times"):
+        library.making.drawings.add(1, LINE | {"clip_from": 0.4, "from": 0.4})
+    length = (clip.end_us - clip.start_us) / 1e6
+    for times in (
+        {"from": 0.0, "until": clip.start_us / 1e6},
+        {"clip_from": length, "clip_until": length + 1},
+    ):
+        with pytest.raises(InputError, match="would never be seen"):
+            library.making.drawings.add(1, LINE | times)
+
+
+def test_an_export_carries_the_drawings(library: Library, tmp_path: Path) -> None:
+    """A box over the whole picture changes every frame of the copy, and none of the one without."""
+    with pytest.raises(InputError, match="nothing is drawn on clip 1"):
+        library.making.export_clip(1, tmp_path / "none.mp4", drawings=True)
+    thick = {"kind": "line", "points": [[0.1, 0.9], [0.9, 0.9]], "width": 0.05, "colour": "#ff00ff"}
+    library.making.drawings.add(1, thick)
+    result = library.making.export_clip(1, tmp_path / "drawn.mp4", drawings=True)
+    assert result.how == "re-encode"
+    library.making.export_clip(1, tmp_path / "plain.mp4")
+
+    def pinks(path: Path) -> list[bool]:
+        with av.open(str(path)) as film:
+            found = []
+            for frame in film.decode(video=0):
+                picture = frame.to_ndarray(format="rgb24")
+                wide = picture.shape[1]
+                row = picture[int(0.9 * picture.shape[0]), wide // 5 : 4 * wide // 5].astype(int)
+                pink = (row[:, 0] > 180) & (row[:, 2] > 180) & (row[:, 1] < 90)
+                found.append(bool(pink.mean() > 0.9))
+            return found
+
+    drawn, plain = pinks(tmp_path / "drawn.mp4"), pinks(tmp_path / "plain.mp4")
+    assert len(drawn) == len(plain)
+    assert all(drawn)
+    assert not any(plain)
+
+
 def test_draw_on_the_command_line(run: Run, tmp_path: Path, library: Library) -> None:
     file = tmp_path / "shapes.json"
     lines = [LINE, {"kind": "line", "points": [[0.5, 0.1], [0.5, 0.9]], "from": 2, "until": 2.5}]
@@ -82,7 +135,11 @@ def test_draw_on_the_command_line(run: Run, tmp_path: Path, library: Library) ->
     assert run("share", 1, ids[0], ids[1], "--of", ids[2]) == (0, 0.5)
     file.write_text('{"colour": "white", "until": 2.25}')
     code, changed = run("change", 1, ids[1], file)
-    assert changed == added[1] | {"colour": "white", "until": 2.25}
+    assert changed == added[1] | {
+        "colour": "white",
+        "until": 2.25,
+        "clip_until": added[1]["clip_until"] - 0.25,
+    }
     assert run("remove", 1, ids[1])[1] == changed
     assert [one["id"] for one in run("list", 1)[1]] == [ids[0], ids[2]]
     assert run("restore", 1, ids[1]) == (0, changed)

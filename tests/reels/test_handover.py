@@ -7,6 +7,7 @@ import dataclasses
 import hashlib
 import io
 import json
+import re
 from fractions import Fraction
 from pathlib import Path
 
@@ -171,6 +172,49 @@ def test_edl_carries_speed_changes_without_drop_frame_and_remarks_with_it() -> N
     dropped = edl_text(rows_of(parts, plan), plan)
     assert "SLOW REPLAY AT 1/2" in dropped
     assert "\nM2" not in dropped
+
+
+def test_slow_events_have_the_source_span_that_is_played() -> None:
+    """CMX 3600 (SMPTE ST 258): with an M2 of 12.5 in a list of 25, 40 frames of the list play 20 of the source.
+    Read by another library than the one that wrote it, `timecode` (SMPTE ST 12-1), and by hand."""
+    timecode = pytest.importorskip("timecode")
+    parts = treated()
+    plan = plan_reel(parts, ReelSettings(rate=Fraction(25)))
+    text = edl_text(rows_of(parts, plan), plan)
+    assert "FCM: NON-DROP FRAME" in text
+    events = re.findall(
+        r"^\d{3}  C\d{3} .*? ([\d:]{11}) ([\d:]{11}) ([\d:]{11}) ([\d:]{11}) *(?:\nM2 .*\t\t([\d.]+)\t)?",
+        text,
+        re.MULTILINE,
+    )
+    assert len(events) == 5
+    slowed = 0
+    for *labels, speed in events:
+        first, last, begin, end = (timecode.Timecode("25", label).frames for label in labels)
+        units = (90_000, 1500, 25, 1)
+        hand = [sum(int(n) * f for n, f in zip(one.split(":"), units, strict=True)) for one in labels]
+        assert (last - first, end - begin) == (hand[1] - hand[0], hand[3] - hand[2])
+        assert last - first == max(1, round((end - begin) * float(speed or 25) / 25))
+        slowed += speed == "12.5"
+    assert slowed == 2
+
+
+def test_a_timeline_has_its_sound() -> None:
+    """A track as long as the pictures, with sound where the reel has some and silence where it has none."""
+    parts = treated()
+    plan = plan_reel(parts, ReelSettings(title="T", rate=Fraction(25)))
+    back = opentimelineio.adapters.read_from_string(timeline_text(rows_of(parts, plan), plan), "otio_json")
+    pictures, sound = back.tracks
+    assert (pictures.kind, sound.kind) == ("Video", "Audio")
+    assert [i.duration().value for i in sound] == [i.duration().value for i in pictures]
+    names = [type(item).__name__ for item in sound]
+    audible = [
+        bool(shot.sound and parts[planned.clip].source.info.audio)
+        for planned in plan.parts
+        if planned.clip is not None
+        for shot in planned.shots
+    ]
+    assert names == ["Gap", *("Clip" if one else "Gap" for one in audible), "Gap"]
 
 
 def test_captions_and_chapters_read_back(tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ from cliplib.reels.parts import Drawing, Freeze, ReelReport, ReelSettings, Slow,
 from cliplib.reels.rebuild import rebuild, rebuild_problem
 from cliplib.reels.select import select
 from cliplib.reels.theme import Theme
+from cliplib.reels.theme_keys import keys
 from cliplib.reels.theme_reading import drawings_from, read_theme, theme_from
 from cliplib.reels.theme_writing import drawing_values, theme_text
 from tests.reels.reel_parts import source
@@ -236,6 +237,21 @@ NAMES = {"Emeka Adeyemi": "Adeyemi", "Jonas Brandt": "Brandt"}
 )  # fmt: skip
 def test_actions_are_said_in_the_words_of_a_log(told: Action, said: str) -> None:
     assert say(told, NAMES) == said
+
+
+def test_notes_go_into_captions_when_asked() -> None:
+    told = dataclasses.replace(clip(1, action("jab", time_us=5_500_000)), note="He drops the elbow.")
+    plain = part_for(told, footage(400), theme_from('phrase = "jab"'))
+    noted = part_for(told, footage(400), theme_from('phrase = "jab"\n[picture]\nnotes = true'))
+    assert "He drops the elbow." not in plain.caption
+    assert noted.caption == (*plain.caption, "He drops the elbow.")
+
+
+def test_every_key_of_a_theme_has_its_words() -> None:
+    """`keys` raises where one is missing; the README's table is made of it."""
+    listed = [(table, key) for table, key, words in keys() if words]
+    assert ("picture", "notes") in listed
+    assert len(listed) == len(set(listed)) > 40
 
 
 def test_a_caption_says_who_when_and_what() -> None:

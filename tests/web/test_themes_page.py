@@ -263,7 +263,7 @@ def test_a_reel_and_a_theme_are_handed_over(client: Any, folder: Path) -> None:
             assert f'href="{path}" download' in client.get(to).text
             files[kind] = file(client, path)
         timeline = opentimelineio.adapters.read_from_string(files["timeline"].decode(), "otio_json")
-        (told,) = timeline.find_clips()
+        (told,) = timeline.tracks[0].find_clips()
         assert clip.start_frame is not None
         assert told.source_range.start_time.value == clip.start_frame
         captions = webvtt.from_buffer(io.StringIO(files["captions"].decode()))

@@ -179,6 +179,7 @@ SECTIONS = (
             ),
             Field("joins", "Joins", "choice", "cut", (("cut", "straight cut"), ("fade", "fade"))),
             Field("captions", "Captions", "flag", True),
+            Field("notes", "Notes in captions", "flag", False),
             Field("numbers", "Number the examples", "flag", False),
             Field("cards", "Title and end card", "flag", True),
             Field("size", "Size", hint="empty: as filmed; else 1280x720"),

@@ -8,6 +8,7 @@ import zipfile
 from pathlib import Path
 
 from cliplib.core.errors import InputError, NotFoundError
+from cliplib.core.models import Where
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
 from cliplib.library.making.filmlock import showing
@@ -45,12 +46,13 @@ class HandOver:
         source: Source | MadeReel,
         out: Path,
         *,
+        where: Where | None = None,
         settings: ReelSettings | None = None,
         progress: Progress = silent,
     ) -> None:
-        """Write one of `HANDOVER_KINDS` for the reel that `Making.reel` would make of `source`, or for a kept
-        one."""
-        shown = self._shown(source, settings)
+        """Write one of `HANDOVER_KINDS` for the reel that `Making.reel` would make of `source` and `where`,
+        or for a kept one."""
+        shown = self._shown(source, settings, where)
         parts = self._maker.parts(shown, progress)
         self._maker.check_out(out)
         handover.hand_over(kind, parts, shown.theme.settings, out)
@@ -60,13 +62,14 @@ class HandOver:
         source: Source | MadeReel,
         folder: Path,
         *,
+        where: Where | None = None,
         settings: ReelSettings | None = None,
         progress: Progress = silent,
     ) -> Bundle:
         """A folder with the reel, its clips, all hand-over files and a manifest; see
         `handover.write_bundle`."""
         with showing(self._desk.folder), noted_outside(self._desk.folder, folder.absolute().parent):
-            shown = self._shown(source, settings)
+            shown = self._shown(source, settings, where)
             parts = self._maker.parts(shown, progress)
             self._maker.check_out(folder / handover.MANIFEST if folder.is_dir() else folder)
             return handover.write_bundle(parts, shown.theme.settings, folder, self._desk.cache, progress)
@@ -84,10 +87,12 @@ class HandOver:
             shown = self._shown(self._themes.read(name), None)
             return self._kept(f"theme-{name}", kind, shown, progress)
 
-    def _shown(self, source: Source | MadeReel, settings: ReelSettings | None) -> Shown:
+    def _shown(
+        self, source: Source | MadeReel, settings: ReelSettings | None, where: Where | None = None
+    ) -> Shown:
         """What a reel shows; a kept one as it was made, but with what is in the library now."""
         if not isinstance(source, MadeReel):
-            return self._maker.shown(source, settings)
+            return self._maker.shown(source, settings, where)
         made = source.ingredients()
         return self._maker.shown(
             made["source"], settings or made["settings"], made["where"], made["changes"], made["matching"]

@@ -65,12 +65,21 @@ class Making(ReelMaker):
             title = f"{one.title} beside {other.title}" if one.title != other.title else one.title
             return build([replace(pair, title=title)], out, shown.theme.settings, self._desk.cache, progress)
 
-    def export_clip(self, clip_id: int, out: Path, *, progress: Progress = silent) -> CutResult:
+    def export_clip(
+        self, clip_id: int, out: Path, *, drawings: bool = False, progress: Progress = silent
+    ) -> CutResult:
         """Write a clip as a file that is exact in any player and hides nothing, to hand to somebody.
 
+        `drawings`: with what is drawn on it burnt in; the picture is then encoded anew, at a steady rate.
         Raises InputError for a clip without footage, FootageError when the footage is not where it was.
         """
         clip = self._desk.clip(clip_id)
+        if drawings:
+            if not self.drawings.shown_on(clip):
+                raise InputError(f"nothing is drawn on clip {clip_id}; leave its drawings out, or draw first")
+            settings = ReelSettings(preset="archive", captions=False, cards=False)
+            self.reel([clip_id], out, settings=settings, progress=progress)
+            return CutResult("re-encode", "with what is drawn on it")
         self.check_out(out)
         source = self._desk.prepared(clip.fight_id, clip.fight, progress)
         with noted_outside(self._desk.folder, out.absolute().parent):
