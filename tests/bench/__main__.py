@@ -10,7 +10,7 @@ from __future__ import annotations
 import subprocess
 import sys
 
-ALL = ("cut", "ingest", "search", "reel", "breakdown", "evidence", "pages", "watching", "start")
+ALL = ("cut", "ingest", "search", "reel", "breakdown", "talking", "evidence", "pages", "watching", "start")
 
 
 def main(names: list[str]) -> int:

@@ -242,3 +242,40 @@ def test_two_clips_beside_each_other_in_a_reel(library: Library, tmp_path: Path)
     assert kept.shows == (one, two)
     assert kept.ingredients()["changes"][0].beside == two
     assert library.making.remake_reel(name) == name
+
+
+def test_a_take_over_a_clip_and_a_chart(library: Library) -> None:
+    """A chart is a shot of a take like any other; the film shows it, and it stays if the text leaves it out."""
+    text = "# The jab\n\n## It misses\n\nSaid.\n\n- [the miss](clip:{one})\n- [next](<picture:next?phrase=jab>)\n"
+    name = begun(library, text)
+    breakdowns = library.making.breakdowns
+    key = "it-misses"
+    take = breakdowns.begin_take(name, key)
+    shots = breakdowns.shots(name, key)
+    assert [(shot.label, shot.still, len(shot.panes)) for shot in shots] == [
+        ("the miss", "", 1),
+        ("next", "picture:next?phrase=jab", 0),
+    ]
+    assert breakdowns.shots(name, key, take) == shots
+    takes = breakdowns.takes(name, key)
+    takes.record(take, 0, "audio/webm")
+    first = shots[0].records[0].first
+    takes.put_picture(
+        take, 0, 0, [{"t": 0, "shot": 0, "frame": first}, {"t": 800_000, "shot": 1, "frame": 0}]
+    )
+    takes.end(take, 0, 2_000_000)
+    with_chart = breakdowns.build(name)
+    assert not [note for note in with_chart.notes if "missing" in note]
+    breakdowns.put(name, breakdowns.text(name).replace("- [next](<picture:next?phrase=jab>)\n", ""))
+    without = breakdowns.build(name)
+    assert not [note for note in without.notes if "missing" in note]
+    assert without.frames == with_chart.frames
+
+
+def test_a_shot_that_is_gone_keeps_its_place(library: Library) -> None:
+    """Its number is that of the take's data; the page says what is missing."""
+    name = begun(library, "# T\n\n## P\n\n- [gone](clip:987)\n- [there](clip:{one})\n")
+    gone, there = library.making.breakdowns.shots(name, "p")
+    assert "987" in gone.problem
+    assert not gone.panes
+    assert there.panes

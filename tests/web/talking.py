@@ -78,6 +78,7 @@ addEventListener("DOMContentLoaded", () => {{
 
 def flags(folder: Path, seconds: float = 30) -> list[str]:
     """A microphone that clicks each second, again and again."""
+    folder.mkdir(parents=True, exist_ok=True)
     path = folder / "clicks.wav"
     clicks = [0.4 + n for n in range(int(seconds))]
     path.write_bytes(sessions.wav(sessions.clicks(seconds, clicks)))
