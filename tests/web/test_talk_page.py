@@ -254,6 +254,8 @@ def test_a_chart_is_a_shot_of_a_take(browser: Any, address: str, made: tuple[Pat
         chart = page.locator("[data-shot]").count() - 1
         talker.press(f"[data-shot='{chart}']")
         page.wait_for_selector("[data-still]:not([hidden])")
+        talker.key(" ")
+        assert page.evaluate("() => document.querySelector('video').paused"), "nothing is played behind it"
         time.sleep(1)
         talker.end()
     take = takes_of(made, "point-5").chosen()

@@ -131,6 +131,8 @@ async function go(n) {
   screens[0].hidden = !shown;
   screens[1].hidden = !shown || one.panes.length < 2;
   still.hidden = !one.still;
+  place.classList.toggle("no-film", !shown);
+  how("");
   missing.hidden = !one.problem;
   missing.textContent = one.problem;
   const here = () => arriving === n && shots[n] === one;
@@ -448,10 +450,24 @@ root.addEventListener("click", (e) => {
 find("[data-clear]").addEventListener("click", () => look(region, []));
 find("[data-unzoom]").addEventListener("click", () => look(null, drawings));
 const keys = { n: () => go(shot + 1), p: () => go(shot - 1), t: () => tap(tapped + 1), c: () => look(region, []), z: () => look(null, drawings) };
+// A chart, or a shot that is missing, has no film: what moves film waits for another shot.
+const playable = () => !screens[0].hidden;
+for (const sign of ["click", "input"]) {
+  place.addEventListener(sign, (e) => {
+    if (playable() || !e.target.closest("[data-do], [data-speed], [data-tool], .seek")) return;
+    e.stopImmediatePropagation();
+    how("Nothing moves in this shot. N leads to the next one.");
+  }, { capture: true });
+}
 place.addEventListener("keydown", (e) => {
   if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches("input:not([type=range]), select")) { e.stopImmediatePropagation(); return; }
   const act = keys[e.key.toLowerCase()];
-  if (!act) return;
+  if (!act) {
+    if (playable() || ["Tab", "Enter"].includes(e.key) || (e.key === " " && !e.target.matches("[data-do], .seek"))) return;
+    e.stopImmediatePropagation();
+    if (e.target.matches("[data-do], .seek")) e.preventDefault();
+    return;
+  }
   act();
   e.preventDefault();
 }, { capture: true });
