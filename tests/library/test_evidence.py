@@ -501,6 +501,9 @@ def test_agreeing_on_the_page(made: Path) -> None:
     takes = re.findall(r'name="(take-[^"]+)"', text)
     assert key
     assert len(takes) == 2
+    for name in ("log.csv", "second.csv"):  # over the columns, and as what to take
+        assert f'<th scope="col" class="text">{name}</th>' in text
+        assert re.search(rf'<option value="\w+">{name}</option>', text)
     form = {"form_key": key[1], "first": "log.csv", "second": "second.csv"}
     undecided = client.post("/counts/agree/1", data=form)
     assert undecided.status_code == 400

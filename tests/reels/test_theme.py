@@ -269,6 +269,12 @@ def test_a_caption_says_who_when_and_what() -> None:
     assert what_happens(told) == "Adeyemi jab missed, Brandt counter uppercut to the body landed"
 
 
+def test_what_nobody_said_is_told_as_inferred() -> None:
+    """In captions, chapters, shot lists and lists alike: all of them are made of these words."""
+    told = clip(1, action("jab", outcome="missed", inferred=("outcome",)), action("slip", "Jonas Brandt"))
+    assert what_happens(told) == "Adeyemi jab missed (inferred), Brandt slips"
+
+
 def test_namesakes_are_told_apart() -> None:
     told = clip(1, action("jab", "Ana Silva"), action("slip", "Rui Silva"))
     assert what_happens(told) == "Ana Silva jab, Rui Silva slips"
