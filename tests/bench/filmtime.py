@@ -1,7 +1,7 @@
 """How long a logger has to watch a film: rests and replays passed over, quiet stretches at double speed.
 
-    python -m tests.bench.filmtime                  a drawn telecast of twelve minutes
-    python -m tests.bench.filmtime "seed 61" small  others
+    python -m tests.bench.filmtime                   a drawn telecast with rounds three times as long as rests
+    python -m tests.bench.filmtime "twelve minutes"  of a fight's length: half an hour to draw
 
 Arithmetic, not a person: who watches is taken to confirm what is found at the two higher words, to watch all
 else of the rounds once, to pass over rests and confirmed replays, and to have logged the first half of the
@@ -29,7 +29,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m tests.bench.filmtime", description=__doc__.split("\n")[0]
     )
-    parser.add_argument("names", nargs="*", default=["twelve minutes"])
+    parser.add_argument("names", nargs="*", default=["a fight's shape"])
     parser.add_argument("--folder", type=Path, default=FOLDER)
     wishes = parser.parse_args(argv)
     for name in wishes.names:
