@@ -68,7 +68,7 @@ def report(watched: Watched, truth: dict[str, Any]) -> None:
     print(
         f"  action {'useful' if learnt.useful else 'useless'} (AUC {learnt.auc:.2f}), from {len(logged)} exchanges"
     )
-    print(f"  film time {played / length:.2f} of the film, with nothing inside a round skipped (goal 0.62)")
+    print(f"  film time {played / length:.3f} of the film, with nothing inside a round skipped (goal 0.62)")
     print(f"  counted when rounds and replays alone are confirmed: {shown / length:.2f}")
 
 
