@@ -31,7 +31,7 @@ async function show() {
     if (turn !== asked) return; // a later one is on its way
     if (!answer.ok) throw new Error();
     const held = document.activeElement?.closest("[data-number]")?.dataset.number;
-    panel.innerHTML = page;
+    panel.replaceChildren(...new DOMParser().parseFromString(page, "text/html").body.childNodes);
     pictures(panel);
     if (held !== undefined) panel.querySelector(`[data-number="${held}"] [data-grip]`)?.focus();
     tell();
