@@ -187,7 +187,7 @@ def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:
     head = ("id", "fight", "round", "clock", "what happened", "outcome")
     terminal.table(head, map(terminal.clip_cells, rows), give=4)
     if play:
-        cli_play.play([r.file for r in rows if r.file], library.folder / "cache" / "found.m3u8")
+        cli_play.play([r.file for r in rows if r.file], library.folder)
 
 
 def _pairs(given: Sequence[str]) -> dict[str, str]:

@@ -96,7 +96,7 @@ def find(
                 library.finding.words(" ".join(u.text for u in found.reading.unread), limit=limit)
             )
     if open_:
-        player.play([c.file for c in found.clips if c.file], library.folder / "cache" / "found.m3u8")
+        player.play([c.file for c in found.clips if c.file], library.folder)
 
 
 @click.command()
@@ -113,7 +113,7 @@ def clip(folder: Path, clip_id: int, open_: bool, as_json: bool) -> None:
     else:
         terminal.clip(row)
     if open_:
-        player.play([row.file] if row.file else [], library.folder / "cache" / "found.m3u8")
+        player.play([row.file] if row.file else [], library.folder)
 
 
 @click.command()

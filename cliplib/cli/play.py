@@ -5,14 +5,16 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from cliplib import InputError, MediaError
+from cliplib import InputError, MediaError, medium
 
 
-def play(files: Sequence[Path], playlist: Path) -> None:
-    """Open one clip, or several as a playlist that is written to `playlist` (M3U, UTF-8).
+def play(files: Sequence[Path], folder: Path) -> None:
+    """Open one clip, or several as a playlist (M3U, UTF-8) in the cache of the library in `folder`, or, where
+    that cannot be written, among the system's temporary files.
 
     Raises InputError when there is nothing to play, MediaError when this system has no way to open a file.
     """
@@ -20,6 +22,8 @@ def play(files: Sequence[Path], playlist: Path) -> None:
         raise InputError("none of these clips has been cut yet, so there is nothing to play")
     target = files[0]
     if len(files) > 1:
+        kept = Path(tempfile.mkdtemp(prefix="cliplib-")) if medium.is_read_only(folder) else folder / "cache"
+        playlist = kept / "found.m3u8"
         playlist.parent.mkdir(parents=True, exist_ok=True)
         playlist.write_text("#EXTM3U\n" + "".join(f"{file}\n" for file in files), encoding="utf-8")
         target = playlist
