@@ -114,8 +114,9 @@ function shown(slot) {
 }
 // A page that was opened by itself may play, but not with sound.
 function start(slot) {
-  slot.video.play().catch(() => {
-    if (slot !== slots.get(at) || !slot.video.paused || slot.video.muted) return pressed();
+  slot.video.play().catch((problem) => {
+    const refused = problem.name === "NotAllowedError"; // and not stopped by somebody's step
+    if (!refused || !running || slot !== slots.get(at) || slot.video.muted) return pressed();
     slot.video.muted = true;
     one("sound").setAttribute("aria-pressed", "false");
     return slot.video.play().catch(pressed);
