@@ -58,6 +58,7 @@ class ShotFinder:
         self._prepared: dict[int, Prepared] = {}
         self._fights: dict[str, int] | None = None
         self._clips_found: dict[Asked, list[ClipRow]] = {}
+        self._tables: dict[Asked, evidence_tables.Filled] = {}
 
     # --- what a link means now ----------------------------------------------------------------------------
 
@@ -177,7 +178,10 @@ class ShotFinder:
         elif question.filters:
             raise InputError(f"“{table.title}” takes no filters; it is of one fight")
         evidence_tables.check(table, asked)
-        filled = self._evidence.table(table.name, **asked, only=dict(question.only))
+        which = replace(question, key="")
+        if which not in self._tables:
+            self._tables[which] = self._evidence.table(table.name, **asked, only=dict(question.only))
+        filled = self._tables[which]
         number = filled.number(question.key)
         of = number.count if number.of is None else number.of
         outcomes = {"other": of} if number.of is None else {
