@@ -415,7 +415,7 @@ find("[data-takes]").addEventListener("click", async (e) => {
   } catch (wrong) { problem(wrong.message); }
 });
 find("[data-heard-play]").addEventListener("click", () => heard.playing() ? heard.stop() : heard.play());
-seek.addEventListener("input", () => heard.seek(seek.valueAsNumber >= Number(seek.max) ? heard.take().length : seek.valueAsNumber * 1000));
+seek.addEventListener("input", () => heard.take() && heard.seek(seek.valueAsNumber >= Number(seek.max) ? heard.take().length : seek.valueAsNumber * 1000));
 find("[data-again]").addEventListener("click", () => { heard.stop(); record(heard.take().take, heard.at()); });
 find("[data-bring]").addEventListener("change", async (e) => {
   const file = e.target.files[0], told = find("[data-bring-said]");

@@ -27,7 +27,14 @@ export async function microphone({ piece, lost, level }) {
     throw new Error(REFUSED[problem.name] ?? `The microphone cannot be used: ${problem.message}`);
   }
   const kind = KINDS.find((one) => MediaRecorder.isTypeSupported(one)) ?? "";
-  const recorder = new MediaRecorder(stream, { ...(kind ? { mimeType: kind } : {}), audioBitsPerSecond: 96_000 });
+  const release = () => { for (const one of stream.getTracks()) one.stop(); };
+  let recorder;
+  try {
+    recorder = new MediaRecorder(stream, { ...(kind ? { mimeType: kind } : {}), audioBitsPerSecond: 96_000 });
+  } catch (problem) {
+    release();
+    throw new Error(`This browser cannot record from that microphone (${problem.message}). Choose another one, or bring a sound file instead.`);
+  }
   const track = stream.getAudioTracks()[0];
   const context = new AudioContext(), analyser = context.createAnalyser();
   analyser.fftSize = 2048;
@@ -59,7 +66,7 @@ export async function microphone({ piece, lost, level }) {
       if (recorder.state !== "inactive") recorder.stop();
       if (begun) await stopped;
       clearInterval(ticking);
-      for (const one of stream.getTracks()) one.stop();
+      release();
       await context.close();
     },
   };
