@@ -18,6 +18,7 @@ another one. Every piece that was acknowledged must be there, and the sound must
 from __future__ import annotations
 
 import argparse
+import itertools
 import os
 import random
 import signal
@@ -67,7 +68,11 @@ def in_step(folder: Path, minutes: float) -> bool:
     shown = footage.numbers(report.out)[: -(-take.us * 25 // 1_000_000)]
     very, wrong = talking.in_step(shown, painted, take.us, random.Random(1))
     heard = [at for at in sessions.onsets(report.out) if at < take.us / 1e6]
-    off = [min((h - c for c in clicks), key=abs) for h in heard]
+    near = [(h, min((h - c for c in clicks), key=abs)) for h in heard]
+    # On a busy machine the probe beside the recorder loses some of the microphone's sound: of those clicks
+    # nobody knows where they were, but the microphone clicks once a second.
+    off = [one for _, one in near if abs(one) < 0.5]
+    apart = [abs((b - a) - round(b - a)) for a, b in itertools.pairwise(heard)]
     missed = sum(1 for c in clicks if 0.2 < c < take.us / 1e6 - 0.2 and min(abs(h - c) for h in heard) > 0.5)
     third = len(off) // 3
     drift = statistics.median(off[-third:]) - statistics.median(off[:third])
@@ -77,9 +82,16 @@ def in_step(folder: Path, minutes: float) -> bool:
     )
     for sentence in wrong[:10]:
         print(f"    {sentence}")
+        us = float(sentence.split()[1]) * 1e6
+        print("      painted", [(t // 1000, n) for t, n in painted if abs(t - us) < 400_000])
+        print(
+            "      stored",
+            [(s.t // 1000, s.frame, float(s.speed)) for s in take.samples if abs(s.t - us) < 400_000],
+        )
     print(
         f"  {len(heard)} clicks: {1000 * min(off):+.0f} to {1000 * max(off):+.0f} ms "
-        f"(goal: -40 to +60), {missed} missed, drift {1000 * drift:+.0f} ms"
+        f"(goal: -40 to +60), {missed} missed, drift {1000 * drift:+.0f} ms; {len(near) - len(off)} that the "
+        f"probe lost; {1000 * max(apart):.0f} ms at most from whole seconds apart"
     )
     for note in report.notes:
         print(f"  note: {note}")
