@@ -118,7 +118,7 @@ class Firefox:
 @contextmanager
 def firefox() -> Iterator[Firefox]:
     assert FIREFOX is not None
-    with tempfile.TemporaryDirectory(prefix="cliplib-firefox-") as folder:
+    with tempfile.TemporaryDirectory(prefix="cliplib-firefox-", ignore_cleanup_errors=True) as folder:
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
