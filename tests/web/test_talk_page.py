@@ -231,7 +231,7 @@ def test_refused_and_everything_by_keys(browser: Any, address: str, made: tuple[
             assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
         page.locator("[data-do=play]").focus()
         page.keyboard.press("n")
-        page.wait_for_selector("[data-shot='1'][aria-current]")
+        page.wait_for_selector(".talk[data-shown='1']")
         page.keyboard.press("m")
         page.wait_for_selector("video.mirrored")
         page.locator("[data-tool=arrow]").focus()
