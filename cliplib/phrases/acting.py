@@ -297,7 +297,7 @@ def _pronoun(told: Story, clause: Story, link: str) -> int | None:
             and told.det != "his"
         ):
             return None if clause.received else 1 - told.topic
-        if told.subj in ("opp",) and clause.subj == "he":
+        if told.subj in ("opp", "other") and clause.subj == "he":
             return 1 - told.topic
     return None
 

@@ -627,6 +627,7 @@ def looped(_: Any, story: Story) -> Meaning:
         or e.kind != "P"
         or not (e.implied or e.technique == "overhand")
         or (e.hand == "lead" and e.side)
+        or "passive" in story.flags  # “gets countered over the top”: that is the counter's way
     ):
         return None
     done = e._replace(technique="overhand", implied=False)
