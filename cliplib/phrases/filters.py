@@ -282,7 +282,7 @@ _TABLE: tuple[tuple[str, str, Reader], ...] = (
         rf"(?P<deny>)(?P<lead>in|during|after|before|from|since) the (?P<list>{_O}(?:{_SEP}(?:the )?{_O})*){_OPEN}{_ENDS}",
         _rounds,
     ),
-    ("R", rf"{_LEAD}first (?P<n>{_N}) (?:rounds|rds|rnds)", _first_few),
+    ("R", rf"{_LEAD}(?:first|opening) (?P<n>{_N}) (?:rounds|rds|rnds)", _first_few),
     ("R", rf"(?P<lead>in|during) the first (?P<n>{_N}){_ENDS}", _first_few),
     (
         "R",

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
 from importlib import resources
 from typing import Any, NamedTuple
@@ -114,9 +114,15 @@ SHORT = {
     "ruc": "right uppercut",
     "ft": "foot",
     "bd": "body",
+    "bdy": "body",
+    "bod": "body",
+    "b4": "before",
+    "lvr": "liver",
     "hd": "head",
     "sp": "southpaw",
     "ortho": "orthodox",
+    "righty": "orthodox",
+    "righties": "orthodox",
     "kds": "knockdowns",
     "cnr": "corner",
     "rps": "ropes",
@@ -308,6 +314,8 @@ class Names(NamedTuple):
 
 
 _VERSUS = frozenset(("v", "vs", "versus"))
+TAKEN = frozenset(("rd", "rds", "rnd", "kd", "ko", "tko", "lh", "rh", "dr", "jr", "sr", "am", "pm", "ok", "tv"))
+"""Initials that say something else in notes."""
 
 
 @lru_cache(maxsize=32)
@@ -321,6 +329,9 @@ def names_of(fighters: tuple[str, ...], fights: tuple[str, ...]) -> Names:
         for word in words:
             if len(word) > 1 and name not in parts.setdefault(word, []):
                 parts[word].append(name)
+    for initials, names in _initials(full).items():
+        if len(names) == 1 and initials not in parts:
+            parts[initials] = names
     titles: dict[tuple[str, ...], list[str]] = {}
     for title in dict.fromkeys(fights):
         if key := title_words(tokenise(title)):
@@ -333,6 +344,16 @@ def names_of(fighters: tuple[str, ...], fights: tuple[str, ...]) -> Names:
         max(lengths, default=0),
         tuple(parts),
     )
+
+
+def _initials(full: Mapping[tuple[str, ...], str]) -> dict[str, list[str]]:
+    """“JB”, as notes have it, where it is no word and no shorthand."""
+    taken = {way for word in small_words() for way in word.ways} | SHORT.keys() | TAKEN
+    found: dict[str, list[str]] = {}
+    for words, name in full.items():
+        if len(words) > 1 and (letters := "".join(word[0] for word in words)) not in taken:
+            found.setdefault(letters, []).append(name)
+    return found
 
 
 def name_words(text: str) -> tuple[str, ...]:

@@ -581,6 +581,11 @@ def befell(story: Story, mod: Mod, person: Person | None = None) -> Meaning:
     return onto(done, person) if done and person else done
 
 
+def blocked_by(story: Story, mod: Mod, person: Person) -> Meaning:
+    """“jab blocked by Brandt”: who blocks is not who jabs; who lands or misses is."""
+    return befell(story, mod, person) if mod.values == ("blocked",) else None
+
+
 # --- verbs -----------------------------------------------------------------------------------------------
 
 

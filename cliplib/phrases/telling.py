@@ -164,7 +164,7 @@ def seq(told: Story, clause: Story) -> Meaning:
         clause = clause._replace(within=told.within)
         told = told._replace(within=None)
     link = COND if CONDITION in told.flags else SEQ
-    told = _timed(told, told.start)
+    told = _timed(told, told.start or told.main[1] - 1)  # “one-two within a second, then”: between the two
     clause = _suffered(told, clause)
     at = len(told.events)
     done = _joined(told, clause, link, at)
@@ -601,7 +601,7 @@ def then_any(told: Story) -> Meaning:
     if not told.events:
         return None
     at = len(told.events)
-    told = _timed(told, told.start)
+    told = _timed(told, told.start or told.main[1] - 1)  # “one-two within a second, then”: between the two
     return told._replace(
         events=(*told.events, Event("any", "X", actor=told.goes)),
         start=at,
