@@ -314,7 +314,7 @@ class Names(NamedTuple):
 
 
 _VERSUS = frozenset(("v", "vs", "versus"))
-TAKEN = frozenset(("rd", "rds", "rnd", "kd", "ko", "tko", "lh", "rh", "dr", "jr", "sr", "am", "pm", "ok", "tv"))
+TAKEN = frozenset("rd rds rnd kd ko tko lh rh dr jr sr am pm ok tv".split())
 """Initials that say something else in notes."""
 
 
