@@ -11,7 +11,7 @@ from importlib import resources
 from typing import Any, NamedTuple
 
 from cliplib.phrases.meanings import SIDED, Event, Mod, Person, Story, single
-from cliplib.phrases.tokens import DETERMINERS, Token, fold, tokenise
+from cliplib.phrases.tokens import DETERMINERS, Token, fold, listed, tokenise
 from cliplib.vocabulary import Vocabulary
 
 LETTERS = {"punch": "P", "defence": "D", "footwork": "M", "feint": "F", "tie-up": "T"}
@@ -314,7 +314,7 @@ class Names(NamedTuple):
 
 
 _VERSUS = frozenset(("v", "vs", "versus"))
-TAKEN = frozenset("rd rds rnd kd ko tko lh rh dr jr sr am pm ok tv".split())
+TAKEN = frozenset(listed("rd rds rnd kd ko tko lh rh dr jr sr am pm ok tv"))
 """Initials that say something else in notes."""
 
 

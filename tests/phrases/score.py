@@ -117,7 +117,9 @@ def judge(entry: Json, read: Callable[[str], Json]) -> tuple[str, Json]:
     said = reading(found)
     if same(want, said):
         return "right", said
-    if any(same(wanted({**entry, "steps": other}), said) for other in entry.get("or", ())):  # as fair a reading
+    if any(
+        same(wanted({**entry, "steps": other}), said) for other in entry.get("or", ())
+    ):  # as fair a reading
         return "right", said
     meant = {m["text"]: m["meant"][0] for m in found.get("meant", [])}
     if meant and set(said["unread"]) & set(meant):
