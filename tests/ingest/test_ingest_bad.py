@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -325,8 +326,8 @@ def test_a_full_disk_under_the_catalogue(root: Path, fight: Path, monkeypatch: p
     whole = undisturbed(root, fight)
     opened = store._Connection.__init__
 
-    def small(self: object, path: Path, views: object = ()) -> None:
-        opened(self, path, views)
+    def small(self: object, path: Path, views: object = (), **more: Any) -> None:
+        opened(self, path, views, **more)
         self.raw.execute("PRAGMA max_page_count = 30")
 
     monkeypatch.setattr(store._Connection, "__init__", small)

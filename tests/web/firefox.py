@@ -16,7 +16,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from ctypes.util import find_library
 from pathlib import Path
 from typing import Any
@@ -57,15 +57,24 @@ class Firefox:
         for _ in range(600):
             try:
                 self._socket = socket.create_connection(("127.0.0.1", port), timeout=90)
-                self._stream = self._socket.makefile("rb")
+            except OSError:
+                time.sleep(0.1)
+                continue
+            self._stream = self._socket.makefile("rb")
+            try:
                 self._read()  # it says who it is
                 break
             except OSError:
+                self.close()
                 time.sleep(0.1)
         else:
             raise RuntimeError("Firefox does not answer")
         self._number = 0
         self._ask("WebDriver:NewSession", {"capabilities": {"alwaysMatch": {"timeouts": {"script": 60_000}}}})
+
+    def close(self) -> None:
+        self._stream.close()
+        self._socket.close()
 
     def open(self, address: str) -> None:
         self._ask("WebDriver:Navigate", {"url": address})
@@ -135,11 +144,8 @@ def firefox() -> Iterator[Firefox]:
             start_new_session=True,
         )
         try:
-            yield Firefox(port)
+            with closing(Firefox(port)) as window:
+                yield window
         finally:
-            os.killpg(process.pid, signal.SIGTERM)
-            try:
-                process.wait(10)
-            except subprocess.TimeoutExpired:
-                os.killpg(process.pid, signal.SIGKILL)
-                process.wait()
+            os.killpg(process.pid, signal.SIGKILL)  # nothing of its profile is kept
+            process.wait()
