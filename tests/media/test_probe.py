@@ -220,7 +220,8 @@ def test_progress_may_stop_it(tmp_path):
     seen: list[tuple[str, int, int]] = []
 
     def watch(*call) -> None:
-        seen.append(call)
+        if call[1]:  # on a busy machine one is asked, too, before anything was read
+            seen.append(call)
         if len(seen) == 2:
             raise Cancelled("stopped")
 
