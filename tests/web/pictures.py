@@ -1,4 +1,4 @@
-"""Pictures of every page, wide and narrow, light and dark: `python -m tests.web.pictures` (or `make pictures`).
+"""Pictures of every page at three sizes, light and dark: `python -m tests.web.pictures` (or `make pictures`).
 
 They go into build/pictures; two of them, compressed, into web/static for the README.
 """
@@ -15,17 +15,22 @@ from typing import Any
 from PIL import Image
 
 from cliplib import Library
+from cliplib_web import pages as table
 from fixtures import argument, demo
 from tests.web import served
 from tests.web.browser import chromium, new_page
 
 ROOT = Path(__file__).parents[2]
 OUT = ROOT / "build" / "pictures"
-README = {"find": "wide-light", "breakdown": "wide-light"}
+README = {"find": "find-find-2-wide-light", "breakdown": "breakdowns-edit-wide-light"}
 LARGEST = 120_000  # bytes of a picture in the README
 
 QUERY = "counter+to+the+body+after+a+missed+jab"
-SIZES = {"wide": {"width": 1280, "height": 860}, "phone": {"width": 390, "height": 844}}
+SIZES = {
+    "wide": {"width": 1280, "height": 860},
+    "tablet": {"width": 820, "height": 1180},
+    "phone": {"width": 390, "height": 844},
+}
 
 
 def library() -> Path:
@@ -50,31 +55,20 @@ def _asks(folder: Path) -> argument.Ask:
 
 
 def pages(folder: Path) -> dict[str, str]:
+    """Addresses by the names of their pictures: what the table of pages has, of this library."""
     lib = Library(folder)
-    clip = next(c for c in lib.finding.find(QUERY.replace("+", " ")).clips if len(c.actions) > 3)
-    reel = lib.making.reels()[0].name
-    breakdown = lib.making.breakdowns.all()[0].name
-    picked = ",".join(str(c.id) for c in lib.finding.find("lead hook").clips[:3])
-    return {
-        "start": "/",
-        "find": f"/?q={QUERY}",
-        "find-narrowed": f"/?q={QUERY}&technique=cross&outcome=landed",
-        "clip": f"/clip/{clip.id}?q={QUERY}",
-        "fights": "/fights/",
-        "fight": f"/fights/{clip.fight_id}",
-        "log": f"/fights/{clip.fight_id}/log",
-        "draw": f"/clip/{clip.id}/draw",
-        "counts": "/counts/",
-        "reels": "/reels/",
-        "reel": f"/reels/{reel}/",
-        "arrange": f"/reels/arrange?clips={picked}",
-        "breakdowns": "/breakdowns/",
-        "breakdown": f"/breakdowns/{breakdown}/edit",
-        "breakdown-page": f"/breakdowns/{breakdown}/",
-        "elsewhere": f"/breakdowns/{breakdown}/points/he-waits-for-the-jab/elsewhere",
-        "into": f"/breakdowns/into?q={QUERY}",
-        "missing": "/clip/999999",
-    }
+    reel, breakdown = lib.making.reels()[0].name, lib.making.breakdowns.all()[0].name
+    point = lib.making.breakdowns.read(breakdown).points[0].key
+    lib.close()
+    found = {"missing": "/clip/999999"}
+    for row in table.rows():
+        for number, sample in enumerate(row.samples, 1):
+            at = sample.replace("/reel/made/", f"/reel/{reel}/").replace("/reels/made/", f"/reels/{reel}/")
+            at = at.replace("/breakdowns/made/", f"/breakdowns/{breakdown}/").replace(
+                "/the-pattern/", f"/{point}/"
+            )
+            found[row.endpoint.replace(".", "-") + (f"-{number}" if len(row.samples) > 1 else "")] = at
+    return found
 
 
 def take(page: Any, address: str, path: str, out: Path) -> None:
@@ -109,8 +103,8 @@ def main() -> None:
                 with new_page(browser, allow="404", viewport=viewport, color_scheme=scheme) as page:
                     for name, path in pages(folder).items():
                         take(page, address, path, OUT / f"{name}-{size}-{scheme}.png")
-    for name, kind in README.items():
-        compress(OUT / f"{name}-{kind}.png", ROOT / "web" / "static" / f"picture-{name}.webp")
+    for name, picture in README.items():
+        compress(OUT / f"{picture}.png", ROOT / "web" / "static" / f"picture-{name}.webp")
     print(f"{len(list(OUT.glob('*.png')))} pictures in {OUT}")
 
 
