@@ -145,7 +145,10 @@ def _of_unknown(
         or not tokens[end].norm.isalpha()
     ):
         return False
-    if tokens[end].norm in _ALONG:
+    if tokens[end].norm in _ALONG or tokens[end - 1].norm in (
+        "hand",
+        "hands",
+    ):  # “right hand” is a punch by itself
         return False
     return (
         tokens[one[0]].det in ("his", "the", "")
