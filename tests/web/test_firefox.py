@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -101,17 +102,21 @@ def test_two_are_in_step(fox: Firefox, address: str, clips: list[ClipRow]) -> No
 
 def test_the_frame_logged_is_the_frame_shown(fox: Firefox, address: str, folder: Path) -> None:
     fox.open(f"{address}/fights/1/log")
+    # The name is asked for once; a second try finds it kept.
     fox.run(
-        "const f = document.querySelector('.log-name'); f.elements.by.value = 'MK'; f.submit(); return 1;"
+        "const f = document.querySelector('.log-name');"
+        "if (f) { f.elements.by.value = 'MK'; f.submit(); } return 1;"
     )
     fox.until("document.querySelector('.logging[data-begun]')")
     fox.until("document.querySelector('video').readyState >= 2 && !document.querySelector('video').seeking")
     fox.run("document.querySelector('#entry').focus(); return 1;")
     for _ in range(4):
+        before = fox.run("return document.querySelector('[data-frame]').textContent;")
         fox.press(RIGHT)
-    frame = seen(fox, "video")
+        fox.until(f"document.querySelector('[data-frame]').textContent !== {json.dumps(before)}")
+    frame, lines = seen(fox, "video"), int(fox.run("return document.querySelectorAll('.log-line').length;"))
     for key in "jm":
         fox.press(key)
     fox.press("\ue007")
-    fox.until("document.querySelectorAll('.log-line').length === 1")
-    assert [line.frame for line in Library(folder).logging.live.lines(1, "MK")] == [frame]
+    fox.until(f"document.querySelectorAll('.log-line').length === {lines + 1}")
+    assert Library(folder).logging.live.lines(1, "MK")[-1].frame == frame
