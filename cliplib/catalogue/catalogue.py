@@ -314,6 +314,15 @@ class Catalogue:
         )
         return StoredClip(*rows[0]) if rows and places.inside(rows[0][4]) else None
 
+    def first_picture(self, fight_id: int) -> int | None:
+        """The first exchange of a fight that has a picture."""
+        rows = self._rows(
+            "SELECT e.id FROM exchanges e JOIN clips c ON c.exchange_id = e.id "
+            "WHERE e.fight_id = ? AND c.poster IS NOT NULL AND e.view_of IS NULL ORDER BY e.position LIMIT 1",
+            (fight_id,),
+        )
+        return rows[0][0] if rows else None
+
     def clip_rows(
         self, exchange_ids: Sequence[int], matches: Mapping[int, tuple[tuple[int, ...], ...]] = _NO_MATCHES
     ) -> list[ClipRow]:

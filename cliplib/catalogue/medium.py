@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sqlite3
-import tempfile
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import tempfile
 
 Stamp = tuple[object, ...]
 
@@ -73,6 +75,9 @@ _copying = threading.Lock()
 
 def _copy(path: Path, seen: Stamp) -> Path:
     """The file and its log, elsewhere, for as long as this program runs; one for all threads."""
+    import shutil
+    import tempfile  # most libraries can be written, and start without them
+
     with _copying:
         if path not in _copies or _copies[path][0] != seen:
             folder = tempfile.TemporaryDirectory(prefix="cliplib-")

@@ -6,7 +6,6 @@ A service takes the desk, and another service where it needs one; it never takes
 from __future__ import annotations
 
 import functools
-import tempfile
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -64,6 +63,8 @@ class Desk:
         program's own, for as long as it runs."""
         if not self.catalogue.read_only:
             return self.folder / "cache"
+        import tempfile  # only here, and it loads much
+
         self._own = tempfile.TemporaryDirectory(prefix="cliplib-")
         return Path(self._own.name)
 

@@ -65,7 +65,11 @@ _PATIENCE_S = 30.0
 @dataclass(frozen=True)
 class _Result:
     matches: Matches | Hits
-    facets: dict[str, dict[str, int]]
+
+    @cached_property
+    def facets(self) -> dict[str, dict[str, int]]:
+        """Counted when they are asked for: of results that are only counted nobody asks."""
+        return facets(self.matches)
 
 
 @dataclass(frozen=True)
@@ -333,7 +337,7 @@ class Search:
         if scores is not None and not reading.steps:
             found = scores[matches.exchanges]
             matches = replace(matches, cost=np.round((found.max(initial=0) - found) * 1000).astype(np.int32))
-        result = _Result(matches, facets(matches))
+        result = _Result(matches)
         with self._results_lock:
             self._results[key] = result
             while len(self._results) > _KEPT_RESULTS:

@@ -17,6 +17,7 @@ import webvtt
 from cliplib import InputError, Library, NotFoundError, ThemeError, text_of_fields
 from cliplib.cli import main
 from cliplib_web import create_app
+from cliplib_web.finding import lists
 from tests import libraries
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -341,3 +342,16 @@ def test_a_theme_opens_with_five_choices(tmp_path: Path) -> None:
     assert 'subtitle = "for Tuesday"' in text
     assert "clips = 20" in text
     assert "[slow]" in text
+
+
+def test_a_themes_clips_are_those_of_its_reel(client: Any, folder: Path) -> None:
+    """In the theme's own order and number, not as a plain search for its phrase lists them."""
+    library = Library(folder)
+    name = library.making.themes.put('phrase = "jab"\norder = "round"\n[limits]\nclips = 2\n')
+    shown = library.making.themes.clips(name)
+    assert len(shown) == 2 < library.finding.find("jab").total
+    with client.application.test_request_context():
+        listed = lists.listed(library, {"theme": name})
+    assert listed is not None
+    assert (listed.numbers, listed.phrase) == (shown, "jab")
+    library.close()

@@ -158,7 +158,7 @@ def find() -> ResponseReturnValue:
                 phrase = well_spelt(lib, phrase) or phrase
             whole = listed(lib, {**request.args, "q": phrase})
             where = whole.where if whole else Where()
-            filters = {key: getattr(where, key, None) or text for key, text in filters.items()}
+            filters = dict(whole.filters) if whole else {}
             found = lib.finding.find(
                 phrase,
                 where=where,
@@ -232,6 +232,8 @@ EXAMPLES = (
 
 def start_of(lib: Library) -> Start:
     fights = lib.finding.fights()
+    if not fights:
+        return Start(0, 0, ())
     rows = (
         ("Say it as you would in the gym", tuple(_phrases(lib))),
         ("Latest film", tuple(_latest(lib, fights))),
@@ -239,7 +241,7 @@ def start_of(lib: Library) -> Start:
         ("Themes", tuple(_themes(lib))),
     )
     shown = tuple((heading, row) for heading, row in rows if row)
-    return Start(len(fights), len(lib.finding.fighters()), shown if fights else ())
+    return Start(len(fights), len(lib.finding.fighters()), shown)
 
 
 def _phrases(lib: Library) -> Iterator[Shown]:
@@ -252,11 +254,10 @@ def _phrases(lib: Library) -> Iterator[Shown]:
 
 def _latest(lib: Library, fights: Sequence[FightRow]) -> Iterator[Shown]:
     for fight in sorted(fights, key=lambda fight: -fight.id)[:PER_ROW]:
-        clips = lib.finding.find(
-            "", where=Where(fight=fight.title), order="round", limit=1, noted=False
-        ).clips
         when = fight.info.date.isoformat() if fight.info.date else "no date"
-        yield Shown(fight.title, when, url_for("fight.show", fight_id=fight.id), _pictured(clips))
+        yield Shown(
+            fight.title, when, url_for("fight.show", fight_id=fight.id), lib.finding.picture_of(fight.id)
+        )
 
 
 def _reels(lib: Library) -> Iterator[Shown]:

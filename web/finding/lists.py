@@ -50,6 +50,8 @@ class Listed:
     args: Mapping[str, str]
     numbers: tuple[int, ...] | None = None
     where: Where = field(default_factory=Where)
+    filters: Mapping[str, str] = field(default_factory=dict)
+    """As the library spells them."""
 
     @property
     def order(self) -> str:
@@ -138,8 +140,9 @@ def listed(library: Library, values: Mapping[str, str]) -> Listed | None:
         phrase = made.get("phrase") or made.get("matching") or ""
         return Listed(library, reel.title, phrase, {"reel": name}, tuple(dict.fromkeys(reel.shows)))
     if name := values.get("theme", ""):
-        theme = library.making.themes.read(name)
-        return Listed(library, library.making.themes.one(name).title, theme.phrase, {"theme": name})
+        themes = library.making.themes
+        phrase, clips = themes.read(name).phrase, tuple(dict.fromkeys(themes.clips(name)))
+        return Listed(library, themes.one(name).title, phrase, {"theme": name}, clips)
     if numbers := numbers_of(values.get("of", "")):
         title = values.get("title", "").strip()[:200] or phrase or "Picked clips"
         return Listed(library, title, phrase, {**said, "of": ",".join(map(str, numbers))}, numbers)
@@ -152,4 +155,4 @@ def listed(library: Library, values: Mapping[str, str]) -> Listed | None:
     kept = {"order": order} if order in ORDERS and order != "fit" else {}
     logs = {"logs": "all"} if values.get("logs") == "all" else {}
     title = ", ".join((*((phrase,) if phrase else ()), *filters.values()))
-    return Listed(library, title, phrase, {**said, **filters, **kept, **logs}, where=where)
+    return Listed(library, title, phrase, {**said, **filters, **kept, **logs}, where=where, filters=filters)

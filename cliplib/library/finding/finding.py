@@ -161,6 +161,10 @@ class Finding:
         """A fight by number, or by any part of its title that only one fight has; NotFoundError otherwise."""
         return self._desk.fight(which)
 
+    def picture_of(self, fight_id: int) -> int | None:
+        """The clip whose picture stands for a fight; None before any is there."""
+        return self._desk.catalogue.first_picture(fight_id)
+
     def fight_view(self, which: int | str) -> FightView:
         """A fight's rounds with every exchange in place, who did what how often, where its log has gaps."""
         return fightview.view(self._desk.catalogue, self._desk.fight(which))

@@ -121,7 +121,12 @@ class ReelMaker:
         if isinstance(source, str | Theme):
             theme = reels.theme_of(source, settings, changes)
             found = self._finding.find(
-                theme.phrase, where=where, order="fit", limit=1_000_000, strict=theme.strict
+                theme.phrase,
+                where=where,
+                order="fit",
+                limit=1_000_000,
+                strict=theme.strict,
+                noted=not isinstance(source, Theme),  # nobody typed a theme's phrase just now
             )
             return reels.chosen(found, theme)
         picked = self._finding.clips(source)

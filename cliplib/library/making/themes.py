@@ -117,6 +117,10 @@ class Themes:
         self._note(name).unlink(missing_ok=True)
         self._files.one(name).unlink(missing_ok=True)
 
+    def clips(self, name: str) -> tuple[int, ...]:
+        """The clips that its reel would show now, in its order. InputError when there are none."""
+        return self._maker.shown(self.read(name)).shows
+
     def build(self, name: str, progress: Progress = silent) -> ReelReport:
         """Make a theme's reel if its result has changed; the report says what changed."""
         return self._make(name, self.read(name), progress)
