@@ -87,7 +87,8 @@ def _extend(
 ) -> None:
     for state, ways in left.items():
         moves = grammar.moves[state]
-        for symbol in moves.keys() & right.keys() if len(moves) > 4 else moves:
+        # Always in one order, which a set of names has not: between equals the first one stays.
+        for symbol in (s for s in right if s in moves) if len(moves) > 4 else moves:
             items = right.get(symbol)
             if items is None:
                 continue

@@ -196,7 +196,7 @@ def grammar_of(rules: Iterable[tuple[Rule, Any]]) -> Grammar:
     for state in states:
         by_symbol: dict[str, tuple[int, ...]] = {}
         for symbols, target in state.items():
-            for symbol in symbols:
+            for symbol in sorted(symbols):
                 by_symbol[symbol] = (*by_symbol.get(symbol, ()), target)
         moves.append(by_symbol)
     return Grammar(

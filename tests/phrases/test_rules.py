@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -63,17 +66,50 @@ def test_what_was_misread_in_silence_is_not(entry: dict[str, object]) -> None:
     assert judge(entry, read)[0] == "right"
 
 
-REACHED = {"batch1": (0.97, 0.01), "batch2": (0.63, 0.11), "batch3": (0.41, 0.07)}
-"""Of each batch the share that reads right, and that is misread in silence. What is right at first touch stands in the
-file; the second and third batch are kept mostly unlearnt, for whoever goes on with the reader."""
+REACHED = {"batch1": (198, 2), "batch2": (126, 20), "batch3": (85, 13)}
+"""Of each batch of 200 how many read right, at once or as was meant, and how many are misread in silence. The second and
+third are kept mostly unlearnt, for whoever goes on with the reader."""
+WORSE = {
+    # Every word is read now; that “orthodox v southpaw” says whose stance it is, not that they stand open, is left.
+    "orthodox v southpaw: who gets the lead foot outside and lands the back hand",
+}
+"""Lines of which less was understood at first touch, and more was admitted."""
 
 
 @pytest.mark.parametrize("path", sorted(Path(__file__).parent.glob("batch*.jsonl")), ids=lambda p: p.stem)
 def test_what_was_learnt_from_a_batch_stays(path: Path) -> None:
     told, (right, silent) = entries(path), REACHED[path.stem]
     verdicts = [judge(entry, reader_of(path))[0] for entry in told]
-    assert verdicts.count("silent") <= silent * len(told)
-    assert sum(v in ("right", "meant") for v in verdicts) >= right * len(told)
+    assert verdicts.count("silent") <= silent
+    assert sum(v in ("right", "meant") for v in verdicts) >= right
+    order = ("right", "meant", "open", "silent")
+    worse = {
+        entry["phrase"]
+        for entry, verdict in zip(told, verdicts, strict=True)
+        if order.index(verdict) > order.index(entry["first_touch"]["verdict"])
+    }
+    assert worse <= WORSE
+
+
+def test_a_phrase_reads_the_same_in_every_process() -> None:
+    """Python orders sets of words anew in each; of two readings as good as each other it is always the same one."""
+    code = (
+        "import sys; from pathlib import Path; from tests.phrases.report import entries, reader_of\n"
+        "path = Path('tests/phrases/batch3.jsonl'); read = reader_of(path)\n"
+        "print([read(entry['phrase']) for entry in entries(path)])"
+    )
+    said = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            cwd=Path(__file__).parents[2],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2", "3")
+    }
+    assert len(said) == 1
 
 
 def test_the_way_of_a_reading_is_shown() -> None:
