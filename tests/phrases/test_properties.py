@@ -52,11 +52,15 @@ def test_what_is_said_back_reads_to_the_same_or_is_doubtful(phrase: str) -> None
 
 @pytest.mark.slow
 def test_hardly_anything_cannot_be_said_back() -> None:
-    """Of a thousand draws of words, the same each time: ten at the most."""
+    """Of a thousand draws of words, the same each time: three at the most."""
     draw = random.Random(20261130)
     drawn = [" ".join(draw.choices(WORDS, k=draw.randint(1, 9))) for _ in range(1000)]
-    lost = [one for one in map(read, drawn) if read(one.said).steps != one.steps]
-    assert len(lost) <= 10, [one.phrase for one in lost]
+    lost = []
+    for one in map(read, drawn):
+        again = read(one.said)
+        if (again.steps, again.where, again.unread) != (one.steps, one.where, ()):
+            lost.append(one)
+    assert len(lost) <= 3, [one.phrase for one in lost]
     assert all(one.doubtful for one in lost)
 
 

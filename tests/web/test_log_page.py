@@ -537,7 +537,7 @@ def test_an_expert_needs_few_keys(expert_library: Library, browser: Any) -> None
     assert len(logged) == len(wanted) == ACTIONS
     assert all(got == want for got, want in zip(logged, wanted, strict=True) if got[0])
     print(f"\n{pressed} key presses for {ACTIONS} actions: {pressed / ACTIONS:.2f} each")
-    assert pressed / ACTIONS <= 3.0
+    assert pressed / ACTIONS <= 1.8  # 1.65 of this seed, 2.15 before more rows had a key; the aim is 1.6
 
 
 def pick(page: Any, corner: int, name: str, text: str) -> None:

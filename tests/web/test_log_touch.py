@@ -87,9 +87,7 @@ def test_ten_actions_in_ten_taps_with_the_film_in_sight(library: Library, browse
         assert [line.frame for line in library.logging.live.lines(1, "MK")] == [
             FIRST + 10 * n for n in range(1, TAPS + 1)
         ]
-        assert page.evaluate("document.activeElement.id") != "entry" or not page.evaluate(
-            "document.querySelector('#entry').value"
-        )
+        assert page.evaluate("document.activeElement.id") != "entry"  # else a keyboard comes up over the film
 
         # However far somebody scrolls to look at the log, the film stays, and undo is one tap.
         page.evaluate("scrollTo(0, 1e6)")

@@ -32,6 +32,7 @@ const undone = [];
 const touch = matchMedia("(pointer: coarse)"); // no keyboard is asked for by what is tapped
 const roomy = matchMedia("(min-width: 901px) and (pointer: fine)"); // where more than ten rows have room, and keys
 const toBox = () => { if (!touch.matches) box.focus(); };
+toBox();
 
 // --- the server ---
 async function ask(path, { method = "GET", body, query } = {}) {
