@@ -19,13 +19,9 @@ from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
 from cliplib.library.care.forget import mentions
 from cliplib.search.patterns import store
-from tests.libraries import BLUE, ROWS, dump, make_fight
+from tests.libraries import BLUE, ROWS, dump, faults, make_fight
 
 # Private parts: the catalogue is spoilt behind its back.
-
-
-def _settled(library: Library) -> list[str]:
-    return [str(f) for f in library.care.check(deep=True) if "MB are free" not in str(f)]
 
 
 @pytest.fixture
@@ -36,7 +32,7 @@ def library(tmp_path: Path) -> Library:
     library = Library(tmp_path / "library", create=True)
     assert library.logging.ingest([tmp_path / "fights"]).exit_code == 0
     library.finding.find("jab")
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
     return library
 
 
@@ -75,8 +71,8 @@ def test_check_mends_what_was_lost_or_altered(library: Library) -> None:
         assert said in quick
     assert "1 clip altered" not in quick
     assert "1 clip altered" in "\n".join(map(str, library.care.check(deep=True)))
-    assert all(f.done for f in library.care.check(deep=True, repair=True) if "MB are free" not in f.what)
-    assert _settled(library) == []
+    assert all(f.done for f in faults(library, deep=True, repair=True))
+    assert faults(library, deep=True) == []
     after = dump(library.folder)
     changed = {name for name in before if before[name] != after.get(name)}
     assert changed <= {"footage", *(p.relative_to(library.folder).as_posix() for p in copies)}
@@ -91,7 +87,7 @@ def test_check_finds_footage_that_moved_or_changed(library: Library, tmp_path: P
     assert not found.done
     (found,) = library.care.check(repair=True)
     assert "found again" in found.done
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
     shutil.copy(tmp_path / "fights" / "two" / "fight.mkv", one / "moved.mp4")
     (found,) = library.care.check()
     assert "has changed" in str(found)
@@ -113,26 +109,28 @@ def test_a_corrected_library_is_sound(library: Library) -> None:
     library.logging.corrections.recut(1, 30, 60)
     library.logging.corrections.reword(2, (Line("", "Brandt", "jab", "he slipped"),))
     library.logging.live.add(1, "MK", 100, "overhand", fighter=BLUE)
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
     assert library.finding.words("slipped").total == 1
     library.logging.corrections.as_logged(2)
     library.logging.corrections.cut_as_logged(1)
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # a damaged file is left open
 def test_stale_index_is_found(library: Library, tmp_path: Path) -> None:
     shutil.copytree(library.folder / "index", tmp_path / "old index")
     library.care.forget([2])
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
     shutil.rmtree(library.folder / "index")
     shutil.copytree(tmp_path / "old index", library.folder / "index")
-    assert _settled(library) == ["the text index tells of what the catalogue does not have"]
+    assert [str(f) for f in faults(library, deep=True)] == [
+        "the text index tells of what the catalogue does not have"
+    ]
     for path in (library.folder / "index").glob("*.seg"):
         path.write_bytes(b"nonsense")
-    assert _settled(library) == ["the text index is damaged"]
-    assert all(f.done for f in library.care.check(repair=True) if "MB are free" not in f.what)
-    assert _settled(library) == []
+    assert [str(f) for f in faults(library, deep=True)] == ["the text index is damaged"]
+    assert all(f.done for f in faults(library, repair=True))
+    assert faults(library, deep=True) == []
 
 
 def test_check_beside_an_ingest_says_what_it_left_out(library: Library) -> None:
@@ -159,8 +157,8 @@ def test_a_backup_restores_to_the_same_library(library: Library, tmp_path: Path,
     assert [line.action for line in again.logging.live.lines(1, "JL")] == ["Brandt jab landed"]
     assert again.settings.lead_in_us == 500_000
     assert not (tmp_path / "again" / "session.key").exists()
-    assert all(f.done for f in again.care.check(repair=True) if "MB are free" not in f.what)
-    assert _settled(again) == []
+    assert all(f.done for f in faults(again, repair=True))
+    assert faults(again, deep=True) == []
     with pytest.raises(InputError, match="never over a library"):
         restore(tmp_path / name, tmp_path / "again")
 
@@ -171,7 +169,7 @@ def test_a_backup_without_clips_is_cut_again(library: Library, tmp_path: Path) -
     restore(tmp_path / "kept.tar", tmp_path / "again")
     again = Library(tmp_path / "again")
     assert again.finding.find("jab").total == library.finding.find("jab").total
-    assert all(f.done for f in again.care.check(repair=True) if "MB are free" not in f.what)
+    assert all(f.done for f in faults(again, repair=True))
     kept, back = dump(library.folder), dump(tmp_path / "again")
     assert {k: v for k, v in kept.items() if k.startswith(("clips/", "posters/"))} == {
         k: v for k, v in back.items() if k.startswith(("clips/", "posters/"))
@@ -269,7 +267,7 @@ def test_forgetting_a_fighter_leaves_no_trace(tmp_path: Path) -> None:
     with pytest.raises(NotFoundError):
         library.making.made_reel(mixed)
     assert not list((library.folder / "working").glob("*"))
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
     assert (fights / "goes" / "fight.mkv").exists()
 
 
@@ -304,7 +302,7 @@ def test_forgetting_sweeps_up_what_a_killed_ingest_left(library: Library) -> Non
     left.write_bytes(b"somebody's face")
     library.care.forget([2])
     assert not left.exists()
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
 
 
 def test_a_title_that_is_still_written_is_told(library: Library) -> None:
@@ -379,16 +377,16 @@ def test_private_fights_are_for_those_who_log(tmp_path: Path) -> None:
 
 def test_reels_that_were_lost_are_made_again(library: Library) -> None:
     name = library.making.make_reel("jab", title="Jabs")
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
     library.making.made_reel(name).file.unlink()
-    assert ["Jabs" in said for said in _settled(library)] == [True]
-    assert all(f.done == "made again" for f in library.care.check(repair=True) if "MB are free" not in f.what)
-    assert _settled(library) == []
+    assert ["Jabs" in str(f) for f in faults(library, deep=True)] == [True]
+    assert all(f.done == "made again" for f in faults(library, repair=True))
+    assert faults(library, deep=True) == []
     facts = library.folder / "reels" / f"{name}.json"
     facts.write_text(json.dumps(json.loads(facts.read_text()) | {"recipe": None}))
     library.making.made_reel(name).file.unlink()
     assert "cannot be made again" in str(library.care.check(repair=True)[0])
-    assert _settled(library) == []
+    assert faults(library, deep=True) == []
 
 
 def test_its_locks_outlive_syncing_and_reading_every_byte(library: Library) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from cliplib import Library
-from tests.libraries import ROWS, clip_files, dump, make_fight
+from tests.libraries import ROWS, clip_files, dump, faults, make_fight
 from tests.media import footage
 
 
@@ -24,7 +24,7 @@ def library(tmp_path: Path) -> Library:
 
 
 def _said(library: Library, **how: bool) -> list[str]:
-    return [str(f) for f in library.care.check(**how) if "MB are free" not in f.what]
+    return [str(f) for f in faults(library, **how)]
 
 
 def _first_clip(library: Library) -> Path:

@@ -15,7 +15,7 @@ from cliplib.core.errors import BusyError, Cancelled, NotFoundError
 from cliplib.library.care.forget import mentions
 from cliplib.library.making import filmlock as library_showing
 from cliplib.library.making.filmlock import nobody_shows, showing
-from tests.libraries import make_fight
+from tests.libraries import faults, make_fight
 
 # Private parts: patience is shortened, so that nobody waits for it.
 
@@ -77,7 +77,7 @@ def test_what_is_made_meanwhile_goes_along(library: Library, tmp_path: Path, kin
     assert library.making.reels() == []
     assert not list((library.folder / "cache").rglob("*.mp4"))
     assert not list((library.folder / "reels").glob("*.mp4"))
-    assert [str(f) for f in library.care.check(deep=True) if "MB are free" not in f.what] == []
+    assert faults(library, deep=True) == []
 
 
 def test_waiting_can_be_interrupted_and_nothing_is_gone(library: Library) -> None:

@@ -179,7 +179,7 @@ def test_key_pictures(tmp_path: Path) -> None:
         (_trak(stsz=_full(b"stsz", 0, struct.pack(">II", 0, 0xFFFF))), "cut short"),
         (_trak(more=_table(b"stss", 0, "I", (5,))), "past the last sample"),
         (_trak(more=_table(b"stss", 0, "I", (0,))), "past the last sample"),
-        (_trak(flags=0), "lie in another file"),
+        (_trak(flags=0), "does not say in which file its media lie"),
         (_trak(stsd=_full(b"stsd", 0, struct.pack(">I", 1), _box(b"encv", bytes(78)))), "encrypted"),
         (_trak(edts=_box(b"edts", _table(b"elst", 0, "IiI", (9, 0, 0x8000)))), "changes the speed"),
         (_trak(mdhd=_full(b"mdhd", 0, bytes(20))), "what its times are counted in"),

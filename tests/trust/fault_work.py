@@ -16,7 +16,7 @@ from cliplib.catalogue.catalogue import Catalogue
 from cliplib.ingest.correct import Line
 from cliplib.ingest.cut import contents
 from cliplib.library.care.forget import mentions
-from tests.libraries import ROWS, dump, make_fight, write_log
+from tests.libraries import ROWS, dump, faults, make_fight, write_log
 
 # Private parts: the whole database is compared, whatever the catalogue says of it.
 
@@ -248,7 +248,7 @@ def resume(bench: Bench, scenario: str) -> None:
     library = Library(bench.root)
     if scenario != "forget":
         library.logging.ingest([bench.fights])
-    found = [str(f) for f in library.care.check(deep=True) if "MB are free" not in f.what]
+    found = [str(f) for f in faults(library, deep=True)]
     assert found == [], found
     if scenario == "forget":
         assert not mentions(bench.root, FORGOTTEN)

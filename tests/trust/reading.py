@@ -16,6 +16,7 @@ from typing import Any
 
 from cliplib import ClipLibError, Library
 from cliplib.cli.main import cli
+from tests.libraries import faults
 from tests.web.served import serve
 
 
@@ -52,7 +53,7 @@ def by_library(folder: Path) -> dict[str, Any]:
         "words": library.finding.words("nice").total,
         "tally": library.evidence.tally("punch").table.total.tried,
         "watch": clip.file.read_bytes()[4:8].decode(),
-        "check": [f.what for f in library.care.check(deep=True) if "MB are free" not in f.what],
+        "check": [f.what for f in faults(library, deep=True)],
         "log": refused(lambda: library.logging.live.add(1, "MK", 60, "overhand", fighter="Jonas Brandt")),
         "private": Library(folder, hide_private=True).finding.find("jab").total,
     }

@@ -71,6 +71,12 @@ _CODECS = {
 }
 
 
+_NOT_TO_BE_HAD = {
+    reading.ENCRYPTED: "is encrypted; get the film without copy protection from whoever it belongs to",
+    reading.ELSEWHERE: "only refers to another file for its pictures or sound; export it again as "
+    "one that holds them itself (self-contained), and give that one",
+}
+
 # Damaged files bring out more than libav's own errors: missing streams, zero denominators, absurd values.
 _NONSENSE = (
     av.error.FFmpegError,
@@ -105,14 +111,15 @@ def probed(path: Path) -> tuple[FootageInfo, Timeline]:
 
 
 def _clear(path: Path) -> None:
-    """FootageError for a film that its index says is encrypted: nothing of it would show a picture."""
+    """FootageError for a film whose index says that its pictures are not to be had from this file.
+
+    libav would decode whatever bytes there are."""
     try:
         reading.read_movie(path)
     except FootageError as problem:
-        if str(problem).endswith(reading.ENCRYPTED):
-            raise FootageError(
-                f"{path} is encrypted; get the film without copy protection from whoever it belongs to"
-            ) from None
+        for cause, said in _NOT_TO_BE_HAD.items():
+            if str(problem).endswith(cause):
+                raise FootageError(f"{path} {said}") from None
 
 
 # --- before opening ---------------------------------------------------------------------------------------

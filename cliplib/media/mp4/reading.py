@@ -27,6 +27,7 @@ MOST_TRACKS = 64
 MOST_BOXES = 10_000  # beside one another
 MOST_EDITS = 10_000
 ENCRYPTED = "it is encrypted"
+ELSEWHERE = "its media lie in another file"
 LONGEST_S = 1 << 22  # seven weeks; finer ticks of it still fit into 64 bits
 
 
@@ -265,10 +266,11 @@ def _track_header(tkhd: _Box) -> TrackHeader:
 
 
 def _own_media(dref: _Box) -> None:
-    """Media may be said to lie in another file; that file is none of ours to read."""
+    """Media may lie in another file (ISO/IEC 14496-12, 8.7.2); that file is none of ours to read."""
     for entry in _boxes(dref.body[8:]):
         if not entry.u8(3) & 1:
-            raise FootageError("its media lie in another file")
+            named = bytes(entry.body[4:]).strip(b"\0")
+            raise FootageError(ELSEWHERE if named else "it does not say in which file its media lie")
 
 
 def _stsd(box: _Box, used: int) -> bytes:
