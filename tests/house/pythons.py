@@ -30,6 +30,7 @@ MEDIA = (
     "--ignore=tests/media/test_cut_browser.py",  # of the browser, not of the Python
     "--ignore=tests/media/test_cut_real.py",  # of films that are fetched
     "tests/trust/test_hostile_media.py",
+    "tests/trust/test_harmful_media.py",
     "tests/trust/test_mistakes.py",
 )
 TOOLS = ("hypothesis", "pytest", "pytest-rerunfailures", "pytest-timeout", "pytest-xdist")

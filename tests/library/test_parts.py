@@ -159,7 +159,7 @@ def test_a_replay_of_something_that_is_not_logged_counts_nowhere_and_says_so(tmp
     (view,) = library.finding.find("jab", where=Where(views="only")).clips
     assert (view.view, view.view_of) == (True, None)
     report = library.logging.ingest([tmp_path / "fight"])
-    assert "counts nowhere" in " ".join(report.fights[0].why) or report.fights[0].exchanges == 4
+    assert "counts nowhere" in " ".join(report.fights[0].why)
     library.close()
 
 

@@ -16,6 +16,7 @@ import opentimelineio
 import pypdf
 import pytest
 import webvtt
+from timecode import Timecode
 
 from cliplib.core.errors import Cancelled, InputError
 from cliplib.reels.handover import (
@@ -177,7 +178,6 @@ def test_edl_carries_speed_changes_without_drop_frame_and_remarks_with_it() -> N
 def test_slow_events_have_the_source_span_that_is_played() -> None:
     """CMX 3600 (SMPTE ST 258): with an M2 of 12.5 in a list of 25, 40 frames of the list play 20 of the source.
     Read by another library than the one that wrote it, `timecode` (SMPTE ST 12-1), and by hand."""
-    timecode = pytest.importorskip("timecode")
     parts = treated()
     plan = plan_reel(parts, ReelSettings(rate=Fraction(25)))
     text = edl_text(rows_of(parts, plan), plan)
@@ -190,7 +190,7 @@ def test_slow_events_have_the_source_span_that_is_played() -> None:
     assert len(events) == 5
     slowed = 0
     for *labels, speed in events:
-        first, last, begin, end = (timecode.Timecode("25", label).frames for label in labels)
+        first, last, begin, end = (Timecode("25", label).frames for label in labels)
         units = (90_000, 1500, 25, 1)
         hand = [sum(int(n) * f for n, f in zip(one.split(":"), units, strict=True)) for one in labels]
         assert (last - first, end - begin) == (hand[1] - hand[0], hand[3] - hand[2])

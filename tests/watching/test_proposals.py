@@ -88,6 +88,7 @@ def test_nothing_unconfirmed_is_counted_or_found(library: Library) -> None:
     """The second jab lies in a proposed replay: it counts until somebody says that it is one."""
     assert len(library.logging.watching.of(1).open) == 4
     assert library.finding.find("jab").total == 2
+    assert library.evidence.tally("jab").table.total.tried == 2
     assert parts(library) == []
     assert library.finding.fights()[0].info.round_starts_us == ()
     ids = {one.kind: one.id for one in reversed(library.logging.watching.of(1).proposals)}
@@ -186,7 +187,7 @@ def test_what_fight_toml_cannot_hold_stays_open(library: Library, tmp_path: Path
     path.write_text(TOML.replace('file = "fight.mp4"', 'file = "fight.mp4"\nround_starts = ["0:03", "0:26"]'))
     assert library.logging.ingest([path.parent]).exit_code == 0
     before = path.read_text()
-    with pytest.raises(Exception, match="keep one of them"):
+    with pytest.raises(InputError, match="keep one of them"):
         library.logging.watching.accept(1, library.logging.watching.of(1).proposals[0].id, "JL")
     assert path.read_text() == before
     assert told(library)[0] == ("round", None)

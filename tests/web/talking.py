@@ -217,7 +217,7 @@ def in_step(
         us = rng.randrange(length_us - 40_000)
         k = us * 25 // 1_000_000
         around = {at(max(0, us + d)) for d in range(-40_000, 40_001, 4_000)}
-        very += shown[k] == at(int((k + 0.5) * 40_000))
-        if shown[k] not in around:
+        very += shown[k] is not None and shown[k] == at(int((k + 0.5) * 40_000))
+        if shown[k] is None or shown[k] not in around:
             wrong.append(f"at {us / 1e6:.2f} s the film shows {shown[k]}, the picture {at(us)}")
     return very, wrong

@@ -16,7 +16,7 @@ import pytest
 from cliplib import ClipChange, Library, ReelSettings
 from tests.media import footage
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 
 WIDTH, HEIGHT = footage.WIDTH, footage.HEIGHT
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("draw")]
@@ -38,12 +38,6 @@ def library(folder: Path) -> Iterator[Library]:
     for kept in library.making.drawings.of(1):
         library.making.drawings.remove(1, kept.id)
     library.close()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

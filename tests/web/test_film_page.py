@@ -14,16 +14,10 @@ from cliplib.core.timebase import SECOND
 from tests import libraries
 from tests.media import footage
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 from tests.web.test_log_page import NUMBER, SETTLED, begin
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
 
 
 def one(kind: str, start: float, end: float, **more: Any) -> StoredProposal:

@@ -29,7 +29,7 @@ from tests.libraries import BLUE, RED
 from tests.media import footage
 from tests.search import archive
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 
 # Private parts: what is offered is compared with the words behind it.
 
@@ -48,12 +48,6 @@ NUMBER = f"""(video) => {{
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 SETTLED = "() => { const v = document.querySelector('video'); return v.readyState >= 2 && !v.seeking; }"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,19 +10,13 @@ import pytest
 from cliplib import Library
 from tests import libraries
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 from tests.web.test_log_page import begin, go_to, saved
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
 SIZES = {"tablet upright": (820, 1180), "tablet lying": (1180, 820), "phone": (390, 844)}
 TAPS, FIRST = 10, 30  # taps, and a frame after the bell
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,7 @@ from cliplib import (
 from cliplib.library.logging import fights as library_new
 from tests.media import footage
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 
 NEW = NewFight("Okoro v Visser", "Ada Okoro", "Bram Visser", rounds="1", round_seconds="7", rest_seconds="60",
                first_bell="0:01", date="2024-06-01")  # fmt: skip
@@ -194,12 +193,6 @@ def test_only_footage_of_the_roots(library: Library, path: str) -> None:
 
 
 # --- the page -----------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
 
 
 @pytest.mark.browser

@@ -12,7 +12,7 @@ import pytest
 from cliplib import Library
 from fixtures import demo, framecode
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
@@ -46,18 +46,6 @@ def busy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A library with more than a page of results."""
     with served.serve(served.busy_library(tmp_path_factory.mktemp("busy"))) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def page(browser: Any) -> Iterator[Any]:
-    with new_page(browser) as page:
-        yield page
 
 
 def search(page: Any, address: str, phrase: str) -> None:

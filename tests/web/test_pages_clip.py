@@ -13,7 +13,7 @@ from cliplib import ClipRow, Library
 from fixtures import framecode
 from tests.media import footage
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
@@ -39,18 +39,6 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def address(library: Path) -> Iterator[str]:
     with served.serve(library) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def page(browser: Any) -> Iterator[Any]:
-    with new_page(browser) as page:
-        yield page
 
 
 def first_clip(library: Path, title: str) -> ClipRow:

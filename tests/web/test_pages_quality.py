@@ -16,7 +16,7 @@ from axe_playwright_python.base import AXE_FILE_PATH
 from cliplib import Library
 from cliplib_web import pages
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
@@ -57,12 +57,6 @@ def library() -> Path:
 def address(library: Path) -> Iterator[str]:
     with served.serve(library) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

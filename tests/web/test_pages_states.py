@@ -11,7 +11,7 @@ import pytest
 from cliplib import Library
 from tests.media import footage
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
@@ -36,18 +36,6 @@ def address(library: Path) -> Iterator[str]:
 def kinds_address(kinds: Path) -> Iterator[str]:
     with served.serve(kinds) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def page(browser: Any) -> Iterator[Any]:
-    with new_page(browser) as page:
-        yield page
 
 
 def test_every_exchange_is_in_its_lane(page: Any, address: str, library: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from cliplib import ClipRow, Library
 from tests.web import served
-from tests.web.browser import chromium, needs_chromium, new_page
+from tests.web.browser import needs_chromium, new_page
 from tests.web.test_pages_clip import READ, open_clip, told
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
@@ -34,18 +34,6 @@ def clips(folder: Path) -> list[ClipRow]:
 def address(folder: Path) -> Iterator[str]:
     with served.serve(folder) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def page(browser: Any) -> Iterator[Any]:
-    with new_page(browser) as page:
-        yield page
 
 
 def pause(page: Any) -> None:
