@@ -8,13 +8,17 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
 from cliplib import Library, evidence_tables
 from cliplib.breakdowns.editing import target_of
+from cliplib.breakdowns.links import CATEGORIES
+from cliplib.core.errors import ClipLibError
 from cliplib_web import create_app
 from cliplib_web.evidence import tables
+from cliplib_web.evidence.asked import asked
 from tests import libraries
 from tests.web import served
 from tests.web.browser import chromium, needs_chromium, new_page
@@ -485,6 +489,121 @@ def test_any_number_of_any_table_is_put_into_a_breakdown(busy: Path, table: Any)
             assert len(chosen) > 3
     finally:
         Library(busy).making.breakdowns.remove(name)
+
+
+@pytest.fixture(scope="module")
+def filtered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two fights of two rounds and a named period each; both fighters jab, and it goes otherwise each time."""
+    place = tmp_path_factory.mktemp("filtered")
+    rows = []
+    for n in range(24):
+        one, two = ("Adeyemi", "Brandt") if n % 3 else ("Brandt", "Adeyemi")
+        went = "landed" if n % 5 < (3 if n < 12 else 1) else "missed"
+        at = (1.1 if n < 12 else 4.1) + n % 12 * 0.15
+        rows += [
+            f"{at:.2f},{n},{one},{'slip' if n % 4 == 3 else 'jab'},{'' if n % 4 == 3 else went}",
+            f"{at + 0.08:.2f},{n},{two},{('cross', 'lead hook')[n % 2]},{('landed', 'missed')[n % 7 > 3]}",
+        ]
+    for name, count in (("one", 48), ("two", 32)):
+        fight = libraries.make_fight(place / "fights" / name, title=f"Night {name}")
+        (fight / "log.csv").write_text(
+            "\n".join(["time,exchange,fighter,action,outcome", *rows[:count]]) + "\n"
+        )
+        told = (fight / "fight.toml").read_text()
+        told = told.replace(
+            "rounds = 1\nround_seconds = 7", "rounds = 2\nround_seconds = 2\nrest_seconds = 1"
+        )
+        told += '[[period]]\nname = "one hand"\nfrom = "0:02"\nuntil = "0:04.5"\n'
+        (fight / "fight.toml").write_text(told)
+    return served.ingested(place)
+
+
+FILTERED = {
+    "tally": "q=jab&by=outcome&by=fighter",
+    "next": "q=jab",
+    "answers": "q=jab",
+    "caught": "q=slip",
+    "elsewhere": "q=jab&only=fight%3DNight+one",
+    "compare": "q=jab&this=fight%3DNight+one&that=fight%3DNight+two&by=outcome",
+    "change": "q=jab&fight=1&only=fighter%3DEmeka+Adeyemi",
+}
+FILTERS = (
+    "fighter=Emeka+Adeyemi",
+    "round=1",
+    "during=one+hand",
+    "fight=Night+one",
+    "round=last&fighter=Brandt",
+)
+
+
+def in_table(app: Any, library: Library, name: str, link: str) -> Any:
+    """The number behind a link of a table's page, asked of the library."""
+    with app.test_request_context(link):
+        asking = asked(evidence_tables.named(name)).parameters()
+    return library.evidence.table(name, **asking).number(parse_qs(urlsplit(link).query)["key"][0])
+
+
+@pytest.mark.parametrize("table", evidence_tables.TABLES, ids=lambda table: table.name)
+def test_a_number_that_was_narrowed_is_put_in_narrowed(filtered: Path, table: Any) -> None:
+    """A number shown for one fighter, round, period or fight is that number in the breakdown too, and when it
+    is counted again, on the page and over JSON; without the filters it would be another one."""
+    app, library = create_app(filtered), Library(filtered)
+    client: Any = app.test_client()
+    client.key = client.get("/api/session").get_json()["form_key"]
+    breakdowns, headers = library.making.breakdowns, {"X-Form-Key": client.key}
+    whole = "/counts/" if table.name == "tally" else f"/counts/{table.name}"
+    put = othered = 0
+    for filters in FILTERS:
+        page = client.get(f"{whole}?{FILTERED[table.name]}&{filters}").get_data(as_text=True)
+        links = list(dict.fromkeys(re.findall(r'href="(/counts/clips\?[^"]*)"', html.unescape(page))))
+        for link in links[:: max(1, len(links) // 3)]:
+            number = in_table(app, library, table.name, link)
+            bare = re.sub(r"&(fighter|round|during)=[^&]*|(?<!only)&fight=Night[^&]*", "", link)
+            try:
+                other = in_table(app, library, table.name, bare)
+                othered += (other.count, other.of) != (number.count, number.of)
+            except ClipLibError:  # a number that is there with the filter alone
+                othered += 1
+            (into,) = re.findall(r'href="(/breakdowns/into\?[^"]*)">Put this count', shown(client, link))
+            name = breakdowns.put(None, EMPTY)
+            said = shown(client, into)
+            for what in re.findall(r'name="what" value="(\d+)"', said):
+                assert post(client, into, what=what, where=f"{name}/second").status_code == 303
+            checked = client.get(f"/api/breakdowns/{name}/check").get_json()
+            assert checked["well"], (link, checked)
+            written = [one["written"] for one in checked["counts"]]
+            part = parse_qs(urlsplit(link).query)["key"][0].rpartition("/")[2]
+            if table.name == "tally" and part in ("tried", "known"):  # written with how many of them landed
+                wanted = f" of {number.count}" if part == "tried" else " %"
+            elif table.name == "tally" and part in CATEGORIES:
+                wanted = f"{number.count} of "
+            else:
+                wanted = str(number.count) if number.of is None else f"{number.count} of {number.of}"
+            assert any(wanted in text for text in written), (link, written, wanted)
+            target = checked["counts"][0]["target"]
+            sent = {"point": "First", "target": target}
+            assert (
+                client.post(f"/api/breakdowns/{name}/insert", json=sent, headers=headers).status_code == 201
+            )
+            again = client.get(f"/api/breakdowns/{name}/check").get_json()
+            assert again["well"], again
+            assert again["counts"][0]["target"] == target
+            assert again["counts"][0]["written"] in written
+            breakdowns.remove(name)
+            put += 1
+        for kind in re.findall(r'href="(/breakdowns/into\?[^"]*picture=[^"]*)"', html.unescape(page)):
+            name = breakdowns.put(None, EMPTY)
+            assert post(client, kind, what="0", where=f"{name}/first").status_code == 303
+            (target,) = re.findall(r"\(<?(picture:[^>)]*)", breakdowns.text(name))
+            drawn = re.search(
+                rf'src="(/counts/chart.svg\?[^"]*kind={target[8:].partition("?")[0]}[^"]*)"',
+                html.unescape(page),
+            )
+            assert drawn
+            assert breakdowns.chart(target) == client.get(drawn[1]).get_data()
+            breakdowns.remove(name)
+    assert put > 3
+    assert othered or table.name == "change"  # which takes no filters, and shows them nowhere
 
 
 def test_clips_finds_and_charts_are_put_in(client: Any, folder: Path) -> None:

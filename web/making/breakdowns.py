@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlencode
@@ -241,15 +241,20 @@ def _offers() -> Sequence[Put]:
     if "table" in args:
         here = asked(evidence_tables.named(args["table"]))
         return library().making.breakdowns.number(
-            here.table.name, here.phrase, here.values, here.only, args.get("key", "")
+            here.table.name, here.phrase, here.values, here.only, _spelt(here.filters), args.get("key", "")
         )
     phrase = args.get("q", "").strip()[:500]
     if kind := args.get("picture"):
         here = asked(evidence_tables.drawn_by(kind))
-        return puts.picture(kind, here.phrase, here.values.get("by", ()), here.only)
+        return puts.picture(kind, here.phrase, here.values.get("by", ()), here.only, _spelt(here.filters))
     filters = filters_of(args)
     where_from(library(), filters)  # says at once what makes no sense
-    return puts.find(phrase, [("rounds" if name == "round" else name, v) for name, v in filters.items()])
+    return puts.find(phrase, _spelt(filters))
+
+
+def _spelt(filters: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Filters of an address as the links of a breakdown spell them."""
+    return [("rounds" if name == "round" else name, value) for name, value in filters.items()]
 
 
 def _offset() -> int:

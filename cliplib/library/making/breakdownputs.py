@@ -74,21 +74,24 @@ class Puts:
         phrase: str,
         values: Mapping[str, Any],
         only: Mapping[str, str],
+        filters: Sequence[tuple[str, str]],
         key: str,
         finder: ShotFinder,
     ) -> tuple[Put, ...]:
         """The ways in which a number of an evidence table can be written in a script. `values`: the table's
-        parameters; `key`: the number's. NotFoundError for a number that is not there."""
+        parameters; `filters`: as a link spells them; `key`: the number's. NotFoundError for a number that is
+        not there."""
         kind = evidence_tables.named(table)
         if not phrase:
             raise InputError("a count in a breakdown says what is counted; count a phrase first")
-        number = self._evidence.table(table, phrase=phrase, **values, only=dict(only)).number(key)
+        narrowed = {"where": finder.where(filters)} if filters else {}
+        number = self._evidence.table(table, phrase=phrase, **values, only=dict(only), **narrowed).number(key)
         plainly = _of_tally(values.get("by", ()), key) if table == "tally" else None
         if plainly is not None:
             more, part = plainly
-            pairs = [(f"only.{name}", value) for name, value in {**only, **more}.items()]
+            pairs = [*filters, *((f"only.{name}", value) for name, value in {**only, **more}.items())]
             return self._outcomes(phrase, pairs, part, finder)
-        pairs = [(f"only.{name}", value) for name, value in only.items()]
+        pairs = [*filters, *((f"only.{name}", value) for name, value in only.items())]
         pairs += [("table", table), ("key", key)]
         pairs += [(f"ask.{name}", value) for name, value in evidence_tables.said(kind, values)]
         target = target_of("count", phrase, pairs)
@@ -156,9 +159,16 @@ class Puts:
         label = f"the best {USUAL_FOUND} of “{phrase}”, whatever they are when it is shown"
         return (Put(label, (link_to(said, target),), True),)
 
-    def picture(self, kind: str, phrase: str, by: Sequence[str], only: Mapping[str, str]) -> tuple[Put, ...]:
+    def picture(
+        self,
+        kind: str,
+        phrase: str,
+        by: Sequence[str],
+        only: Mapping[str, str],
+        filters: Sequence[tuple[str, str]] = (),
+    ) -> tuple[Put, ...]:
         """A chart of an evidence table, as a still."""
-        pairs = [("phrase", phrase), *(("by", key) for key in by)]
+        pairs = [("phrase", phrase), *filters, *(("by", key) for key in by)]
         pairs += [(f"only.{name}", value) for name, value in only.items()]
         target = target_of("picture", kind, pairs)
         words = {"counts": "how often", "rates": "how much of it landed", "next": "what comes next"}

@@ -343,10 +343,16 @@ class Breakdowns:
         return _seen(text)
 
     def number(
-        self, table: str, phrase: str, values: Mapping[str, Any], only: Mapping[str, str], key: str
+        self,
+        table: str,
+        phrase: str,
+        values: Mapping[str, Any],
+        only: Mapping[str, str],
+        filters: Sequence[tuple[str, str]],
+        key: str,
     ) -> tuple[Put, ...]:
         """See `Puts.number`."""
-        return self.puts.number(table, phrase, values, only, key, self._finder(silent))
+        return self.puts.number(table, phrase, values, only, filters, key, self._finder(silent))
 
     def written(self, target: str, text: str = "", words: str = "") -> Put:
         """See `Puts.written`."""

@@ -32,7 +32,7 @@ from cliplib.reels.theme_reading import Look
 USUAL_FOUND = 3
 """How many shots a find link shows that says no limit."""
 
-_ROUNDS = ("last", "late", "early", "middle", "first half", "second half")
+_ROUNDS = ("last", "late", "early", "middle", "first half", "second half", "unknown")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
