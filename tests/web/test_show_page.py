@@ -144,6 +144,28 @@ def test_the_clips_beside_it_are_there_before_they_are_wanted(page: Any, address
     assert page.locator(".show-film").count() == 3, "what lies further off lets go of its connection"
 
 
+def test_two_places_far_apart_are_asked_for_one_after_the_other(
+    page: Any, address: str, clips: list[ClipRow]
+) -> None:
+    """The list answers late; meanwhile somebody wants the last clip, then one near the first."""
+    page.goto(f"{address}/show/?q=counter")
+    page.wait_for_selector(".show[data-begun]")
+    pause(page)
+    held: list[Any] = []
+    page.route("**/*from=*&n=12*", lambda asked: held.append(asked))
+    page.keyboard.press("End")
+    page.wait_for_timeout(100)
+    page.keyboard.press("Home")
+    for _ in range(12):
+        page.keyboard.press("n")
+    page.wait_for_timeout(100)
+    assert len(held) == 1, "one request at a time"
+    page.unroute("**/*from=*&n=12*")  # lets it go on
+    page.wait_for_function("() => document.querySelector('[data-place]').textContent === '13'")
+    assert page.locator("[data-note]").is_hidden()
+    assert shown(page) == clips[12].start_frame
+
+
 def test_back_leads_to_the_place_in_the_list(page: Any, address: str, clips: list[ClipRow]) -> None:
     page.goto(f"{address}/show/?q=counter&at=13")
     page.wait_for_selector(".show[data-begun]")

@@ -20,11 +20,12 @@ const take = (first, list) => list.forEach((row, n) => rows.set(first + n, row))
 take(Number(root.dataset.first), JSON.parse(document.querySelector("#rows").textContent));
 
 // --- the list ---
-let asking = null;
+let asking = null; // one request at a time: what it brings may hold the next place, too
 async function known(place) {
+  while (asking && !rows.has(place)) await asking.catch(() => {});
   if (rows.has(place)) return rows.get(place);
   const first = Math.max(0, place - 4);
-  asking ??= fetch(`${root.dataset.more}${root.dataset.more.includes("?") ? "&" : "?"}from=${first}&n=12`)
+  asking = fetch(`${root.dataset.more}${root.dataset.more.includes("?") ? "&" : "?"}from=${first}&n=12`)
     .then((answer) => { if (!answer.ok) throw new Error(); return answer.json(); })
     .then((told) => { take(told.first, told.rows); total = told.total; $("[data-total]").textContent = total; })
     .finally(() => { asking = null; });
