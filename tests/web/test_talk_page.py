@@ -41,6 +41,13 @@ def address(made: tuple[Path, str]) -> Iterator[str]:
         yield address
 
 
+@pytest.fixture(scope="module")
+def pair(made: tuple[Path, str]) -> str:
+    """A breakdown whose first shot is two clips at once, the other two are one clip each."""
+    text = "# Two at once\n\n## Both\n\nLook.\n\n- [both](beside:1,2)\n- [one](clip:1)\n- [two](clip:3)\n"
+    return Library(made[0]).making.breakdowns.put(None, text)
+
+
 @pytest.fixture(autouse=True)
 def no_takes(made: tuple[Path, str]) -> None:
     """Also when a test is tried once more."""
@@ -265,3 +272,29 @@ def test_a_chart_is_a_shot_of_a_take(browser: Any, address: str, made: tuple[Pat
         (made[0] / "breakdowns" / made[1] / "takes" / "point-5" / "1" / "take.json").read_text()
     )
     assert read["shots"][chart] == []
+
+
+def test_the_second_of_two_clips_rests_when_one_is_shown(
+    browser: Any, address: str, made: tuple[Path, str], pair: str
+) -> None:
+    """It is neither played nor followed, and writes nothing into the recording: a single clip that stands still
+    is one line, as it is where there never was a second."""
+    with new_page(browser) as page:
+        talker = talking.Talker(page, address, pair, "both")
+        talker.play(0.5)
+        page.keyboard.press(" ")
+        page.wait_for_function("() => !document.querySelector('.second video').paused")
+        page.keyboard.press("n")
+        page.wait_for_selector(".talk[data-shown='1']")
+        assert page.evaluate("() => document.querySelector('.second video').paused")
+        talker.record()
+        talker.key("ArrowRight", 6, 0.15)
+        talker.end()
+        page.evaluate(
+            "() => { window.moved = 0; const twin = document.querySelector('.second video');"
+            " for (const sign of ['play', 'seeking']) twin.addEventListener(sign, () => { moved += 1; }); }"
+        )
+        talker.play(0.4)
+        assert page.evaluate("() => moved") == 0
+    lines = (made[0] / "breakdowns" / pair / "takes/both/1/0/picture.jsonl").read_text().splitlines()
+    assert len(lines) <= 1 + 6 + 1, "the first, one for each step, and one at the end"

@@ -13,7 +13,7 @@ const find = (what) => root.querySelector(what);
 const video = place.querySelector("video"), still = find("[data-still]"), missing = find("[data-missing]");
 const screens = [...root.querySelectorAll(".screen")];
 const twin = screens[1].querySelector("video"); // the second of two clips
-const player = stage(place), other = second(twin, video, () => { if (video.paused) log.changed(); });
+const player = stage(place), other = second(twin, video, () => { if (pair() && video.paused) log.changed(); });
 const api = root.dataset.api;
 const HOUR_S = 3600, LONGEST_S = 4 * 3600, ASLEEP_MS = 10_000, MOST_PIECE = 900_000;
 
@@ -36,6 +36,7 @@ async function ask(address, method = "GET", body = undefined) {
 
 // --- what is on the picture ---
 const pair = () => shots[shot]?.panes.length === 2;
+const follow = () => { if (pair()) other.follow(player.frames(), player.frame()); };
 const mirrored = (one) => one.classList.contains("mirrored");
 function mirror() {
   if (!pair()) return mirrored(video) ? "first" : "none";
@@ -47,10 +48,10 @@ const log = pictureLog(() => ({
 }));
 place.addEventListener("painted", (e) => {
   if (!before && !shots[shot]?.still) log.painted(e.detail);
-  other.follow(player.frames(), player.frame());
+  follow();
 });
 for (const sign of ["pause", "ratechange"]) video.addEventListener(sign, () => log.changed());
-for (const sign of ["play", "pause"]) video.addEventListener(sign, () => other.follow(player.frames(), player.frame()));
+for (const sign of ["play", "pause"]) video.addEventListener(sign, follow);
 
 const boards = [video, twin].map((one, pane) => board(one, {
   tool: () => tool,
@@ -122,6 +123,7 @@ async function go(n) {
   [shot, arriving, before] = [n, n, true];
   delete root.dataset.shown;
   video.pause();
+  if (one.panes.length < 2) twin.pause(); // nobody sees it
   log.leave();
   look(null, []);
   current();
