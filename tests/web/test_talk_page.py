@@ -185,6 +185,54 @@ def test_the_network_goes_and_comes_back(browser: Any, address: str, made: tuple
     assert max(b - a for a, b in itertools.pairwise(clocks)) < 1_700_000, "none is missing"
 
 
+def test_what_the_library_refuses_is_saved_as_files(
+    browser: Any, address: str, made: tuple[Path, str], tmp_path: Path
+) -> None:
+    """Two recordings wait for the network; when it is back the library refuses the sound of the first. The page
+    stops recording, keeps the sound of both, gives a file of each, and can record anew."""
+    with new_page(browser, allow="Failed to load resource") as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        sound = "**/recordings/*/sound?*"
+        page.route(sound, lambda asked: asked.abort())
+        talker.record()
+        page.wait_for_timeout(1300)
+        talker.press("[data-record]")
+        page.wait_for_selector(".talk[data-state=paused]")
+        talker.press("[data-record]")
+        page.wait_for_selector(".talk[data-state=recording]")
+        page.wait_for_timeout(1300)
+        page.unroute(sound)
+        refusal = {"status": 400, "json": {"message": "That is no sound."}}
+        page.route(sound, lambda asked: asked.fulfill(**refusal))
+        page.wait_for_selector("[data-save]:not([hidden])")
+        page.wait_for_selector(".talk[data-state=idle]")
+        assert "That is no sound." in page.inner_text("[data-problem]")
+        assert "Stored up to" not in page.inner_text("[data-record-said]")
+        talker.press("[data-record]")
+        assert page.get_attribute(".talk", "data-state") == "idle", "its sound first"
+        came: list[Any] = []
+        page.on("download", lambda file: came.append(file))
+        talker.press("[data-save-sound]")
+        for _ in range(50):
+            if len(came) == 2:
+                break
+            page.wait_for_timeout(100)
+        assert [one.suggested_filename for one in came] == ["take-1-part-1.webm", "take-1-part-2.webm"]
+        for number, one in enumerate(came):
+            one.save_as(tmp_path / str(number))
+            saved = (tmp_path / str(number)).read_bytes()
+            assert saved[:4] == b"\x1a\x45\xdf\xa3", "a WebM file begins so (RFC 8794, EBML header)"
+            assert len(saved) > 3000
+        assert page.locator("[data-problem]").is_hidden()
+        assert "2 files" in page.inner_text("[data-record-said]")
+        page.unroute(sound)
+        talker.record()
+        assert page.locator("[data-save]").is_hidden()
+        page.wait_for_timeout(500)
+        talker.end()
+    assert takes_of(made, "point-3").take("2").us > 400_000
+
+
 def test_the_microphone_is_pulled_out(browser: Any, address: str, made: tuple[Path, str]) -> None:
     with new_page(browser) as page:
         talker = talking.Talker(page, address, made[1], "point-4")

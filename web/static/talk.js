@@ -170,7 +170,8 @@ const said = find("[data-record-said]"), clock = find("[data-take-clock]"), leve
 const out = sender(root.dataset.key, sending);
 let state = "idle", now = null; // of the recording that runs: { take, at, zero, number, pieces, lines, stored }
 let mic = null, take = "", length = 0; // the take that is recorded into, and how long it is, microseconds
-let awakeAt = 0, awakeOn = 0, quiet = 0, blobs = [], hour = false;
+let awakeAt = 0, awakeOn = 0, quiet = 0, hour = false;
+let voices = []; // recordings that are not stored whole: of each all its sound, in blobs, and its kind
 
 function to(next) {
   state = next;
@@ -181,17 +182,19 @@ function to(next) {
   find("[data-again]").disabled = next !== "idle";
 }
 function sending() {
-  find("[data-save]").hidden = !out.refused();
   if (out.refused()) {
-    problem(`The library did not take what was recorded: ${out.refused()} What was stored before is kept; save the rest as a file, then reload the page.`);
+    if (state === "recording") stop("idle"); // tells when it has ended
+    else if (state === "paused") to("idle");
+    find("[data-save]").hidden = false;
+    problem(`The library did not take what was recorded: ${out.refused()} What was stored before is kept. Save the sound as a file; then you can record anew.`);
   } else if (out.trouble()) {
     said.textContent = `${out.trouble()} ${state === "recording" ? "The recording goes on. " : ""}What is not stored yet (${out.waiting()} pieces, ${Math.ceil(out.bytes() / 1000)} kB) is kept in this page and sent later: keep it open.`;
   } else if (!out.waiting() && state === "idle" && now) finished();
 }
 function put(job) { out.add(job); }
-function send(what, body) {
+function send(what, body, done) {
   const into = now;
-  put({ address: () => `${api}/takes/${into.take}/recordings/${into.number}/${what}`, body: JSON.stringify(body), kind: "application/json" });
+  put({ address: () => `${api}/takes/${into.take}/recordings/${into.number}/${what}`, body: JSON.stringify(body), kind: "application/json", done });
 }
 function flush() {
   let lines = log.take();
@@ -208,7 +211,7 @@ function piece(blob) {
   const into = now;
   if (!into) return;
   const at = Math.round((performance.now() - into.zero) * 1000);
-  blobs.push(blob);
+  into.blobs.push(blob);
   for (let from = 0; from < blob.size; from += MOST_PIECE) {
     const number = into.pieces;
     into.pieces += 1;
@@ -234,7 +237,7 @@ function awake() {
 function loud(peak, muted) {
   level.value = Math.min(1, Math.sqrt(peak));
   quiet = peak > 0.001 ? 0 : quiet + 1;
-  if (state === "recording" && !out.trouble()) {
+  if (state === "recording" && !out.trouble() && !out.refused()) {
     const name = mic?.name ? ` from ${mic.name}` : "";
     said.textContent = muted || quiet > 30 ? "Nothing is heard: is the microphone switched off?" : `Recording${name}. Stored up to ${time(now.at + (now.stored ?? 0))}.`;
   }
@@ -242,9 +245,11 @@ function loud(peak, muted) {
 
 async function record(into, at) {
   if (state !== "idle" && state !== "paused") return;
+  if (out.refused()) return sending(); // its sound first
   const was = state, why = cannot();
   if (why) return problem(why);
   problem();
+  find("[data-save]").hidden = true;
   heard.stop();
   to("asking");
   said.textContent = "The browser may ask whether this page may use the microphone.";
@@ -258,8 +263,9 @@ async function record(into, at) {
     video.muted = true; // or the microphone hears the film
     place.querySelector("[data-do=sound]").setAttribute("aria-pressed", "false");
     take = into;
-    blobs = [];
-    now = { take, at, zero: 0, number: null, pieces: 0, lines: 0, stored: null };
+    if (!out.waiting()) voices = []; // all of them are stored, or saved as files
+    now = { take, at, zero: 0, number: null, pieces: 0, lines: 0, stored: null, blobs: [], kind: mic.kind };
+    voices.push(now);
     const zero = mic.begin(), mine = now;
     mine.zero = zero;
     put({
@@ -290,7 +296,7 @@ async function stop(next, at = performance.now()) {
   to("asking");
   await ended.end().catch(() => {});
   flush();
-  send("end", { length: Math.max(0, Math.round((at - mine.zero) * 1000)) });
+  send("end", { length: Math.max(0, Math.round((at - mine.zero) * 1000)) }, () => { voices = voices.filter((one) => one !== mine); });
   level.value = 0;
   said.textContent = next === "paused" ? "Paused. Go on where you stopped, or end the take." : "";
   to(next);
@@ -299,7 +305,7 @@ async function stop(next, at = performance.now()) {
 }
 async function finished() { // all of it is in the library
   const name = now.take;
-  [now, blobs] = [null, []];
+  now = null;
   said.textContent = `Take ${name} is stored.`;
   await list();
   await open(name);
@@ -314,9 +320,16 @@ find("[data-end]").addEventListener("click", async () => {
   else if (state === "paused") { to("idle"); sending(); }
 });
 find("[data-save-sound]").addEventListener("click", () => {
-  const link = Object.assign(document.createElement("a"), { href: URL.createObjectURL(new Blob(blobs)), download: `take-${take}.${(blobs[0]?.type ?? "").includes("mp4") ? "m4a" : "webm"}` });
-  link.click();
+  const ending = (kind) => Object.entries({ mp4: "m4a", ogg: "ogg" }).find(([sign]) => kind.includes(sign))?.[1] ?? "webm";
+  const some = voices.filter((one) => one.blobs.length);
+  some.forEach((one, n) => {
+    const download = `take-${one.take}${some.length > 1 ? `-part-${n + 1}` : ""}.${ending(one.kind)}`;
+    Object.assign(document.createElement("a"), { href: URL.createObjectURL(new Blob(one.blobs)), download }).click();
+  });
+  now = null;
   out.drop();
+  problem();
+  said.textContent = `The browser was given the sound as ${some.length === 1 ? "a file" : `${some.length} files`}. See that it is there, or press again; then you can record anew, or bring it as a sound file.`;
 });
 setInterval(() => {
   if (state !== "recording") return;

@@ -54,6 +54,7 @@ export function sender(formKey, told) {
     bytes: () => queue.reduce((sum, job) => sum + (job.sound ? job.body.size : 0), 0),
     trouble: () => trouble,
     refused: () => refused,
-    drop: () => { queue.length = 0; refused = ""; },
+    // What was refused, and all after it: somebody has it elsewhere.
+    drop: () => { queue.length = 0; [refused, trouble] = ["", ""]; told(); },
   };
 }
