@@ -346,3 +346,17 @@ def test_the_second_of_two_clips_rests_when_one_is_shown(
         assert page.evaluate("() => moved") == 0
     lines = (made[0] / "breakdowns" / pair / "takes/both/1/0/picture.jsonl").read_text().splitlines()
     assert len(lines) <= 1 + 6 + 1, "the first, one for each step, and one at the end"
+
+
+def test_frames_that_did_not_come_are_asked_for_anew(browser: Any, address: str, pair: str) -> None:
+    with new_page(browser, allow="ERR_FAILED") as page:
+        talker = talking.Talker(page, address, pair, "both")
+        page.route("**/clip/3/frames*", lambda asked: asked.abort())
+        talker.press("[data-shot='2']")
+        page.wait_for_selector("[data-problem]:not([hidden])")
+        page.unroute("**/clip/3/frames*")
+        talker.shot(1)
+        talker.press("[data-shot='2']")
+        page.wait_for_function("() => document.querySelector('[data-frame]').textContent !== ''")
+        page.wait_for_function("() => document.querySelector('.talk').dataset.shown === '2'")
+        assert page.evaluate("() => document.querySelector('.seek').ariaLabel") == "Frame of shot 3"

@@ -97,7 +97,10 @@ for (const one of [video, twin]) {
 // --- shots ---
 const known = new Map();
 const framesOf = (pane) => {
-  if (!known.has(pane.frames)) known.set(pane.frames, ask(pane.frames));
+  if (!known.has(pane.frames)) {
+    known.set(pane.frames, ask(pane.frames));
+    known.get(pane.frames).catch(() => known.delete(pane.frames)); // asked anew the next time
+  }
   return known.get(pane.frames);
 };
 function row() {
