@@ -360,3 +360,32 @@ def test_frames_that_did_not_come_are_asked_for_anew(browser: Any, address: str,
         page.wait_for_function("() => document.querySelector('[data-frame]').textContent !== ''")
         page.wait_for_function("() => document.querySelector('.talk').dataset.shown === '2'")
         assert page.evaluate("() => document.querySelector('.seek').ariaLabel") == "Frame of shot 3"
+
+
+def test_of_two_takes_the_last_one_asked_for_is_opened(
+    browser: Any, address: str, made: tuple[Path, str]
+) -> None:
+    """Though the first answers later; and one that does not come is said."""
+    with new_page(browser, allow="Failed to load resource") as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        for _ in range(2):
+            talker.record()
+            page.wait_for_timeout(300)
+            talker.end()
+        page.wait_for_selector("[data-open='2'][aria-pressed=true]")
+        late: list[Any] = []
+        page.route("**/takes/1", lambda asked: late.append(asked))
+        talker.press("[data-open='1']")
+        page.wait_for_timeout(100)
+        talker.press("[data-open='2']")
+        page.wait_for_timeout(300)
+        page.unroute("**/takes/1")  # lets it go on
+        page.wait_for_timeout(300)
+        assert page.inner_text("[data-heard-name]") == "Take 2"
+        assert page.get_attribute("[data-open='1']", "aria-pressed") != "true"
+        gone = {"status": 404, "json": {"message": "There is no recording 0."}}
+        page.route("**/takes/1/recordings/0/picture", lambda asked: asked.fulfill(**gone))
+        talker.press("[data-open='1']")
+        page.wait_for_selector("[data-problem]:not([hidden])")
+        assert page.inner_text("[data-problem]") == "There is no recording 0."
+        assert page.inner_text("[data-heard-name]") == "Take 2"

@@ -25,13 +25,17 @@ let tool = "";
 const time = (us) => { const s = Math.floor(us / 1e6); return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`; };
 const problem = (text = "") => { const place = find("[data-problem]"); place.textContent = text; place.hidden = !text; };
 const how = (text) => { find("[data-how]").textContent = text; };
-async function ask(address, method = "GET", body = undefined) {
+// What the library answers; an error in its own words if it refuses, or is not there.
+async function answered(address, method = "GET", body = undefined) {
   const answer = await fetch(address, { method, body: body && JSON.stringify(body), headers: { "X-Form-Key": root.dataset.key, Accept: "application/json", ...(body ? { "Content-Type": "application/json" } : {}) } })
     .catch(() => { throw new Error("The library cannot be reached. Is it still running, and is the network there?"); });
-  if (answer.status === 204) return null;
+  if (answer.ok) return answer;
   const told = await answer.json().catch(() => ({ message: `The library answered ${answer.status}.` }));
-  if (!answer.ok) throw new Error(told.message);
-  return told;
+  throw new Error(told.message);
+}
+async function ask(...what) {
+  const answer = await answered(...what);
+  return answer.status === 204 ? null : answer.json();
 }
 
 // --- what is on the picture ---
@@ -385,9 +389,12 @@ const heard = playback({
     }
   },
 });
+let opening = 0; // of the takes that were asked for only the last is opened
 async function open(name) {
+  const mine = opening += 1;
   try {
-    const taken = await readTake(`${api}/takes/${name}`);
+    const taken = await readTake(`${api}/takes/${name}`, answered);
+    if (mine !== opening || state !== "idle") return;
     find("[data-heard]").hidden = false;
     find("[data-heard-name]").textContent = `Take ${name}`;
     find("[data-again]").hidden = taken.sound_file;
@@ -396,10 +403,10 @@ async function open(name) {
     else if (taken.recordings.some((one) => !one.ended)) notes.push("It broke off without being ended. All that was stored is kept, and it can go on from its end.");
     find("[data-heard-notes]").replaceChildren(...notes.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
     shown = -1;
-    if (!taken.sound_file) await use(taken.shots);
-    heard.open(taken);
     for (const button of root.querySelectorAll("[data-open]")) button.setAttribute("aria-pressed", String(button.dataset.open === name));
-  } catch (wrong) { problem(wrong.message); }
+    if (!taken.sound_file) await use(taken.shots);
+    if (mine === opening) heard.open(taken);
+  } catch (wrong) { if (mine === opening) problem(wrong.message); }
 }
 async function list() {
   const all = await ask(`${api}/takes`);

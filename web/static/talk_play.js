@@ -1,12 +1,13 @@
 // Plays a take back without rendering: its sound from the library, the picture driven by the lines that were stored.
 
-// A take's samples and taps in its own time, out of what is used of each recording.
-export async function readTake(address) {
-  const take = await (await fetch(address, { headers: { Accept: "application/json" } })).json();
+// A take's samples and taps in its own time, out of what is used of each recording. `answered(address)`: what the
+// library answers; it throws if that is none.
+export async function readTake(address, answered) {
+  const take = await (await answered(address)).json();
   const samples = [];
   for (const [from, until, number] of take.used) {
     if (take.sound_file) continue;
-    const text = await (await fetch(`${address}/recordings/${number}/picture`)).text();
+    const text = await (await answered(`${address}/recordings/${number}/picture`)).text();
     const known = {};
     let last = { speed: 0, drawings: [], mirror: "none", region: null };
     for (const line of text.split("\n").filter(Boolean).map(JSON.parse)) {
