@@ -389,3 +389,18 @@ def test_of_two_takes_the_last_one_asked_for_is_opened(
         page.wait_for_selector("[data-problem]:not([hidden])")
         assert page.inner_text("[data-problem]") == "There is no recording 0."
         assert page.inner_text("[data-heard-name]") == "Take 2"
+
+
+def test_other_pages_keep_their_speed(browser: Any, address: str, made: tuple[Path, str]) -> None:
+    """A take that was spoken over slow film is played back; the next clip plays as clips did before."""
+    with new_page(browser) as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        talker.record()
+        talker.play(0.6, "0.25")
+        talker.end()
+        talker.press("[data-speed='1']")
+        talker.press("[data-heard-play]")
+        page.wait_for_function("() => document.querySelector('video').playbackRate === 0.25")
+        page.goto(f"{address}/clip/1")
+        page.wait_for_selector(".stage[data-ready]")
+        assert page.evaluate("() => document.querySelector('video.player').playbackRate") == 1

@@ -1,8 +1,9 @@
 // The controls around a film that knows its frames.
 import { film } from "./film.js";
-import { keep, kept } from "./kept.js";
+import * as visit from "./kept.js";
 
-export function stage(place) {
+// `keeping`: whether the next clip is looked at as this one is.
+export function stage(place, { keeping = true } = {}) {
   const video = place.querySelector("video");
   const seek = place.querySelector(".seek");
   const one = (what) => place.querySelector(`[data-do="${what}"]`);
@@ -10,6 +11,7 @@ export function stage(place) {
   const strip = [...place.querySelectorAll(".at")];
   const band = place.querySelector(".part-line rect");
   const speeds = [...place.querySelectorAll("[data-speed]")];
+  const keep = (what) => { if (keeping) visit.keep(what); };
   let frames = null;
   const reel = film(video, place.dataset.frames, show, (told) => place.dispatchEvent(new CustomEvent("painted", { detail: told })));
   const { count, last, frameAt, go } = reel;
@@ -46,7 +48,7 @@ export function stage(place) {
     place.dataset.ready = "yes";
     return frames;
   }
-  const ready = reel.ready?.then((data) => { use(data); reel.begin(); as(kept()); return data; });
+  const ready = reel.ready?.then((data) => { use(data); reel.begin(); as(visit.kept()); return data; });
   async function change(data, address) {
     frames = null;
     const there = await reel.change(data, address);

@@ -13,7 +13,7 @@ const find = (what) => root.querySelector(what);
 const video = place.querySelector("video"), still = find("[data-still]"), missing = find("[data-missing]");
 const screens = [...root.querySelectorAll(".screen")];
 const twin = screens[1].querySelector("video"); // the second of two clips
-const player = stage(place), other = second(twin, video, () => { if (pair() && video.paused) log.changed(); });
+const player = stage(place, { keeping: false }), other = second(twin, video, () => { if (pair() && video.paused) log.changed(); });
 const api = root.dataset.api;
 const HOUR_S = 3600, LONGEST_S = 4 * 3600, ASLEEP_MS = 10_000, MOST_PIECE = 900_000;
 
