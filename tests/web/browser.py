@@ -20,6 +20,12 @@ FLAGS = [
     "--disable-sync",
 ]
 
+SPOKEN = """() => { window.spoken = 0;
+  const live = '[role=status], [role=alert], output, [aria-live=polite], [aria-live=assertive]';
+  const seen = new MutationObserver((all) => all.forEach((one) => { spoken += 1; }));
+  for (const one of document.querySelectorAll(live)) seen.observe(one, { childList: true, characterData: true, subtree: true }); }"""
+"""Counts from now on what a screen reader is given to say (WAI-ARIA 1.2: live regions)."""
+
 needs_chromium = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian's Chromium at /usr/bin/chromium"),

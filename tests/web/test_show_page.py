@@ -10,7 +10,7 @@ import pytest
 
 from cliplib import ClipRow, Library
 from tests.web import served
-from tests.web.browser import needs_chromium, new_page
+from tests.web.browser import SPOKEN, needs_chromium, new_page
 from tests.web.test_pages_clip import READ, open_clip, told
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
@@ -303,6 +303,22 @@ def test_two_clips_stay_in_step_while_they_play(
     page.keyboard.press(" ")
     first, second = both(page)
     assert first - step_frame(one) == second - step_frame(two)
+
+
+def test_a_screen_reader_is_not_told_of_each_moment_that_passes(
+    page: Any, address: str, clips: list[ClipRow]
+) -> None:
+    for path in (f"/beside/?q=counter&of={clips[3].id},{clips[8].id}", "/show/?q=counter"):
+        page.goto(address + path)
+        page.wait_for_selector(".show[data-begun]")
+        page.evaluate(SPOKEN)
+        if "beside" in path:
+            page.keyboard.press(" ")
+        page.wait_for_timeout(700)
+        assert page.evaluate("() => spoken") == 0, path
+    page.keyboard.press("n")
+    page.wait_for_function("() => document.querySelector('[data-place]').textContent === '2'")
+    assert page.evaluate("() => spoken") == 1, "the place is said once"
 
 
 def test_beside_says_what_is_missing(browser: Any, address: str) -> None:

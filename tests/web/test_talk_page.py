@@ -18,7 +18,7 @@ from cliplib import Library
 from tests.breakdowns import sessions
 from tests.media import footage
 from tests.web import served, talking
-from tests.web.browser import CHROMIUM, FLAGS, chromium, needs_chromium, new_page
+from tests.web.browser import CHROMIUM, FLAGS, SPOKEN, chromium, needs_chromium, new_page
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("talk")]
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -404,3 +404,23 @@ def test_other_pages_keep_their_speed(browser: Any, address: str, made: tuple[Pa
         page.goto(f"{address}/clip/1")
         page.wait_for_selector(".stage[data-ready]")
         assert page.evaluate("() => document.querySelector('video.player').playbackRate") == 1
+
+
+def test_a_screen_reader_is_told_of_changes_and_not_of_each_second(
+    browser: Any, address: str, made: tuple[Path, str]
+) -> None:
+    with new_page(browser) as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        talker.record()
+        stored = "/Stored up to 0:0[1-9]/.test(document.querySelector('[data-record-said]').textContent)"
+        page.wait_for_function(f"() => {stored}")
+        page.evaluate(SPOKEN)
+        page.keyboard.press(" ")
+        page.wait_for_timeout(1500)
+        assert page.evaluate("() => spoken") == 0, "while somebody talks"
+        talker.end()
+        page.wait_for_selector("[data-heard]:not([hidden])")
+        page.evaluate(SPOKEN)
+        talker.press("[data-heard-play]")
+        page.wait_for_timeout(1000)
+        assert page.evaluate("() => spoken") <= 1, "the speed of the film, once"

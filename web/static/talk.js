@@ -173,7 +173,7 @@ async function use(list, at = 0) {
 }
 
 // --- recording ---
-const said = find("[data-record-said]"), clock = find("[data-take-clock]"), level = find("[data-level]");
+const clock = find("[data-take-clock]"), level = find("[data-level]");
 const out = sender(root.dataset.key, sending);
 let state = "idle", now = null; // of the recording that runs: { take, at, zero, number, pieces, lines, stored }
 let mic = null, take = "", length = 0; // the take that is recorded into, and how long it is, microseconds
@@ -188,6 +188,12 @@ function to(next) {
   find("[data-end]").hidden = !["recording", "paused"].includes(next);
   find("[data-again]").disabled = next !== "idle";
 }
+// Read aloud when the words change; how much is stored changes all the time, and is only shown.
+function say(text, stored = "") {
+  const status = find("[data-record-status]");
+  if (status.textContent !== text) status.textContent = text;
+  find("[data-record-stored]").textContent = stored;
+}
 function sending() {
   if (out.refused()) {
     if (state === "recording") stop("idle"); // tells when it has ended
@@ -195,7 +201,7 @@ function sending() {
     find("[data-save]").hidden = false;
     problem(`The library did not take what was recorded: ${out.refused()} What was stored before is kept. Save the sound as a file; then you can record anew.`);
   } else if (out.trouble()) {
-    said.textContent = `${out.trouble()} ${state === "recording" ? "The recording goes on. " : ""}What is not stored yet (${out.waiting()} pieces, ${Math.ceil(out.bytes() / 1000)} kB) is kept in this page and sent later: keep it open.`;
+    say(`${out.trouble()} ${state === "recording" ? "The recording goes on. " : ""}What is not stored yet is kept in this page and sent later: keep it open.`, `${out.waiting()} pieces, ${Math.ceil(out.bytes() / 1000)} kB.`);
   } else if (!out.waiting() && state === "idle" && now) finished();
 }
 function put(job) { out.add(job); }
@@ -246,7 +252,8 @@ function loud(peak, muted) {
   quiet = peak > 0.001 ? 0 : quiet + 1;
   if (state === "recording" && !out.trouble() && !out.refused()) {
     const name = mic?.name ? ` from ${mic.name}` : "";
-    said.textContent = muted || quiet > 30 ? "Nothing is heard: is the microphone switched off?" : `Recording${name}. Stored up to ${time(now.at + (now.stored ?? 0))}.`;
+    if (muted || quiet > 30) say("Nothing is heard: is the microphone switched off?");
+    else say(`Recording${name}.`, `Stored up to ${time(now.at + (now.stored ?? 0))}.`);
   }
 }
 
@@ -259,7 +266,7 @@ async function record(into, at) {
   find("[data-save]").hidden = true;
   heard.stop();
   to("asking");
-  said.textContent = "The browser may ask whether this page may use the microphone.";
+  say("The browser may ask whether this page may use the microphone.");
   try {
     mic = await microphone({ piece, level: loud, lost: (words) => { if (state === "recording") { stop("paused"); problem(`${words} What was recorded until then is stored. Press Go on with another microphone, or end the take.`); } } });
     if (!into) {
@@ -289,7 +296,7 @@ async function record(into, at) {
     await mic?.end().catch(() => {});
     mic = null;
     to(was);
-    said.textContent = "";
+    say("");
     problem(wrong.message);
   }
 }
@@ -305,7 +312,7 @@ async function stop(next, at = performance.now()) {
   flush();
   send("end", { length: Math.max(0, Math.round((at - mine.zero) * 1000)) }, () => { voices = voices.filter((one) => one !== mine); });
   level.value = 0;
-  said.textContent = next === "paused" ? "Paused. Go on where you stopped, or end the take." : "";
+  say(next === "paused" ? "Paused. Go on where you stopped, or end the take." : "");
   to(next);
   clock.textContent = time(length);
   sending();
@@ -313,7 +320,7 @@ async function stop(next, at = performance.now()) {
 async function finished() { // all of it is in the library
   const name = now.take;
   now = null;
-  said.textContent = `Take ${name} is stored.`;
+  say(`Take ${name} is stored.`);
   await list();
   await open(name);
 }
@@ -336,7 +343,7 @@ find("[data-save-sound]").addEventListener("click", () => {
   now = null;
   out.drop();
   problem();
-  said.textContent = `The browser was given the sound as ${some.length === 1 ? "a file" : `${some.length} files`}. See that it is there, or press again; then you can record anew, or bring it as a sound file.`;
+  say(`The browser was given the sound as ${some.length === 1 ? "a file" : `${some.length} files`}. See that it is there, or press again; then you can record anew, or bring it as a sound file.`);
 });
 setInterval(() => {
   if (state !== "recording") return;
