@@ -424,3 +424,41 @@ def test_a_screen_reader_is_told_of_changes_and_not_of_each_second(
         talker.press("[data-heard-play]")
         page.wait_for_timeout(1000)
         assert page.evaluate("() => spoken") <= 1, "the speed of the film, once"
+
+
+def test_the_keys_are_the_film_s_when_a_recording_begins(
+    browser: Any, address: str, made: tuple[Path, str]
+) -> None:
+    """Record is pressed, then Space, N, P and T, with nothing pressed between; also from a button beside."""
+    with new_page(browser) as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        talker.record()
+        page.keyboard.press(" ")
+        page.wait_for_function("() => !document.querySelector('video').paused")
+        page.keyboard.press(" ")
+        page.wait_for_function("() => document.querySelector('video').paused")
+        assert page.get_attribute(".talk", "data-state") == "recording"
+        page.keyboard.press("n")
+        page.wait_for_selector(".talk[data-shown='1']")
+        page.locator("[data-sentence='2']").focus()
+        page.keyboard.press("t")
+        page.wait_for_selector("[data-sentence='0'][aria-current]")
+        page.keyboard.press("p")
+        page.wait_for_selector(".talk[data-shown='0']")
+        page.locator("[data-words]").focus()
+        page.keyboard.type("not tnp")
+        assert page.input_value("[data-words]") == "not tnp"
+        assert page.get_attribute(".talk", "data-shown") == "0"
+        talker.end()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_it_opens_at_its_head(browser: Any, address: str, made: tuple[Path, str], width: int) -> None:
+    with new_page(browser, viewport={"width": width, "height": 600}) as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        assert page.evaluate("() => scrollY") == 0
+        talker.key("n", 3, 0.2)
+        page.wait_for_selector(".talk[data-shown='3']")
+        row, button = (page.locator(what).bounding_box() for what in ("[data-shots]", "[data-shot='3']"))
+        assert row["x"] - 1 <= button["x"]
+        assert button["x"] + button["width"] <= row["x"] + row["width"] + 1

@@ -119,9 +119,14 @@ function row() {
   }));
   current();
 }
+// In its row; the page stays where it is.
+function inView(button) {
+  const row = find("[data-shots]"), { left, right } = button.getBoundingClientRect(), edges = row.getBoundingClientRect();
+  row.scrollLeft += Math.min(0, left - edges.left) + Math.max(0, right - edges.right);
+}
 function current() {
   for (const button of root.querySelectorAll("[data-shot]")) {
-    if (Number(button.dataset.shot) === shot) { button.setAttribute("aria-current", "true"); button.scrollIntoView({ block: "nearest", inline: "nearest" }); } else button.removeAttribute("aria-current");
+    if (Number(button.dataset.shot) === shot) { button.setAttribute("aria-current", "true"); inView(button); } else button.removeAttribute("aria-current");
   }
 }
 async function go(n) {
@@ -257,6 +262,9 @@ function loud(peak, muted) {
   }
 }
 
+// The keys belong to the film from here on.
+function hold() { place.querySelector("[data-do=play]").focus({ preventScroll: true }); }
+
 async function record(into, at) {
   if (state !== "idle" && state !== "paused") return;
   if (out.refused()) return sending(); // its sound first
@@ -291,7 +299,7 @@ async function record(into, at) {
     log.first();
     [awakeAt, awakeOn, quiet] = [performance.now(), Date.now(), 0];
     to("recording");
-    find("[data-end]").hidden = false;
+    hold();
   } catch (wrong) {
     await mic?.end().catch(() => {});
     mic = null;
@@ -491,11 +499,13 @@ for (const sign of ["click", "input"]) {
     how("Nothing moves in this shot. N leads to the next one.");
   }, { capture: true });
 }
-place.addEventListener("keydown", (e) => {
-  if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches("input:not([type=range]), select")) { e.stopImmediatePropagation(); return; }
+// These keys are heard all over the article, but in no field; the player's own only in the player.
+root.addEventListener("keydown", (e) => {
+  const chord = e.ctrlKey || e.metaKey || e.altKey;
+  if (chord || e.target.matches("input:not([type=range]), select")) { if (place.contains(e.target)) e.stopImmediatePropagation(); return; }
   const act = keys[e.key.toLowerCase()];
   if (!act) {
-    if (playable() || ["Tab", "Enter"].includes(e.key) || (e.key === " " && !e.target.matches("[data-do], .seek"))) return;
+    if (!place.contains(e.target) || playable() || ["Tab", "Enter"].includes(e.key) || (e.key === " " && !e.target.matches("[data-do], .seek"))) return;
     e.stopImmediatePropagation();
     if (e.target.matches("[data-do], .seek")) e.preventDefault();
     return;
