@@ -94,6 +94,11 @@ class Catalogue:
         """Whether its medium cannot be written."""
         return self._store.read_only
 
+    def must_write(self) -> None:
+        """For what changes files of the library: StorageError, with a sentence for a person, where nothing in
+        it can be written."""
+        self._store.must_write()
+
     @property
     def upgraded(self) -> tuple[str, ...]:
         """The migrations that opening this library has just run."""

@@ -214,10 +214,14 @@ class Store:
             "move it away and ingest the fight folders again"
         )
 
-    @contextmanager
-    def transaction(self) -> Iterator[Database]:
+    def must_write(self) -> None:
+        """StorageError, with a sentence for a person, where the library cannot be written."""
         if self.read_only:
             raise StorageError(f"{medium.READ_ONLY.format(self.path.parent)}; nothing was changed")
+
+    @contextmanager
+    def transaction(self) -> Iterator[Database]:
+        self.must_write()
         with self.errors():
             db = self.db
             db.execute("BEGIN IMMEDIATE")

@@ -35,6 +35,9 @@ def folder() -> Iterator[Path]:
     library = Library(place / "library", create=True)
     assert library.logging.ingest([place / "fights"]).exit_code == 0
     library.finding.find("nice")
+    name = library.making.breakdowns.put(None, "# It\n\n## First\n\n- [one](clip:1)\n")
+    text = place / "library" / "breakdowns" / name / "breakdown.md"
+    text.write_text(text.read_text() + "\nIt is [1](count:jab).\n")  # by another editor: not noted yet
     shutil.copytree(place / "library", place / "still")
     library.logging.live.add(1, "MK", 100, "overhand", fighter=BLUE)
     library.finding.find("overhand")
@@ -84,11 +87,12 @@ def tried(library: Path, way: str) -> dict[str, Any]:
 def test_it_is_read_and_never_changed(folder: Path, name: str, way: str, overhands: int) -> None:
     told = tried(folder / name, way)
     log = told["library"].pop("log")
-    assert log.startswith("StorageError: the library at ")
-    assert log.endswith("nothing was changed")
+    for said in (log, *told["library"].pop("refused")):
+        assert said.startswith("StorageError: the library at "), said
+        assert said.endswith("nothing was changed"), said
     assert told["library"] == {
         "overhand": overhands, "find": 1, "find in another thread": 1, "words": 1, "tally": 3 + overhands,
-        "watch": "ftyp", "check": [], "private": 1,
+        "watch": "ftyp", "check": [], "breakdown": True, "private": 1,
     }  # fmt: skip
     assert told["commands"] == {command: [0, 1] for command in COMMANDS}
     assert told["pages"] == dict.fromkeys(PAGES, 200)

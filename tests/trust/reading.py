@@ -46,6 +46,7 @@ def by_library(folder: Path) -> dict[str, Any]:
     library = Library(folder)
     clip = library.finding.clip(1)
     assert clip.file is not None
+    breakdowns, watching = library.making.breakdowns, library.logging.watching
     return {
         "overhand": library.finding.find("overhand").total,
         "find": library.finding.find("jab").total,
@@ -55,11 +56,34 @@ def by_library(folder: Path) -> dict[str, Any]:
         "watch": clip.file.read_bytes()[4:8].decode(),
         "check": [f.what for f in faults(library, deep=True)],
         "log": refused(lambda: library.logging.live.add(1, "MK", 60, "overhand", fighter="Jonas Brandt")),
+        "breakdown": breakdowns.check("it").well,
+        "refused": [
+            refused(do)
+            for do in (
+                lambda: breakdowns.check("it", update=True),
+                lambda: breakdowns.put("it", "# Other\n"),
+                lambda: breakdowns.new("Another"),
+                lambda: breakdowns.remove("it"),
+                lambda: breakdowns.build("it"),
+                lambda: breakdowns.begin_take("it", "first"),
+                lambda: breakdowns.bundle("it", folder.parent / "out"),
+                lambda: watching.watch(1),
+            )
+        ],
         "private": Library(folder, hide_private=True).finding.find("jab").total,
     }
 
 
-COMMANDS = ("find jab", "tally jab --by round", "words nice", "fights", "clip 1", "check")
+COMMANDS = (
+    "find jab",
+    "tally jab --by round",
+    "words nice",
+    "fights",
+    "clip 1",
+    "check",
+    "breakdown check it",
+    "watch 1 --list",
+)
 PAGES = (
     "/",
     "/?q=jab",

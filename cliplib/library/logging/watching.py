@@ -98,6 +98,7 @@ class FilmWatching:
         from cliplib.media.probe import Probe
         from cliplib.watching import VERSION, hear, watch
 
+        self._desk.catalogue.must_write()
         fight = self._desk.fight(fight_id)
         round_s, rest_s = _lengths(fight.info)
         row = self._desk.footage(fight_id, fight.title)

@@ -208,6 +208,7 @@ class Breakdowns:
         `seen`: of the text that was changed; BusyError if somebody else changed it meanwhile. `typed`: its
         lines end as a browser has them; they get the ends that the text had. A point whose heading alone
         changed keeps its takes. What is wrong in it is for `check` to say."""
+        self._desk.catalogue.must_write()
         document, data = documents.read(text), _encoded(text)
         if name is None:
             name = self._free_name(document.title)
@@ -220,7 +221,6 @@ class Breakdowns:
             data = _encoded(text)
             self._move_takes(before, documents.read(text_of(before)), document)
         place = self.folder / name
-        place.mkdir(parents=True, exist_ok=True)
         with replacing(place / TEXT) as temporary:
             temporary.write_bytes(data)
         write_notes(place / NOTES, self._remembered(document, read_notes(place / NOTES)))
@@ -228,7 +228,9 @@ class Breakdowns:
 
     def remove(self, name: str) -> None:
         """Throw a breakdown away for good, with its takes and its film; clips stay."""
-        shutil.rmtree(self._place(name))
+        place = self._place(name)
+        self._desk.catalogue.must_write()
+        shutil.rmtree(place)
 
     # --- honest -------------------------------------------------------------------------------------------
 
@@ -236,6 +238,8 @@ class Breakdowns:
         """Recount every count and look for every shot. `update`: write the counts as they are now into the
         text, and take shots as they are cut now; else nothing is changed."""
         place, document = self._place(name), self.read(name)
+        if update:
+            self._desk.catalogue.must_write()
         notes, finder = read_notes(place / NOTES), self._finder(silent)
         recounts = recounted(document, finder.count, notes.counts)
         shots = tuple(self._shot_faults(document, notes, finder))
@@ -243,7 +247,9 @@ class Breakdowns:
         updated: list[str] = []
         if update:
             updated = self._update(name, document, recounts, shots, finder)
-        elif not self._desk.hiding.active:  # what was written by another editor is remembered from now on
+        elif not (
+            self._desk.hiding.active or self._desk.catalogue.read_only
+        ):  # what was written by another editor is remembered from now on
             remembered = self._remembered(document, notes, finder)
             if remembered != notes:
                 write_notes(place / NOTES, remembered)
@@ -391,6 +397,7 @@ class Breakdowns:
 
     def _build(self, name: str, progress: Progress) -> tuple[FilmReport, FilmPlan, tuple[Path, ...]]:
         place, document = self._place(name), self.read(name)
+        self._desk.catalogue.must_write()
         finder = self._finder(progress)
         style, problems = self._style(document)
         notes = read_notes(place / NOTES)
@@ -481,7 +488,7 @@ class Breakdowns:
         raise NotFoundError(f"“{which[:60]}” is not one point of “{name}”; there are {said or 'none'}")
 
     def takes_of(self, place: Path, key: str) -> PointTakes:
-        return PointTakes(place / TAKES / key, key)
+        return PointTakes(place / TAKES / key, key, self._desk.catalogue.must_write)
 
     def begin_take(self, name: str, point: str) -> str:
         """A new take over the point's shots as they are now; its name."""

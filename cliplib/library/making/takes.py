@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -41,10 +41,11 @@ class TakeInfo:
 
 
 class PointTakes:
-    """The takes of one point, in a folder of their own."""
+    """The takes of one point, in a folder of their own. `must_write`: called before anything is changed,
+    raises where the library cannot be."""
 
-    def __init__(self, folder: Path, point: str):
-        self._folder, self._point = folder, point
+    def __init__(self, folder: Path, point: str, must_write: Callable[[], None]):
+        self._folder, self._point, self._must_write = folder, point, must_write
 
     def all(self) -> list[TakeInfo]:
         """In the order in which they were begun; one that cannot be read says so in its notes."""
@@ -80,22 +81,23 @@ class PointTakes:
 
     def choose(self, name: str) -> None:
         """Have a take used; NotFoundError if there is none of that name."""
-        take_named(self._folder, name)
+        self._to_change(name)
         with replacing(self._folder / CHOSEN) as temporary:
             temporary.write_text(name + "\n", encoding="utf-8")
 
     def remove(self, name: str) -> None:
         """Throw a take away for good."""
-        one = take_named(self._folder, name)
-        shutil.rmtree(one.folder)
+        shutil.rmtree(self._to_change(name).folder)
 
     def begin(self, shots: Sequence[Sequence[ShotRecord]], stills: Mapping[int, str] | None = None) -> str:
         """A new take over these shots; its name. `stills`: targets of those that are charts."""
+        self._must_write()
         return TakeFolder.begin(self._folder, self._point, shots, stills).folder.name
 
     def bring(self, sound: Path, progress: Progress = silent, *, name: str = "") -> str:
         """A sound file as a take: shots run as the document has them, over its length. `name`: what it is
         called, if not as on the disk. FootageError for a file that cannot be heard; nothing is kept then."""
+        self._must_write()
         ending = Path(name or sound).suffix.lower()
         if ending not in SOUND_ENDINGS:
             raise InputError(f"{name or sound}: bring a sound file: {', '.join(SOUND_ENDINGS)}")
@@ -119,16 +121,20 @@ class PointTakes:
     # --- while it is recorded: what a method returned from is on the disk ----------------------------------
 
     def record(self, take: str, at_us: int, kind: str, sound_begins: int = 0) -> int:
-        return take_named(self._folder, take).record(at_us, kind, sound_begins=sound_begins)
+        return self._to_change(take).record(at_us, kind, sound_begins=sound_begins)
 
     def put_sound(self, take: str, recording: int, piece: int, clock_us: int, data: bytes) -> int:
-        return take_named(self._folder, take).put_sound(recording, piece, clock_us, data)
+        return self._to_change(take).put_sound(recording, piece, clock_us, data)
 
     def put_picture(self, take: str, recording: int, first: int, lines: Sequence[Mapping[str, Any]]) -> int:
-        return take_named(self._folder, take).put_picture(recording, first, lines)
+        return self._to_change(take).put_picture(recording, first, lines)
 
     def end(self, take: str, recording: int, length_us: int) -> None:
-        take_named(self._folder, take).end(recording, length_us)
+        self._to_change(take).end(recording, length_us)
+
+    def _to_change(self, name: str) -> TakeFolder:
+        self._must_write()
+        return take_named(self._folder, name)
 
     def take(self, name: str) -> Take:
         return take_named(self._folder, name).take()
