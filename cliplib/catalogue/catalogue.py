@@ -36,6 +36,7 @@ from cliplib.catalogue.live import LiveLogs
 from cliplib.catalogue.proposals import Proposals
 from cliplib.catalogue.rows import (
     ACTION_COLUMNS,
+    UNKNOWN_VIEW,
     FightChange,
     FighterRow,
     FightRow,
@@ -239,6 +240,10 @@ class Catalogue:
             Held(sliced_size, sliced_digest) if sliced_digest else None,
         )
 
+    def fingerprints(self) -> dict[int, str]:
+        """The fingerprint of each fight's footage, where it has turned up; no timeline is read."""
+        return dict(self._rows("SELECT fight_id, fingerprint FROM footage"))
+
     # --- reading: exchanges and clips -----------------------------------------------------------------
 
     def exchanges(self, fight_id: int) -> list[StoredExchange]:
@@ -271,6 +276,13 @@ class Catalogue:
             )
             for row in rows
         ]
+
+    def unknown_views(self, fight_id: int) -> int:
+        """How many exchanges of a fight lie in a replay of nobody knows what."""
+        ((count,),) = self._rows(
+            "SELECT count(*) FROM exchanges WHERE fight_id = ? AND view_of = ?", (fight_id, UNKNOWN_VIEW)
+        )
+        return int(count)
 
     def altered(self, progress: Progress = silent) -> list[str]:
         """What SQLite cannot tell: fights of which something cannot be read any more, and exchanges that say

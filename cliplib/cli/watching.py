@@ -103,7 +103,9 @@ def _show(told: FilmProposals) -> None:
     if told.looked is None:
         terminal.say("This film was not looked at yet.")
     elif told.other:
-        terminal.say("The footage has been replaced since it was looked at; look at it again.")
+        terminal.say(
+            "The footage, or the way in which films are looked at, has changed since then; look at it again."
+        )
     terminal.table(
         ("id", "film", "what", "how sure", "decided"),
         [

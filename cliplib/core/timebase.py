@@ -83,6 +83,14 @@ def to_seconds(us: int) -> float:
     return us / SECOND
 
 
+def decimal_text(value: Fraction) -> str:
+    """A number that ends, without an exponent and with every digit that it has: 0.5, 12345.678901. One that
+    does not end is rounded to 20 decimals."""
+    whole, rest = divmod(abs(value), 1)
+    decimals = f"{round(rest * 10**20):020d}".rstrip("0")
+    return ("-" if value < 0 else "") + f"{whole}" + (f".{decimals}" if decimals else "")
+
+
 def from_seconds(value: int | float | str | Fraction) -> int:
     """Microseconds from a number in a TOML or JSON file, through its decimal text, rounded down."""
     if isinstance(value, Fraction):

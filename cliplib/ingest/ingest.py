@@ -19,7 +19,7 @@ from importlib import resources
 from pathlib import Path
 
 from cliplib.catalogue.catalogue import Catalogue
-from cliplib.catalogue.rows import UNKNOWN_VIEW, NewExchange, NewMark
+from cliplib.catalogue.rows import NewExchange, NewMark
 from cliplib.core.errors import (
     Cancelled,
     ClipLibError,
@@ -225,9 +225,8 @@ class Ingest:
                 )
                 report.did("changed")
                 stale = True
-        again = [e for e in self.catalogue.exchanges(report.fight_id) if e.view_of == UNKNOWN_VIEW]
-        if again:
-            count = f"{len(again)} exchanges lie" if len(again) > 1 else "1 exchange lies"
+        if again := self.catalogue.unknown_views(report.fight_id):
+            count = f"{again} exchanges lie" if again > 1 else "1 exchange lies"
             report.why.append(
                 f"{count} in a replay of something that is not logged, and counts nowhere: log the moment "
                 "itself, or say with “of” in the [[part]] when it was"

@@ -42,6 +42,7 @@ LIBRARY = (
     "names",
     "private",
     "desk",
+    "filmlock",
     "themefiles",
     "finding",
     "logging",

@@ -12,9 +12,9 @@ import pytest
 
 from cliplib import Library
 from cliplib.core.errors import BusyError, Cancelled, NotFoundError
+from cliplib.library import filmlock as library_showing
 from cliplib.library.care.forget import mentions
-from cliplib.library.making import filmlock as library_showing
-from cliplib.library.making.filmlock import nobody_shows, showing
+from cliplib.library.filmlock import nobody_shows, showing
 from tests.libraries import faults, make_fight
 
 # Private parts: patience is shortened, so that nobody waits for it.
@@ -107,7 +107,7 @@ def test_nothing_begins_while_somebody_forgets(library: Library, monkeypatch: py
 
 def test_a_killed_process_keeps_nobody_waiting(library: Library) -> None:
     code = (
-        "import os, sys; from pathlib import Path; from cliplib.library.making.filmlock import showing\n"
+        "import os, sys; from pathlib import Path; from cliplib.library.filmlock import showing\n"
         "with showing(Path(sys.argv[1])): print('in', flush=True); sys.stdin.read()"
     )
     with subprocess.Popen(

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from cliplib import BusyError, Cancelled, FootageError, InputError, Library, NotFoundError
+from cliplib import BusyError, Cancelled, FootageError, InputError, Library, NotFoundError, StorageError
 from cliplib.catalogue.proposals import StoredProposal, Watching
 from cliplib.cli import main
 from cliplib.core.timebase import SECOND
@@ -204,6 +204,133 @@ def test_a_decision_is_taken_back(library: Library) -> None:
     assert told(library)[1] == ("replay", None)
 
 
+def three(library: Library) -> list[StoredProposal]:
+    """Three rounds, all accepted."""
+    toml_of(library).write_text(toml_of(library).read_text().replace("rounds = 2", "rounds = 3"))
+    put(library, *(round_of(n, start) for n, start in ((1, 3.5), (2, 26), (3, 48.5))))
+    assert library.logging.watching.accept_both(1, "JL") == 3
+    assert [start for _, start, _ in parts(library)] == [3.5, 26.0, 48.5]
+    return list(library.logging.watching.of(1).proposals)
+
+
+def toml_of(library: Library) -> Path:
+    return library.finding.fight(1).folder / "fight.toml"
+
+
+def test_a_round_that_is_taken_back_takes_those_behind_it_along(library: Library) -> None:
+    """Round 2 is not the first one because nobody is sure of round 1 any more."""
+    watching = library.logging.watching
+    first, second, _ = three(library)
+    watching.take_back(1, second.id)
+    assert [start for _, start, _ in parts(library)] == [3.5]
+    assert told(library) == [("round", "accepted"), ("round", None), ("round", "accepted")]
+    assert "round 3 is accepted, and waits for round 2" in watching.of(1).notes
+    watching.accept(1, second.id, "MK")
+    assert [start for _, start, _ in parts(library)] == [3.5, 26.0, 48.5]
+    watching.take_back(1, first.id)
+    assert parts(library) == []
+    watching.accept(1, first.id, "MK")
+    assert [start for _, start, _ in parts(library)] == [3.5, 26.0, 48.5]
+    assert watching.of(1).notes == ("a note",)
+
+
+def test_a_round_before_one_that_was_written_by_hand_stays(library: Library) -> None:
+    watching = library.logging.watching
+    first = three(library)[0]
+    toml_of(library).write_text(toml_of(library).read_text().replace('from = "0:48.5"', 'from = "0:49"'))
+    library.logging.ingest([toml_of(library).parent])
+    before = toml_of(library).read_text()
+    with pytest.raises(InputError, match="begins at 0:49 was written or changed by hand"):
+        watching.take_back(1, first.id)
+    assert (toml_of(library).read_text(), told(library)[0]) == (before, ("round", "accepted"))
+
+
+@pytest.mark.parametrize("fails", ["put", "reopen"])
+def test_taking_back_fails_whole(library: Library, monkeypatch: pytest.MonkeyPatch, fails: str) -> None:
+    watching = library.logging.watching
+    second = three(library)[1]
+    before = toml_of(library).read_text()
+
+    def broken(*_: object, **__: object) -> None:
+        raise StorageError("the disk is full")
+
+    kept = library.desk.catalogue.proposals
+    with monkeypatch.context() as broke:
+        broke.setattr(*((library.logging.stretches, "put") if fails == "put" else (kept, "reopen")), broken)
+        with pytest.raises(StorageError):
+            watching.take_back(1, second.id)
+    assert told(library) == [("round", "accepted")] * 3
+    assert toml_of(library).read_text() == before
+    assert len(parts(library)) == 3
+
+
+def test_what_somebody_took_out_by_hand_stays_out(library: Library) -> None:
+    watching, stretches = library.logging.watching, library.logging.stretches
+    first, replay, other, second = watching.of(1).proposals
+    watching.accept(1, replay.id, "JL")
+    watching.accept(1, first.id, "JL")
+    assert [kind for kind, *_ in parts(library)] == ["round", "replay"]
+    stretches.put(1, "part", [])
+    watching.accept(1, other.id, "JL")
+    assert parts(library) == [("replay", 17.8, 20.4)]
+    watching.accept(1, second.id, "JL")
+    assert parts(library) == [("replay", 17.8, 20.4)]
+    said = " ".join(watching.of(1).notes)
+    assert "round 1 is accepted, and somebody took it out of the film's parts" in said
+    assert "round 2 is accepted, and waits for round 1" in said
+    watching.take_back(1, first.id)
+    watching.accept(1, first.id, "JL")
+    assert [start for _, start, _ in parts(library)] == [3.5, 17.8, 26.0]
+
+
+def test_rows_in_a_round_that_is_not_there_yet(library: Library) -> None:
+    """With round 1 alone a row of round 2 lies nowhere: what to do is said, and it helps."""
+    watching = library.logging.watching
+    (toml_of(library).parent / "log.csv").write_text("time,fighter,action\n5,Adeyemi,jab\n28,Adeyemi,jab\n")
+    library.logging.ingest([toml_of(library).parent])
+    first, _, _, second = watching.of(1).proposals
+    with pytest.raises(
+        InputError, match="Where rows lie in round 2, which is not there yet: accept that first"
+    ):
+        watching.accept(1, first.id, "JL")
+    with pytest.raises(InputError, match="accept that first"):
+        watching.accept_both(1, "JL")
+    assert (told(library)[0], parts(library)) == (("round", None), [])
+    watching.accept(1, second.id, "JL")
+    watching.accept(1, first.id, "JL")
+    assert [start for _, start, _ in parts(library)] == [3.5, 26.0]
+
+
+def test_a_full_disk_is_not_somebody_quicker(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = library.desk.catalogue.proposals
+    decide, done = kept.decide, []
+    put(library, round_of(1, 3.5), round_of(2, 26))
+
+    def full(*told: Any) -> StoredProposal:
+        if done:
+            raise StorageError("the disk is full")
+        done.append(decide(*told))
+        return done[0]
+
+    monkeypatch.setattr(kept, "decide", full)
+    with pytest.raises(StorageError):
+        library.logging.watching.accept_both(1, "JL")
+    assert told(library) == [("round", None)] * 2
+    assert parts(library) == []
+
+
+def test_numbers_keep_their_digits(library: Library) -> None:
+    """A part that is read and written again for another's sake says the same as before."""
+    gap = '\n[[part]]\nkind = "gap"\nfrom = "0:16"\njump = 12.345678\n'
+    view = '\n[[part]]\nkind = "replay"\nfrom = "0:18"\nuntil = "0:20"\nof = "0:05.125"\nspeed = 0.33333333\n'
+    toml_of(library).write_text(TOML + gap + view)
+    library.logging.ingest([toml_of(library).parent])
+    library.logging.watching.accept(1, library.logging.watching.of(1).proposals[1].id, "JL")
+    text = toml_of(library).read_text()
+    assert "jump = 12.345678\n" in text
+    assert "speed = 0.33333333\n" in text
+
+
 def test_counts_by_kind(library: Library) -> None:
     watching = library.logging.watching
     first, replay, other, _ = watching.of(1).proposals
@@ -299,6 +426,39 @@ def test_the_sound_comes_first_and_a_stop_keeps_it(filmed: Library) -> None:
     assert heard.looked == "sound"
     assert [(one.kind, one.verdict) for one in heard.proposals] == [("round", "bell only")] * 2
     assert filmed.logging.watching.wanted() == [1]
+
+
+def test_other_methods_are_another_look(filmed: Library) -> None:
+    watching, kept = filmed.logging.watching, filmed.desk.catalogue.proposals
+    film = filmed.desk.catalogue.fingerprints()[1]
+    for version, other in ((VERSION, False), ("watching 0", True)):
+        kept.put(1, FOUND, Watching(film, version, "whole", ()))
+        assert watching.of(1).other is other
+        assert watching.wanted() == [1] * other
+
+
+def test_forgetting_waits_for_whoever_looks(filmed: Library) -> None:
+    """What is seen of a film that is forgotten meanwhile would come to lie in the library afterwards."""
+    waits = threading.Event()
+    other = Library(filmed.folder)
+    forgetting = threading.Thread(
+        target=lambda: other.care.forget([1], lambda stage, *_: waits.set() if "waiting" in stage else None)
+    )
+
+    def looking(*_: object) -> None:
+        if not forgetting.ident:
+            forgetting.start()
+            assert waits.wait(20)
+            assert filmed.finding.fight(1)
+            raise Cancelled("enough")
+
+    with pytest.raises(Cancelled):
+        filmed.logging.watching.watch(1, looking)
+    forgetting.join(60)
+    assert not filmed.finding.fights()
+    assert not (filmed.folder / "cache" / "watching").exists()
+    with pytest.raises(NotFoundError):
+        filmed.logging.watching.watch(1)
 
 
 def test_bad_moments(filmed: Library, tmp_path: Path) -> None:

@@ -126,7 +126,9 @@ def test_rests_and_replays_are_passed_over_and_nothing_else(library: Library, pa
     """Both rounds are confirmed, and a replay within the second. The film is watched from its beginning to
     where it stops by itself: every frame of the rounds' live film came by, and the replay did not."""
     library.logging.watching.accept_both(1, "JL")
-    library.logging.stretches.add_parts(1, [{"kind": "replay", "from": "0:05.6", "until": "0:06.2"}])
+    told = library.logging.stretches.parts(1)
+    replay = {"kind": "replay", "from": "0:05.6", "until": "0:06.2"}
+    library.logging.stretches.put(1, "part", [*told.rows, replay])
     page.reload()
     page.wait_for_selector(".logging[data-begun]")
     page.evaluate("""() => { window.seen = []; const v = document.querySelector('video');

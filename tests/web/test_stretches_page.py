@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from cliplib import Library
+from cliplib.catalogue.proposals import StoredProposal, Watching
 from tests.library.test_parts import TOML, made
 from tests.web.test_pages_lists import HOME, client_of, get
 
@@ -69,6 +71,35 @@ def test_parts_and_periods_are_changed_on_the_page(pages: Any, tmp_path: Path) -
     fields["name"][0], fields["from"][0], fields["until"][0] = "one hand", "round 1 0:55", "round 1"
     assert pages.post("/fights/1/stretches/period", base_url=HOME, data=fields).status_code == 303
     assert "<strong>one hand</strong>" in get(pages, "/fights/1")
+
+
+def test_a_part_is_moved_at_both_ends(pages: Any, tmp_path: Path) -> None:
+    """One end alone would have been passed over, and the part accepted as it was found."""
+    library = Library(tmp_path / "library")
+    found = StoredProposal("replay", 3_000_000, 4_000_000, "sure", ("because",), "test")
+    library.desk.catalogue.proposals.put(1, [found], Watching("f", "test", "whole", ()))
+    key = pages.get("/api/session", base_url=HOME).get_json()["form_key"]
+    for ends in ({"first": 3}, {"last": 30}):
+        said = {"by": "JL", "decision": "accept", **ends}
+        answer = pages.post(
+            "/api/fights/1/proposals/1", base_url=HOME, json=said, headers={"X-Form-Key": key}
+        )
+        assert answer.status_code == 400
+        assert "“first” and “last” say together" in answer.get_json()["message"]
+    assert [one.decision for one in library.logging.watching.of(1).proposals] == [None]
+
+
+def test_one_page_reads_the_file_once(pages: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    read, times = Path.read_bytes, []
+
+    def noted(path: Path) -> bytes:
+        if path.name == "fight.toml":
+            times.append(path)
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", noted)
+    get(pages, "/fights/1/stretches")
+    assert len(times) == 1
 
 
 def test_what_cannot_be_is_said_and_what_was_typed_stays(pages: Any, tmp_path: Path) -> None:

@@ -27,7 +27,9 @@ def decide(fight_id: int, proposal_id: int) -> ResponseReturnValue:
     decision = said.get("decision")
     if decision == "accept":
         span = None
-        if "first" in said and "last" in said:
+        if ("first" in said) != ("last" in said):
+            raise InputError("“first” and “last” say together where a part begins and ends")
+        if "first" in said:
             line = library().logging.live.timeline(fight_id)
             if not 0 <= said["first"] < said["last"] <= len(line):
                 raise InputError(f"a part ends after it begins, within the film's {len(line)} frames")

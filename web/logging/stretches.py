@@ -54,13 +54,9 @@ def _page(
 ) -> ResponseReturnValue:
     lib = library()
     fight: FightRow = lib.finding.fight(fight_id)
-    tables = []
+    tables, both = [], lib.logging.stretches.both(fight_id)
     for name, title in (("period", "Periods of the fight"), ("part", "Parts of the film")):
-        told = (
-            lib.logging.stretches.periods(fight_id)
-            if name == "period"
-            else lib.logging.stretches.parts(fight_id)
-        )
+        told = both[name]
         kept = list(rows) if name == typed else [dict(row) for row in told.rows] + [{}] * _EMPTY
         tables.append(Table(name, title, told.keys, tuple(kept), told.seen))
     return render_template(

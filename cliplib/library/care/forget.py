@@ -25,11 +25,11 @@ from cliplib.ingest import cut as ingest_cut
 from cliplib.ingest.ingest import LOCK
 from cliplib.ingest.lock import only_one
 from cliplib.library.desk import Desk
+from cliplib.library.filmlock import nobody_shows
 from cliplib.library.finding.history import PhraseHistory
 from cliplib.library.logging.fights import FIGHTS, UPLOADS
 from cliplib.library.logging.logging import Logging
 from cliplib.library.making import breakdownfiles
-from cliplib.library.making.filmlock import nobody_shows
 from cliplib.media.files import replacing, settle_names
 from cliplib.reels.build import digest_of
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
 from cliplib.core.errors import BusyError, ClipLibError, FightFolderError, InputError, StorageError
 from cliplib.core.models import FightInfo
 from cliplib.core.parts import Part
 from cliplib.core.periods import Period
-from cliplib.core.timebase import format_time, to_seconds
+from cliplib.core.timebase import SECOND, decimal_text, format_time
 from cliplib.fightfolder.reading import NAME, read_fight_folder
 from cliplib.fightfolder.rewriting import TABLES, Row, with_tables
 from cliplib.ingest.report import IngestReport
@@ -28,11 +29,12 @@ MOST = 500
 @dataclass(frozen=True, slots=True)
 class Stretches:
     """What a fight's fight.toml says of one kind, as rows of text by key. `seen`: to be given back when they
-    are changed, so that nobody overwrites what they never saw."""
+    are changed, so that nobody overwrites what they never saw. `info`: the fight, as the file says it."""
 
     keys: tuple[str, ...]
     rows: tuple[Row, ...]
     seen: str
+    info: FightInfo
 
 
 class FightStretches:
@@ -46,13 +48,23 @@ class FightStretches:
         """The keys of a “period”, or of a “part”."""
         return TABLES[name]
 
+    def both(self, fight_id: int) -> dict[str, Stretches]:
+        """The fight's periods (“period”) and the film's parts (“part”), of one reading. FightFolderError if
+        its folder is not there."""
+        folder = self._desk.fight(fight_id).folder
+        told = read_fight_folder(folder, self._desk.settings.footage_roots)
+        return {
+            name: Stretches(keys, rows_of(told.info, name), told.digest, told.info)
+            for name, keys in TABLES.items()
+        }
+
     def periods(self, fight_id: int) -> Stretches:
-        """The fight's periods. FightFolderError if its folder is not there."""
-        return self._told(fight_id, "period")
+        """The fight's periods."""
+        return self.both(fight_id)["period"]
 
     def parts(self, fight_id: int) -> Stretches:
         """The film's parts."""
-        return self._told(fight_id, "part")
+        return self.both(fight_id)["part"]
 
     def put(
         self, fight_id: int, name: str, rows: Sequence[Mapping[str, str]], *, seen: str | None = None
@@ -89,19 +101,6 @@ class FightStretches:
             self._write(path, before)
             raise
 
-    def add_parts(self, fight_id: int, rows: Sequence[Mapping[str, str]]) -> None:
-        """Say these parts beside those that there are; what is said already is not said twice."""
-        there = self.parts(fight_id)
-        fresh = [row for row in rows if row not in there.rows]
-        if fresh:
-            self.put(fight_id, "part", [*there.rows, *fresh], seen=there.seen)
-
-    def _told(self, fight_id: int, name: str) -> Stretches:
-        folder = self._desk.fight(fight_id).folder
-        seen = _digest(_read(folder / NAME))
-        info = read_fight_folder(folder, self._desk.settings.footage_roots).info
-        return Stretches(TABLES[name], rows_of(info, name), seen)
-
     def _write(self, path: Path, data: bytes) -> None:
         try:
             with replacing(path) as temporary:
@@ -134,9 +133,9 @@ def part_row(part: Part) -> dict[str, str]:
         "from": format_time(part.start_us),
         "until": "" if alone else format_time(part.end_us),
         "name": part.name,
-        "jump": f"{to_seconds(part.jump_us):g}" if part.kind == "gap" else "",
+        "jump": decimal_text(Fraction(part.jump_us, SECOND)) if part.kind == "gap" else "",
         "of": "" if part.of_us is None else format_time(part.of_us),
-        "speed": "" if part.speed is None else f"{float(part.speed):g}",
+        "speed": "" if part.speed is None else decimal_text(part.speed),
     }
 
 
@@ -150,4 +149,4 @@ def _read(path: Path) -> bytes:
 
 
 def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()[:32]
+    return hashlib.sha256(data).hexdigest()  # as `read_fight_folder` has it

@@ -11,20 +11,23 @@ import json
 import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cliplib.catalogue.proposals import DECISIONS, StoredProposal, same
 from cliplib.catalogue.proposals import Watching as Looked
-from cliplib.core.errors import ClipLibError, InputError, StorageError
+from cliplib.core.errors import BusyError, InputError, LogError, NotFoundError, StorageError
 from cliplib.core.models import JSON, FightInfo
 from cliplib.core.parts import Part
 from cliplib.core.progress import Progress, silent
 from cliplib.core.timebase import format_time
+from cliplib.fightfolder.rewriting import Row
 from cliplib.ingest.lock import only_one
 from cliplib.library.desk import Desk
+from cliplib.library.filmlock import showing
 from cliplib.library.logging.live import logger_name
-from cliplib.library.logging.stretches import FightStretches, part_row
+from cliplib.library.logging.stretches import FightStretches, Stretches, part_row
 
 if TYPE_CHECKING:
     from cliplib.watching import Proposal, Watched
@@ -92,18 +95,19 @@ class FilmWatching:
         """Look at a fight's film: the sound first, whose rounds are proposed at once, then all of it.
 
         It may be stopped at any moment, and goes on where it was. What was decided stays and is not asked
-        again. InputError where round_seconds or rest_seconds are not said, BusyError while somebody else
-        looks at this film, FootageError, StorageError, and what `progress` raises.
+        again. Forgetting a fight waits until it is stopped or done. InputError where round_seconds or
+        rest_seconds are not said, BusyError while somebody else looks at this film or a fight is being
+        forgotten, FootageError, StorageError, and what `progress` raises.
         """
         from cliplib.media.probe import Probe
         from cliplib.watching import VERSION, hear, watch
 
         self._desk.catalogue.must_write()
-        fight = self._desk.fight(fight_id)
-        round_s, rest_s = _lengths(fight.info)
-        row = self._desk.footage(fight_id, fight.title)
-        found = Probe(row.path, row.info, row.timeline)
-        with self._alone(fight_id) as folder:
+        with showing(self._desk.folder), self._alone(fight_id) as folder:
+            fight = self._desk.fight(fight_id)
+            round_s, rest_s = _lengths(fight.info)
+            row = self._desk.footage(fight_id, fight.title)
+            found = Probe(row.path, row.info, row.timeline)
             looked = self._desk.catalogue.proposals.watching(fight_id)
             this = (row.info.fingerprint, VERSION)
             if looked is None or (looked.fingerprint, looked.version) != this:
@@ -116,29 +120,24 @@ class FilmWatching:
 
     def of(self, fight_id: int) -> FilmProposals:
         """What is proposed of a fight's film, and what was decided, in order of time."""
-        self._desk.fight(fight_id)
-        kept = self._desk.catalogue.proposals
-        looked = kept.watching(fight_id)
-        row = self._desk.catalogue.footage(fight_id)
-        other = looked is not None and (row is None or row.info.fingerprint != looked.fingerprint)
+        fight, kept = self._desk.fight(fight_id), self._desk.catalogue.proposals
+        looked, proposals = kept.watching(fight_id), tuple(kept.of(fight_id))
+        other = looked is not None and not _is_of(looked, self._desk.catalogue.fingerprints().get(fight_id))
         return FilmProposals(
-            tuple(kept.of(fight_id)),
+            proposals,
             None if looked is None else looked.stage,
             other,
-            () if looked is None else looked.notes,
+            (*(looked.notes if looked else ()), *_not_written(proposals, fight.info)),
             None if other or looked is None else self._quiet(fight_id),
         )
 
     def wanted(self) -> list[int]:
         """Fights with footage that was not looked at whole, by number."""
-        kept = self._desk.catalogue.proposals
-        found = []
-        for fight in self._desk.catalogue.fights():
-            row = self._desk.catalogue.footage(fight.id) if fight.footage else None
-            looked = kept.watching(fight.id)
-            done = looked is not None and looked.stage == "whole"
-            if row and (not done or (looked and looked.fingerprint != row.info.fingerprint)):
-                found.append(fight.id)
+        catalogue, found = self._desk.catalogue, []
+        for fight_id, fingerprint in sorted(catalogue.fingerprints().items()):
+            looked = catalogue.proposals.watching(fight_id)
+            if looked is None or looked.stage != "whole" or not _is_of(looked, fingerprint):
+                found.append(fight_id)
         return found
 
     # --- deciding -----------------------------------------------------------------------------------------
@@ -148,7 +147,8 @@ class FilmWatching:
     ) -> StoredProposal:
         """Say that it is so, or so with another beginning and end: it becomes a part of the film.
 
-        A round becomes one when all rounds before it have. BusyError if somebody decided it before;
+        A round becomes one when all rounds before it have. What somebody took out of fight.toml by hand is
+        not written again for another decision. BusyError if somebody decided it before; InputError,
         FightFolderError and StorageError if fight.toml cannot hold it: then it is open again.
         """
         kept = self._desk.catalogue.proposals
@@ -161,7 +161,7 @@ class FilmWatching:
             fight_id, proposal_id, "changed" if moved else "accepted", by, span_us if moved else None
         )
         try:
-            self._say(fight_id)
+            self._say(fight_id, [done])
         except BaseException:
             kept.reopen(fight_id, proposal_id)
             raise
@@ -172,15 +172,15 @@ class FilmWatching:
         both = [one for one in self.of(fight_id).open if one.kind == "round" and one.verdict == "both"]
         by = logger_name(by)
         kept = self._desk.catalogue.proposals
-        done = []
-        for one in both:
-            with contextlib.suppress(ClipLibError):  # somebody was quicker
-                done.append(kept.decide(fight_id, one.id, "accepted", by).id)
+        done: list[StoredProposal] = []
         try:
-            self._say(fight_id)
+            for one in both:
+                with contextlib.suppress(BusyError, NotFoundError):  # somebody was quicker
+                    done.append(kept.decide(fight_id, one.id, "accepted", by))
+            self._say(fight_id, done)
         except BaseException:
-            for number in done:
-                kept.reopen(fight_id, number)
+            for one in done:
+                kept.reopen(fight_id, one.id)
             raise
         return len(done)
 
@@ -189,14 +189,28 @@ class FilmWatching:
         return self._desk.catalogue.proposals.decide(fight_id, proposal_id, "refused", logger_name(by))
 
     def take_back(self, fight_id: int, proposal_id: int) -> None:
-        """Undo a decision; what it made of the film goes, if it still stands there as it was made."""
-        was = self._desk.catalogue.proposals.reopen(fight_id, proposal_id)
-        if was.decision in ("accepted", "changed"):
-            rows = _rows(was)
+        """Undo a decision; what it made of the film goes, if it still stands there as it was made. The rounds
+        behind a round go with it, since rounds are numbered by their order; they stay accepted, and come back
+        with it. InputError, FightFolderError, BusyError and StorageError where they cannot go: then the
+        decision stands."""
+        kept = self._desk.catalogue.proposals
+        proposals = kept.of(fight_id)
+        was = next((one for one in proposals if one.id == proposal_id), None)
+        there = None
+        if was is not None and was.decision in _SO:
             there = self._stretches.parts(fight_id)
-            left = [row for row in there.rows if dict(row) not in rows]
+            left = _without(was, proposals, there)
             if len(left) < len(there.rows):
-                self._stretches.put(fight_id, "part", left, seen=there.seen)
+                with _rows_of_logs("Where rows lie in this round: take the rounds before it back first."):
+                    self._stretches.put(fight_id, "part", left, seen=there.seen)
+            else:
+                there = None
+        try:
+            kept.reopen(fight_id, proposal_id)
+        except BaseException:
+            if there is not None:
+                self._stretches.put(fight_id, "part", there.rows)
+            raise
 
     def report(self) -> tuple[Counted, ...]:
         """How many proposals were decided how, by kind and sureness, over all fights."""
@@ -222,8 +236,7 @@ class FilmWatching:
 
     def _sweep(self, folder: Path) -> None:
         """Take away what was kept of footage that no fight has any more."""
-        rows = [self._desk.catalogue.footage(f.id) for f in self._desk.catalogue.fights() if f.footage]
-        prints = {row.info.fingerprint for row in rows if row is not None}
+        prints = set(self._desk.catalogue.fingerprints().values())
         for path in folder.iterdir():
             if path.is_dir() and not any(path.name.startswith(f"{one}-") for one in prints):
                 shutil.rmtree(path, ignore_errors=True)
@@ -236,7 +249,7 @@ class FilmWatching:
         if bells:
             notes += _differing(found, bells)
         stored = [_stored(one) for one in found if not (one.kind == "round" and bells)]
-        known = [StoredProposal(p.kind, p.start_us, p.end_us, "", (), "") for p in said]
+        known = [_as_proposal(part) for part in said]
         asked = [one for one in stored if not any(same(one, other) for other in known)]
         self._desk.catalogue.proposals.put(
             fight_id, asked, Looked(looked.fingerprint, looked.version, looked.stage, tuple(notes))
@@ -268,28 +281,98 @@ class FilmWatching:
         except (OSError, ValueError, KeyError, TypeError):  # it can be made again
             return None
 
-    def _say(self, fight_id: int) -> None:
-        """Write what is accepted into fight.toml: replays, and rounds up to the first that is not decided."""
-        accepted = [
-            one
-            for one in self._desk.catalogue.proposals.of(fight_id)
-            if one.decision in ("accepted", "changed")
-        ]
-        parts = self._desk.fight(fight_id).info.parts
-        there = [StoredProposal(p.kind, p.start_us, p.end_us, "", (), "") for p in parts]
+    def _say(self, fight_id: int, decided: Sequence[StoredProposal]) -> None:
+        """Write what was just accepted into fight.toml: replays, and rounds, each when all before it are
+        there, with those behind it that were accepted and waited for it."""
+        there = self._stretches.parts(fight_id)
+        known = [_as_proposal(part) for part in there.info.parts]
         rows = [
             row
-            for one in accepted
-            if one.kind == "replay" and not any(same(one, other) for other in there)
+            for one in decided
+            if one.kind == "replay" and not any(same(one, other) for other in known)
             for row in _rows(one)
         ]
-        number = sum(part.kind == "round" for part in parts) + 1
-        rounds = {one.number: one for one in accepted if one.kind == "round"}
-        while (following := rounds.get(number)) is not None:
-            rows += _rows(following)
-            number += 1
-        if rows:
-            self._stretches.add_parts(fight_id, rows)
+        number = sum(part.kind == "round" for part in there.info.parts) + 1
+        if any(one.kind == "round" and one.number == number for one in decided):
+            accepted = {
+                one.number: one
+                for one in self._desk.catalogue.proposals.of(fight_id)
+                if one.kind == "round" and one.decision in _SO
+            }
+            while (following := accepted.get(number)) is not None:
+                rows += _rows(following)
+                number += 1
+        fresh = [row for row in rows if row not in there.rows]
+        if fresh:
+            with _rows_of_logs(
+                f"Where rows lie in round {number}, which is not there yet: accept that first. It waits for "
+                "the rounds before it, and is written with them."
+            ):
+                self._stretches.put(fight_id, "part", [*there.rows, *fresh], seen=there.seen)
+
+
+_SO = ("accepted", "changed")
+
+
+def _is_of(looked: Looked, fingerprint: str | None) -> bool:
+    """Whether a look was at this footage, with the methods of today."""
+    from cliplib.watching import VERSION
+
+    return (looked.fingerprint, looked.version) == (fingerprint, VERSION)
+
+
+@contextlib.contextmanager
+def _rows_of_logs(cure: str) -> Iterator[None]:
+    """Says what to do where rows of a log would lie in no round. Raises InputError for logs that cannot be
+    read."""
+    try:
+        yield
+    except LogError as problem:
+        raise InputError(f"{problem}\n{cure}") from problem
+
+
+def _as_proposal(part: Part) -> StoredProposal:
+    return StoredProposal(part.kind, part.start_us, part.end_us, "", (), "")
+
+
+def _not_written(proposals: Sequence[StoredProposal], info: FightInfo) -> Iterator[str]:
+    """What to say of rounds that were accepted and are not among the film's parts."""
+    there = [_as_proposal(part) for part in info.parts if part.kind == "round"]
+    for one in proposals:
+        if one.kind != "round" or one.decision not in _SO or any(same(one, other) for other in there):
+            continue
+        if one.number is not None and one.number > len(there) + 1:
+            yield f"round {one.number} is accepted, and waits for round {len(there) + 1}"
+        else:
+            yield (
+                f"round {one.number} is accepted, and somebody took it out of the film's parts; take the "
+                "decision back to decide it anew"
+            )
+
+
+def _without(was: StoredProposal, proposals: Sequence[StoredProposal], there: Stretches) -> list[Row]:
+    """The parts of the film without what a decision made of it, and without the rounds behind it. Raises
+    InputError where such a round is not one that was accepted here."""
+    gone = _rows(was)
+    if gone[0] not in there.rows:  # somebody changed it by hand, or took it out
+        return list(there.rows)
+    behind = {
+        row_of["from"]: rows
+        for one in proposals
+        if one.kind == was.kind == "round" and one.decision in _SO and one.span_us > was.span_us
+        for rows in [_rows(one)]
+        for row_of in rows[:1]
+    }
+    for part, row in zip(there.info.parts, there.rows, strict=True):
+        if was.kind == part.kind == "round" and part.start_us > was.span_us[0]:
+            rows = behind.get(row["from"], [])
+            if row not in rows:
+                raise InputError(
+                    f"the round that begins at {row['from']} was written or changed by hand, and would get "
+                    "another number without this one; change the film's parts themselves"
+                )
+            gone += rows
+    return [row for row in there.rows if row not in gone]
 
 
 def _lengths(info: FightInfo) -> tuple[float, float]:
@@ -311,10 +394,8 @@ def _rows(one: StoredProposal) -> list[dict[str, str]]:
         rows = [part_row(part) for part in made]
     else:
         of = one.of_us if one.of_sureness in _OF_ENOUGH else None
-        row = part_row(Part("replay", start, end, of_us=of))
-        if of is not None and one.speed is not None:
-            row["speed"] = f"{one.speed:g}"
-        rows = [row]
+        speed = None if of is None or one.speed is None else Fraction(str(one.speed))
+        rows = [part_row(Part("replay", start, end, of_us=of, speed=speed))]
     return [{key: value for key, value in row.items() if value} for row in rows]
 
 

@@ -38,6 +38,7 @@ from cliplib.core.models import JSON
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
 from cliplib.library.evidence.evidence import Evidence
+from cliplib.library.filmlock import showing
 from cliplib.library.finding.finding import Finding
 from cliplib.library.making.breakdownfiles import (
     BESIDE,
@@ -53,7 +54,6 @@ from cliplib.library.making.breakdownfiles import (
 from cliplib.library.making.breakdownputs import Put, Puts, SolvedElsewhere
 from cliplib.library.making.breakdownshots import Resolved, ShotFinder
 from cliplib.library.making.breakdownview import Outline, outline, phrases_of
-from cliplib.library.making.filmlock import showing
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.takes import PointTakes
 from cliplib.library.making.talking import OF_CLIPS, TalkShot, shots_of_point, shots_of_take

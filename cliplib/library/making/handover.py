@@ -11,7 +11,7 @@ from cliplib.core.errors import InputError, NotFoundError
 from cliplib.core.models import Where
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
-from cliplib.library.making.filmlock import showing
+from cliplib.library.filmlock import showing
 from cliplib.library.making.outside import noted_outside
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.making.reels import MadeReel, Shown, Source

@@ -11,11 +11,11 @@ from cliplib.core.errors import InputError
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
 from cliplib.library.evidence.evidence import Evidence
+from cliplib.library.filmlock import showing
 from cliplib.library.finding.finding import Finding
 from cliplib.library.making import media
 from cliplib.library.making.breakdowns import Breakdowns
 from cliplib.library.making.drawings import Drawings
-from cliplib.library.making.filmlock import showing
 from cliplib.library.making.handover import HandOver
 from cliplib.library.making.outside import noted_outside
 from cliplib.library.making.reelmaker import ReelMaker

@@ -10,10 +10,10 @@ from cliplib.core.errors import InputError, NotFoundError
 from cliplib.core.models import ClipRow, Where
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
+from cliplib.library.filmlock import showing
 from cliplib.library.finding.finding import Finding
 from cliplib.library.making import reels, targets
 from cliplib.library.making.drawings import Drawings
-from cliplib.library.making.filmlock import showing
 from cliplib.library.making.outside import noted_outside
 from cliplib.library.making.reels import MadeReel, Shown, Source
 from cliplib.media.working import Prepared

@@ -12,8 +12,8 @@ from pathlib import Path
 from cliplib.core.errors import InputError, ThemeError
 from cliplib.core.progress import Progress, silent
 from cliplib.library.desk import Desk
+from cliplib.library.filmlock import showing
 from cliplib.library.finding.finding import Finding
-from cliplib.library.making.filmlock import showing
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.library.themefiles import FOLDER, ThemeFiles
 from cliplib.media.files import replacing
