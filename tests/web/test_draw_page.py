@@ -177,6 +177,31 @@ def test_everything_goes_by_keyboard_and_can_be_undone(page: Any, library: Libra
     page.wait_for_selector(".drawn-list li", state="detached")
 
 
+def test_a_point_is_taken_back_and_a_text_needs_words(page: Any, library: Library) -> None:
+    choose(page, "line")
+    page.locator(".board").focus()
+    for key in (
+        "Enter",
+        *["ArrowRight"] * 5,
+        "Backspace",
+        "Enter",
+        "ArrowDown",
+        "Escape",
+        "Enter",
+        "ArrowUp",
+        "Enter",
+    ):
+        page.keyboard.press(key)
+    page.wait_for_selector(".drawn-list li")
+    (line,) = library.making.drawings.of(1)
+    here = 0.5 + 5 * (HEIGHT / 50) / WIDTH
+    assert np.allclose(line.drawing.points, ((here, 0.5 + 1 / 50), (here, 0.5)), atol=1e-6)
+    choose(page, "text")
+    page.locator(".board").focus()
+    page.keyboard.press("Enter")
+    assert "A text needs words" in page.inner_text("[data-how]")
+
+
 def _drawn_freely(page: Any, board: Any, points: list[tuple[float, float]]) -> None:
     choose(page, "path")
     for number, (x, y) in enumerate(points):

@@ -161,6 +161,49 @@ def test_a_part_repeats(page: Any, address: str, library: Path) -> None:
     assert page.get_by_role("button", name="Repeat", exact=True).get_attribute("aria-pressed") == "false"
 
 
+@pytest.mark.parametrize("path", ["", "/draw"])
+def test_frames_that_do_not_come_are_said(browser: Any, address: str, library: Path, path: str) -> None:
+    clip = first_clip(library, "closed gop").id
+    with new_page(browser, allow="Failed to load resource") as page:
+        page.route("**/frames*", lambda asked: asked.fulfill(status=500, json={"message": "no"}))
+        page.goto(f"{address}/clip/{clip}{path}")
+        said = page.get_by_role("alert").first.inner_text()
+        assert "the library answered 500" in said
+        assert "load the page again" in said
+        page.unroute("**/frames*")
+        page.route("**/frames*", lambda asked: asked.abort())
+        page.reload()
+        page.get_by_role("alert").filter(has_text="cannot be reached").wait_for()
+
+
+def test_where_no_browser_tells_of_frames_the_time_will_do(browser: Any, address: str, library: Path) -> None:
+    """Without requestVideoFrameCallback (not in every browser) what plays is still told; nothing is looked at
+    while film rests."""
+    clip = first_clip(library, "closed gop")
+    with new_page(browser) as page:
+        page.add_init_script(
+            """delete HTMLVideoElement.prototype.requestVideoFrameCallback; window.looks = 0;
+            const ask = window.requestAnimationFrame;
+            window.requestAnimationFrame = (act) => { looks += 1; return ask(act); };"""
+        )
+        video = open_clip(page, address, clip.id)
+        page.keyboard.press("ArrowRight")
+        assert told(page) == video.evaluate(READ) == (clip.start_frame or 0) + 1
+        page.get_by_role("button", name="0.25×").click()
+        page.locator("[data-do=play]").press("Space")
+        page.wait_for_function(
+            "(f) => Number(document.querySelector('[data-frame]').textContent) > f",
+            arg=(clip.start_frame or 0) + 8,
+        )
+        assert page.evaluate("looks") > 8
+        page.keyboard.press("ArrowLeft")
+        assert told(page) == video.evaluate(READ)
+        page.wait_for_timeout(200)
+        looks = page.evaluate("looks")
+        page.wait_for_timeout(400)
+        assert page.evaluate("looks") == looks
+
+
 def test_mirroring_turns_the_picture_and_no_word(page: Any, address: str, library: Path) -> None:
     video = open_clip(page, address, first_clip(library, "ntsc").id)
     page.keyboard.press("m")

@@ -452,6 +452,44 @@ def test_the_keys_are_the_film_s_when_a_recording_begins(
         talker.end()
 
 
+def test_a_take_is_thrown_away_in_two_presses(browser: Any, address: str, made: tuple[Path, str]) -> None:
+    with new_page(browser) as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        talker.record()
+        page.wait_for_timeout(400)
+        talker.end()
+        number = takes_of(made, "point-3").all()[-1].name
+        page.get_by_text(f"Throw away take {number}").click()
+        page.get_by_role("button", name=f"Yes, throw take {number} away for good").click()
+        page.wait_for_selector(f"[data-open='{number}']", state="detached")
+        assert page.locator("[data-heard]").is_hidden(), "it was the one that was open"
+    assert number not in [one.name for one in takes_of(made, "point-3").all()]
+
+
+def test_a_point_of_a_drawing_is_taken_back(browser: Any, address: str, made: tuple[Path, str]) -> None:
+    """By Backspace, as on the page for drawing: the line goes from the second place that was chosen."""
+    with new_page(browser) as page:
+        talking.Talker(page, address, made[1], "point-3")
+        page.locator("[data-tool=line]").click()
+        page.locator(".board").first.focus()
+        for key in (
+            *["ArrowLeft"] * 5,
+            "Enter",
+            "Backspace",
+            *["ArrowRight"] * 4,
+            "Enter",
+            "ArrowDown",
+            "Enter",
+        ):
+            page.keyboard.press(key)
+        page.wait_for_selector(".board .drawn .ink", state="attached")
+        way = page.locator(".board .drawn .ink").first.get_attribute("d")
+    (x0, y0), (x1, y1) = (map(float, spot.split()) for spot in way.removeprefix("M").split("L"))
+    step = footage.HEIGHT / 50
+    assert (x0, y0) == pytest.approx((footage.WIDTH / 2 - step, footage.HEIGHT / 2), abs=0.02)
+    assert (x1, y1) == pytest.approx((x0, y0 + step), abs=0.02)
+
+
 @pytest.mark.parametrize("width", [1280, 390])
 def test_it_opens_at_its_head(browser: Any, address: str, made: tuple[Path, str], width: int) -> None:
     with new_page(browser, viewport={"width": width, "height": 600}) as page:

@@ -1,7 +1,8 @@
 // The drawing page: place points with finger, mouse or keys; everything is kept at once and can be undone.
 import { stage } from "./player.js";
-import { NEEDS, layer, make, picture, placer } from "./draw_shapes.js";
-import { handles, shares, simpler } from "./draw_points.js";
+import { boardOver } from "./board.js";
+import { make, picture } from "./draw_shapes.js";
+import { handles, shares } from "./draw_points.js";
 import { steps } from "./draw_steps.js";
 
 const APART = 30; // pixels of the screen between a path's handles at least
@@ -17,24 +18,14 @@ const form = document.querySelector("[data-one]");
 const measure = document.querySelector("[data-measure]");
 const tools = [...document.querySelectorAll("[name=tool]")];
 const player = stage(place);
-const svg = layer(video, { class: "drawings board", tabindex: "0", role: "application", "aria-label": "Picture to draw on: arrow keys move the cross, Enter places a point" });
-const at = placer(video);
 
 let frames, zero, frame = 0;
 let drawings = []; // as the server keeps them
 let chosen = null, part = 0; // id of the chosen one; which of its points: 0 is the whole, 1 the first
-let draft = null; // points placed so far, in shares of the picture
-let tip = null; // where the next point would go
-let cross = [0.5, 0.5], byKeys = false;
 
-const tool = () => tools.find((one) => one.checked).value;
+const tool = () => (frames ? tools.find((one) => one.checked).value : "");
 const one = (id) => drawings.find((drawing) => drawing.id === id);
 const usAt = (number) => zero + frames.times[number];
-const clamp = (value) => Math.min(1, Math.max(0, value));
-const unit = () => { // pixels of the picture in one of the screen's
-  const { width, height } = svg.getBoundingClientRect();
-  return Math.max(video.videoWidth / (width || 1), video.videoHeight / (height || 1));
-};
 
 // --- keeping ---
 async function send(address, body) {
@@ -92,17 +83,8 @@ const reload = () => fetch(place.dataset.kept).then((answer) => answer.json()).t
 // --- showing ---
 const visible = (drawing) => drawing.from_us <= usAt(frame) && usAt(frame) < drawing.until_us;
 function say(text) { how.textContent = text; }
-function hint() {
-  const kind = tool();
-  if (kind === "change") return say(chosen === null ? "Choose a drawing in the picture or in the list." : "Drag the drawing or one of its points; arrow keys move it too, and Enter goes on to the next point.");
-  const left = NEEDS[kind] - (draft?.length ?? 0);
-  if (kind === "path") return say("Draw with the finger or mouse held down; by keys, Enter places each point and twice at one place ends it.");
-  if (kind === "text") return say("Point to where the words begin.");
-  if (kind === "angle") return say(["", "Now the end of the second arm.", "Now the corner.", "Place the end of the first arm, the corner, then the end of the second arm."][left]);
-  say(left === 1 ? "Now the second point." : `Drag from ${{ circle: "the middle to the rim", box: "corner to corner", arrow: "tail to head" }[kind] ?? "end to end"}, or place two points.`);
-}
-function draw() {
-  if (!frames || !video.videoWidth) return;
+function parts({ at, unit, svg }) {
+  if (!frames) return [];
   const high = video.videoHeight, scale = unit(), changing = tool() === "change";
   svg.classList.toggle("changing", changing);
   const shown = drawings.filter((drawing) => visible(drawing) || drawing.id === chosen);
@@ -126,16 +108,7 @@ function draw() {
       made.push(handle);
     });
   }
-  if (draft || tip) {
-    const points = [...(draft ?? []), ...(tip ? [tip] : [])];
-    if (draft?.length && tool() !== "text") made.push(picture({ kind: points.length < 3 && tool() === "angle" ? "line" : tool(), points, colour: fresh.elements.colour.value, width: Number(fresh.elements.width.value) }, at, high));
-  }
-  if (byKeys && document.activeElement === svg && !changing) {
-    const [x, y] = at.to(cross), arm = 14 * scale;
-    const d = `M${x - arm} ${y}H${x + arm}M${x} ${y - arm}V${y + arm}`;
-    made.push(make("path", { d, class: "cross under", "stroke-width": 4 * scale }), make("path", { d, class: "cross", "stroke-width": 2 * scale }));
-  }
-  svg.replaceChildren(...made);
+  return made;
 }
 const named = (drawing) => `${drawing.kind} ${drawing.id}${drawing.text ? ` “${drawing.text}”` : ""}`;
 const frameOf = (us) => { let n = 0; while (n < frames.times.length - 2 && usAt(n + 1) <= us) n += 1; return n; };
@@ -160,8 +133,8 @@ function refresh() {
   document.querySelector("[data-none]").hidden = drawings.length > 0;
   fill();
   lines();
-  hint();
-  draw();
+  board.hint();
+  board.draw();
 }
 function offer(select, value, text = value) {
   if (![...select.options].some((option) => option.value === value)) select.add(new Option(text, value));
@@ -208,79 +181,44 @@ async function share() {
 measure.addEventListener("change", share);
 measure.addEventListener("submit", (e) => e.preventDefault());
 
-// --- pointing ---
-const shareOf = (e) => {
-  const spot = new DOMPoint(e.clientX, e.clientY).matrixTransform(svg.getScreenCTM().inverse());
-  return at.from([spot.x, spot.y]).map(clamp);
-};
-const far = (a, b) => Math.hypot((a[0] - b[0]) * video.videoWidth, (a[1] - b[1]) * video.videoHeight) / unit();
-function placed(point) {
-  const kind = tool();
-  draft = [...(draft ?? []), point];
-  if (draft.length >= NEEDS[kind]) finish();
-  else hint();
-  draw();
-}
-function finish() {
-  const kind = tool(), points = kind === "path" ? simpler(draft, far) : draft;
-  draft = tip = null;
-  if (kind === "path" && points.length < 2) return;
-  if (kind !== "text" && points.length === 2 && far(...points) < 2) return;
-  add(kind, points);
-}
-const giveUp = () => { draft = tip = null; hint(); draw(); };
-
-let down = null; // the point where the press began, and what it moves
-svg.addEventListener("pointerdown", (e) => {
-  if (!frames || e.button > 0 || down) return;
-  e.preventDefault();
-  svg.focus({ preventScroll: true });
-  svg.setPointerCapture(e.pointerId);
-  byKeys = false;
-  video.pause();
-  const spot = shareOf(e);
-  if (tool() !== "change") {
-    down = { spot, pointer: e.pointerId };
-    tip = null;
-    if (tool() === "path") { draft = [spot]; return draw(); }
-    return placed(spot);
-  }
-  const group = e.target.closest("[data-id]"), point = nearest(spot, e.pointerType === "touch" ? 22 : 10);
-  if (point !== undefined) part = point + 1;
-  else if (group) { if (chosen !== Number(group.dataset.id)) choose(Number(group.dataset.id)); part = 0; }
-  else choose(null);
-  if (one(chosen)) down = { spot, pointer: e.pointerId, before: one(chosen) };
-  refresh();
+// --- changing what is drawn ---
+let before = null; // what the drawing was that is held
+const board = boardOver(video, {
+  tool, parts, say,
+  made: add,
+  style: () => ({ colour: fresh.elements.colour.value, width: Number(fresh.elements.width.value) }),
+  placing: () => video.pause(),
+  change: {
+    hint: () => (chosen === null ? "Choose a drawing in the picture or in the list." : "Drag the drawing or one of its points; arrow keys move it too, and Enter goes on to the next point."),
+    take(spot, e) {
+      const group = e.target.closest("[data-id]"), point = nearest(spot, e.pointerType === "touch" ? 22 : 10);
+      if (point !== undefined) part = point + 1;
+      else if (group) { if (chosen !== Number(group.dataset.id)) choose(Number(group.dataset.id)); part = 0; }
+      else choose(null);
+      before = one(chosen) ?? null;
+      refresh();
+      return before;
+    },
+    drag(by) { put(moved(before, by)); },
+    drop(far) {
+      const after = one(before.id);
+      if (after && far) change(before.id, before, after); else if (after) put(before);
+    },
+    giveUp() { put(before); },
+    nudge(by) {
+      const kept = one(chosen);
+      if (!kept) return;
+      nudged ??= kept;
+      put(moved(kept, by));
+      clearTimeout(nudging);
+      nudging = setTimeout(settleNudge, 600);
+    },
+    next(by) { settleNudge(); if (one(chosen)) nextPoint(one(chosen), by); },
+    remove() { if (one(chosen)) remove(chosen); },
+    leave() { const had = chosen !== null; if (had) { choose(null); refresh(); } return had; },
+  },
 });
-svg.addEventListener("pointermove", (e) => {
-  if (down && e.pointerId !== down.pointer) return;
-  if (!frames) return;
-  const spot = shareOf(e);
-  if (down?.before) {
-    const by = [spot[0] - down.spot[0], spot[1] - down.spot[1]];
-    put(moved(down.before, by));
-    return draw();
-  }
-  if (tool() === "change") return;
-  if (tool() === "path" && down) {
-    if (far(spot, draft.at(-1)) >= 3 && draft.length < 1500) draft.push(spot);
-    return draw();
-  }
-  if (draft) { tip = spot; draw(); }
-});
-svg.addEventListener("pointerup", (e) => {
-  if (!down || e.pointerId !== down.pointer) return;
-  const { spot: from, before } = down, spot = shareOf(e);
-  down = null;
-  if (before) {
-    const after = one(before.id);
-    if (after && far(from, spot) >= 1) change(before.id, before, after); else if (after) { put(before); draw(); }
-    return;
-  }
-  if (tool() === "path") return finish(), draw();
-  if (draft && far(from, spot) > 4) { tip = null; placed(spot); }
-});
-svg.addEventListener("pointercancel", () => { if (down?.before) put(down.before); down = null; giveUp(); });
+const { far } = board;
 
 const held = (drawing) => handles(drawing.points, far, APART, part - 1);
 function nearest(spot, reach) { // the chosen drawing's point under the pointer; undefined if there is none
@@ -296,7 +234,6 @@ function moved(drawing, [across, below]) {
   return points.every((point) => point.every((value) => value >= -0.5 && value <= 1.5)) ? { ...drawing, points } : drawing;
 }
 
-// --- keys in the picture ---
 function nextPoint(kept, by) {
   const apart = kept.points.length > MANY ? APART : 0;
   const places = [0, ...handles(kept.points, far, apart, -1).map((n) => n + 1)]; // 0 is the whole
@@ -305,7 +242,6 @@ function nextPoint(kept, by) {
   part = places[next];
   say(next ? `point ${next} of ${places.length - 1}` : "the whole drawing");
 }
-const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 let nudged = null, nudging; // what the moved drawing was before the first of a row of key presses
 function settleNudge() {
   clearTimeout(nudging);
@@ -314,50 +250,10 @@ function settleNudge() {
   nudged = null;
   if (after) change(before.id, before, after);
 }
-svg.addEventListener("keydown", (e) => {
-  if (e.ctrlKey || e.metaKey || e.altKey || !frames) return;
-  const way = WAYS[e.key], changing = tool() === "change", kept = one(chosen);
-  byKeys = true;
-  if (way) {
-    const pixels = e.shiftKey ? 1 : video.videoHeight / 50;
-    const mirror = video.classList.contains("mirrored") ? -1 : 1;
-    const by = [way[0] * mirror * pixels / video.videoWidth, way[1] * pixels / video.videoHeight];
-    if (changing && kept) {
-      nudged ??= kept;
-      put(moved(kept, by));
-      clearTimeout(nudging);
-      nudging = setTimeout(settleNudge, 600);
-    } else {
-      cross = [clamp(cross[0] + by[0]), clamp(cross[1] + by[1])];
-      if (draft) tip = cross;
-      say(`cross at ${Math.round(cross[0] * 100)} % from the left, ${Math.round(cross[1] * 100)} % from the top`);
-    }
-  } else if (e.key === "Enter" || e.key === " ") {
-    if (changing) {
-      settleNudge();
-      if (kept) nextPoint(kept, e.shiftKey ? -1 : 1);
-    } else {
-      video.pause();
-      if (tool() === "path" && draft?.length > 1 && far(draft.at(-1), cross) < 1) finish();
-      else placed([...cross]);
-    }
-  } else if (e.key === "Backspace" && draft) {
-    draft = draft.length > 1 ? draft.slice(0, -1) : null;
-    if (!draft) tip = null;
-    hint();
-  } else if (e.key === "Escape" && (draft || chosen !== null)) {
-    if (draft) giveUp(); else { choose(null); refresh(); }
-  } else if (e.key === "Delete" && changing && kept) remove(chosen);
-  else return;
-  e.preventDefault();
-  e.stopPropagation();
-  draw();
-});
-svg.addEventListener("focus", draw);
-svg.addEventListener("blur", () => { settleNudge(); draw(); });
+board.svg.addEventListener("blur", settleNudge);
 
 // --- the fields beside ---
-for (const button of tools) button.addEventListener("change", () => { settleNudge(); draft = tip = null; if (tool() !== "change") chosen = null; refresh(); });
+for (const button of tools) button.addEventListener("change", () => { settleNudge(); if (tool() !== "change") chosen = null; board.chosen(); refresh(); });
 document.querySelector(".tools").addEventListener("keydown", (e) => e.stopPropagation()); // arrow keys choose there
 list.addEventListener("click", (e) => {
   const { pickDrawing, away } = e.target.closest("button")?.dataset ?? {};
@@ -365,13 +261,13 @@ list.addEventListener("click", (e) => {
   if (!pickDrawing) return;
   settleNudge();
   tools.find((button) => button.value === "change").checked = true;
-  draft = tip = null;
+  board.chosen();
   choose(Number(pickDrawing));
   refresh();
 });
 form.addEventListener("submit", (e) => e.preventDefault());
 fresh.addEventListener("submit", (e) => e.preventDefault());
-fresh.addEventListener("change", draw);
+fresh.addEventListener("change", board.draw);
 form.addEventListener("change", (e) => {
   const before = one(chosen), fields = form.elements;
   if (!before) return;
@@ -401,8 +297,5 @@ document.addEventListener("keydown", (e) => {
   if (e.shiftKey) history.redo(); else history.undo();
 });
 
-place.addEventListener("frame", (e) => { frame = e.detail; draw(); });
-video.addEventListener("loadedmetadata", draw);
-new ResizeObserver(draw).observe(svg);
-new MutationObserver(draw).observe(video, { attributeFilter: ["class"] });
-Promise.all([player.ready, reload()]).then(([told]) => { frames = told; refresh(); place.dataset.drawing = "ready"; });
+place.addEventListener("frame", (e) => { frame = e.detail; board.draw(); });
+Promise.all([player.ready, reload()]).then(([told]) => { frames = told; board.chosen(); refresh(); place.dataset.drawing = "ready"; });

@@ -8,7 +8,8 @@ import { settle } from "./video.js";
 // `painted({ frame, media, at })`: what the browser painted: frame of the footage, seconds of the clip, and when, on
 // the page's clock.
 export function film(video, address, shown, painted = () => {}) {
-  let frames = null, coming = null, at = 0, wanted = null, turn = 0, begun = false;
+  const ended = new AbortController(), { signal } = ended;
+  let frames = null, coming = null, at = 0, told = null, wanted = null, turn = 0, begun = false;
   let loop = false, from = 0, until = null; // frames; until null is the last
   settle(video);
 
@@ -24,7 +25,10 @@ export function film(video, address, shown, painted = () => {}) {
     }
     return low;
   }
-  function show(frame) { at = frame; shown(frame); }
+  function show(frame) {
+    at = frame;
+    if (told !== frame) shown(told = frame);
+  }
   function go(frame) {
     if (!frames) return;
     wanted = Math.min(Math.max(0, frame), count() - 1);
@@ -36,10 +40,10 @@ export function film(video, address, shown, painted = () => {}) {
     wanted = null;
     video.currentTime = middle;
   }
-  video.addEventListener("seeked", () => { if (wanted !== null) aim(); });
+  video.addEventListener("seeked", () => { if (wanted !== null) aim(); }, { signal });
 
-  // Each frame as it is painted; where the browser cannot tell, the time will do.
-  function seen(_, meta) {
+  // Each frame as it is painted. Where the browser cannot tell, the time will do: while film runs, and after a seek.
+  function seen(meta) {
     const settled = !video.seeking && wanted === null;
     const known = frames ?? coming; // the first picture may be there before anybody is told
     if (known && (meta || settled)) {
@@ -47,20 +51,26 @@ export function film(video, address, shown, painted = () => {}) {
       painted({ frame: known.first + frame, media, at: meta?.expectedDisplayTime ?? performance.now() });
       if (frames && settled) arrived(frame);
     }
-    again();
+    if (meta || !video.paused) again();
   }
+  const tells = Boolean(video.requestVideoFrameCallback);
+  let looking = false;
   function again() {
     begun = true;
-    if (video.requestVideoFrameCallback) video.requestVideoFrameCallback(seen);
-    else requestAnimationFrame(() => seen());
+    if (looking || signal.aborted) return;
+    looking = true;
+    const look = (_, meta) => { looking = false; if (!signal.aborted) seen(meta); };
+    if (tells) video.requestVideoFrameCallback(look); else requestAnimationFrame(() => look());
   }
+  if (!tells) for (const sign of ["play", "seeked"]) video.addEventListener(sign, () => { if (begun) again(); }, { signal });
   function arrived(frame) {
     show(frame);
     if (!video.paused && loop && frame >= last()) go(from);
   }
-  video.addEventListener("ended", () => { if (loop) { go(from); video.play(); } });
+  video.addEventListener("ended", () => { if (loop) { go(from); video.play(); } }, { signal });
 
-  const ready = address ? fetch(address).then((answer) => {
+  const away = () => { throw new Error("the library cannot be reached"); };
+  const ready = address ? fetch(address, { signal }).catch(away).then((answer) => {
     if (!answer.ok) throw new Error(`the library answered ${answer.status}`);
     return answer.json();
   }).then((data) => { frames = data; return data; }) : null;
@@ -69,7 +79,7 @@ export function film(video, address, shown, painted = () => {}) {
   // or false if another was asked for meanwhile.
   function change(data, film) {
     video.pause();
-    [frames, coming, from, until, wanted] = [null, data, 0, null, null];
+    [frames, coming, told, from, until, wanted] = [null, data, null, 0, null, null];
     const mine = ++turn;
     if (!begun) again();
     return new Promise((done, failed) => {
@@ -99,6 +109,13 @@ export function film(video, address, shown, painted = () => {}) {
       if (loop && (at < from || at >= last())) go(from);
       else if (at >= count() - 1) go(0);
       return video.play();
+    },
+    // Nobody looks at it any more: it lets go of the connection, and does nothing from now on.
+    close() {
+      ended.abort();
+      video.pause();
+      video.removeAttribute("src");
+      video.load();
     },
   };
 }

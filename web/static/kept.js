@@ -2,7 +2,9 @@
 const KEY = "cliplib.looking";
 const USUAL = { speed: 1, mirror: false, loop: false, sound: true };
 
-export function kept() {
-  try { return { ...USUAL, ...JSON.parse(sessionStorage.getItem(KEY)) }; } catch { return { ...USUAL }; }
+// `first`: what is otherwise than usual for somebody who has chosen nothing yet.
+export function kept(first = {}) {
+  const usual = { ...USUAL, ...first };
+  try { return { ...usual, ...JSON.parse(sessionStorage.getItem(KEY)) }; } catch { return usual; }
 }
 export function keep(what) { sessionStorage.setItem(KEY, JSON.stringify({ ...kept(), ...what })); }

@@ -8,11 +8,12 @@ export function stage(place, { keeping = true } = {}) {
   const seek = place.querySelector(".seek");
   const one = (what) => place.querySelector(`[data-do="${what}"]`);
   const said = place.querySelector("[data-said]");
+  const [clockText, frameText, footageText, nowText] = ["[data-clock]", "[data-frame]", "[data-footage]", ".now"].map((what) => place.querySelector(what));
   const strip = [...place.querySelectorAll(".at")];
   const band = place.querySelector(".part-line rect");
   const speeds = [...place.querySelectorAll("[data-speed]")];
   const keep = (what) => { if (keeping) visit.keep(what); };
-  let frames = null;
+  let frames = null, goingOn = null; // the mark of what goes on
   const reel = film(video, place.dataset.frames, show, (told) => place.dispatchEvent(new CustomEvent("painted", { detail: told })));
   const { count, last, frameAt, go } = reel;
 
@@ -21,14 +22,16 @@ export function stage(place, { keeping = true } = {}) {
     place.dispatchEvent(new CustomEvent("frame", { detail: frame }));
     const clock = frames.clocks[frame] ?? "between rounds";
     seek.setAttribute("aria-valuetext", `frame ${frames.first + frame}, ${clock}`);
-    place.querySelector("[data-clock]").textContent = clock;
-    place.querySelector("[data-frame]").textContent = frames.first + frame;
-    place.querySelector("[data-footage]").textContent = frames.footage[frame];
-    place.querySelector(".now").textContent = clock;
+    frameText.textContent = frames.first + frame;
+    footageText.textContent = frames.footage[frame];
+    if (clockText.textContent !== clock) clockText.textContent = nowText.textContent = clock;
     const us = frames.times[frame + 1] - 1;
     let current = null;
     for (const mark of strip) if (Number(mark.dataset.at) <= us && us - Number(mark.dataset.at) < 600_000) current = mark;
-    for (const mark of strip) mark.classList.toggle("going-on", mark === current);
+    if (current === goingOn) return;
+    goingOn?.classList.remove("going-on");
+    current?.classList.add("going-on");
+    goingOn = current;
   }
 
   function use(data) {
@@ -48,7 +51,13 @@ export function stage(place, { keeping = true } = {}) {
     place.dataset.ready = "yes";
     return frames;
   }
-  const ready = reel.ready?.then((data) => { use(data); reel.begin(); as(visit.kept()); return data; });
+  // Never, if they do not come; the page then says so.
+  const ready = reel.ready?.catch((wrong) => new Promise(() => {
+    const words = `The frames of this clip did not come: ${wrong.message}. Without them it cannot be played. See that the library is running and the network is there, then load the page again.`;
+    const said = Object.assign(document.createElement("p"), { className: "problem", textContent: words });
+    said.setAttribute("role", "alert");
+    place.prepend(said);
+  })).then((data) => { use(data); reel.begin(); as(visit.kept()); return data; });
   async function change(data, address) {
     frames = null;
     const there = await reel.change(data, address);

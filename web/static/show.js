@@ -12,7 +12,7 @@ const speeds = [...root.querySelectorAll("[data-speed]")].map((b) => Number(b.da
 const rows = new Map(); // place -> what the library says of the clip
 const slots = new Map(); // place -> a film
 let at = Number(root.dataset.at), total = Number(root.dataset.total);
-let looking = { ...kept(), loop: sessionStorage.getItem("cliplib.looking") ? kept().loop : true };
+let looking = kept({ loop: true });
 let running = true; // somebody wants it to play
 
 const say = (text) => { $("[data-said]").textContent = text; };
@@ -61,9 +61,7 @@ function open(place, row) {
 }
 function close(slot) {
   slots.delete(slot.place);
-  slot.video.pause();
-  slot.video.removeAttribute("src"); // lets go of the connection
-  slot.video.load();
+  slot.film.close();
   slot.box.remove();
 }
 function apply(slot) {

@@ -1,8 +1,9 @@
 // The page on which somebody talks over the shots of a point: player, drawings, recording, takes.
+import { boardOver, partOf } from "./board.js";
+import { picture } from "./draw_shapes.js";
 import { stage } from "./player.js";
 import { sendFile } from "./sending.js";
 import { second } from "./talk_beside.js";
-import { board, partOf } from "./talk_draw.js";
 import { cannot, microphone } from "./talk_microphone.js";
 import { pictureLog } from "./talk_picture.js";
 import { playback, readTake } from "./talk_play.js";
@@ -14,7 +15,7 @@ const video = place.querySelector("video"), still = find("[data-still]"), missin
 const screens = [...root.querySelectorAll(".screen")];
 const twin = screens[1].querySelector("video"); // the second of two clips
 const player = stage(place, { keeping: false }), other = second(twin, video, () => { if (pair() && video.paused) log.changed(); });
-const api = root.dataset.api;
+const { apiShots, apiTakes: takes } = root.dataset;
 const HOUR_S = 3600, LONGEST_S = 4 * 3600, ASLEEP_MS = 10_000, MOST_PIECE = 900_000;
 
 let shots = [], shot = 0, arriving = null; // place in `shots`; the place that is being loaded
@@ -57,10 +58,11 @@ place.addEventListener("painted", (e) => {
 for (const sign of ["pause", "ratechange"]) video.addEventListener(sign, () => log.changed());
 for (const sign of ["play", "pause"]) video.addEventListener(sign, follow);
 
-const boards = [video, twin].map((one, pane) => board(one, {
+const boards = [video, twin].map((one, pane) => boardOver(one, {
   tool: () => tool,
   style: () => ({ colour: find("[data-colour]").value, width: 0.006 }),
   say: how,
+  parts: ({ at }) => drawings.filter((drawing) => drawing.pane === pane).map((drawing) => picture({ text: "", ...drawing.values }, at, one.videoHeight)),
   made(kind, points) {
     if (kind === "zoom") return look(partOf(points), drawings, () => choose(""));
     const text = find("[data-words]").value.trim();
@@ -72,7 +74,7 @@ const boards = [video, twin].map((one, pane) => board(one, {
 }));
 function look(part, drawn, after = () => {}) {
   [region, drawings] = [part, drawn];
-  boards.forEach((one, pane) => one.show(drawings.filter((d) => d.pane === pane).map((d) => ({ text: "", ...d.values })), region));
+  for (const one of boards) one.zoom(region);
   find("[data-clear]").disabled = !drawings.length;
   find("[data-unzoom]").hidden = !region;
   log.changed();
@@ -182,7 +184,7 @@ const clock = find("[data-take-clock]"), level = find("[data-level]");
 const out = sender(root.dataset.key, sending);
 let state = "idle", now = null; // of the recording that runs: { take, at, zero, number, pieces, lines, stored }
 let mic = null, take = "", length = 0; // the take that is recorded into, and how long it is, microseconds
-let awakeAt = 0, awakeOn = 0, quiet = 0, hour = false;
+let awakeAt = 0, awakeOn = 0, quiet = 0, hour = false; // hour: it was said that the take is as long
 let voices = []; // recordings that are not stored whole: of each all its sound, in blobs, and its kind
 
 function to(next) {
@@ -212,7 +214,7 @@ function sending() {
 function put(job) { out.add(job); }
 function send(what, body, done) {
   const into = now;
-  put({ address: () => `${api}/takes/${into.take}/recordings/${into.number}/${what}`, body: JSON.stringify(body), kind: "application/json", done });
+  put({ address: () => `${takes}/${into.take}/recordings/${into.number}/${what}`, body: JSON.stringify(body), kind: "application/json", done });
 }
 function flush() {
   let lines = log.take();
@@ -234,7 +236,7 @@ function piece(blob) {
     const number = into.pieces;
     into.pieces += 1;
     put({
-      address: () => `${api}/takes/${into.take}/recordings/${into.number}/sound?piece=${number}&clock=${at}`,
+      address: () => `${takes}/${into.take}/recordings/${into.number}/sound?piece=${number}&clock=${at}`,
       body: blob.slice(from, from + MOST_PIECE), kind: "application/octet-stream", sound: true,
       done: () => { into.stored = at; },
     });
@@ -278,8 +280,8 @@ async function record(into, at) {
   try {
     mic = await microphone({ piece, level: loud, lost: (words) => { if (state === "recording") { stop("paused"); problem(`${words} What was recorded until then is stored. Press Go on with another microphone, or end the take.`); } } });
     if (!into) {
-      into = (await ask(`${api}/takes`, "POST", {})).take;
-      await use((await ask(`${api}/takes/${into}`)).shots, shot);
+      into = (await ask(takes, "POST", {})).take;
+      await use((await ask(`${takes}/${into}`)).shots, shot);
       length = 0;
     }
     video.muted = true; // or the microphone hears the film
@@ -291,13 +293,13 @@ async function record(into, at) {
     const zero = mic.begin(), mine = now;
     mine.zero = zero;
     put({
-      address: () => `${api}/takes/${mine.take}/recordings`, kind: "application/json",
+      address: () => `${takes}/${mine.take}/recordings`, kind: "application/json",
       body: JSON.stringify({ at, kind: mic.kind, sound_begins: 0 }), done: (told) => { mine.number = told.recording; },
     });
     log.begin(zero);
     for (const one of drawings) log.drawing(one.name, one.pane, one.values);
     log.first();
-    [awakeAt, awakeOn, quiet] = [performance.now(), Date.now(), 0];
+    [awakeAt, awakeOn, quiet, hour] = [performance.now(), Date.now(), 0, at / 1e6 > HOUR_S];
     to("recording");
     hold();
   } catch (wrong) {
@@ -370,7 +372,7 @@ if (cannot()) problem(cannot());
 const seek = find("[data-heard-seek]");
 let shown = -1; // the place in `shots` that playing back has asked for
 const heard = playback({
-  address: (name) => `${api}/takes/${name}`,
+  address: (name) => `${takes}/${name}`,
   told(t, playing) {
     const taken = heard.take();
     seek.max = Math.max(1, Math.floor(taken.length / 1000));
@@ -408,7 +410,7 @@ let opening = 0; // of the takes that were asked for only the last is opened
 async function open(name) {
   const mine = opening += 1;
   try {
-    const taken = await readTake(`${api}/takes/${name}`, answered);
+    const taken = await readTake(`${takes}/${name}`, answered);
     if (mine !== opening || state !== "idle") return;
     find("[data-heard]").hidden = false;
     find("[data-heard-name]").textContent = `Take ${name}`;
@@ -424,7 +426,7 @@ async function open(name) {
   } catch (wrong) { if (mine === opening) problem(wrong.message); }
 }
 async function list() {
-  const all = await ask(`${api}/takes`);
+  const all = await ask(takes);
   find("[data-none]").hidden = all.length > 0;
   find("[data-takes]").replaceChildren(...all.map((one) => {
     const item = document.createElement("li");
@@ -434,20 +436,24 @@ async function list() {
     item.append(show);
     if (one.chosen) item.append(Object.assign(document.createElement("span"), { className: "used", textContent: "in the film" }));
     else item.append(button("Use it", "use", `Use take ${one.take} in the film`));
-    item.append(button("Throw away", "away", `Throw take ${one.take} away`));
+    const away = Object.assign(document.createElement("details"), { className: "away" }), what = document.createElement("summary");
+    what.append("Throw away", Object.assign(document.createElement("span"), { className: "hidden", textContent: ` take ${one.take}` }));
+    away.append(what, button("Yes, throw it away for good", "away", `Yes, throw take ${one.take} away for good`), Object.assign(document.createElement("small"), { textContent: "Its voice and what was shown are deleted." }));
+    item.append(away);
     for (const note of one.notes) item.append(Object.assign(document.createElement("small"), { textContent: note }));
     return item;
   }));
 }
 find("[data-takes]").addEventListener("click", async (e) => {
-  const { open: name, use: chosen, away } = e.target.closest("button")?.dataset ?? {};
+  const button = e.target.closest("button");
+  if (!button) return;
+  const { open: name, use: chosen, away } = button.dataset;
   if (state !== "idle") return problem("End the take that is being recorded first.");
   try {
     if (name) return await open(name);
-    if (chosen) await ask(`${api}/takes/${chosen}/choose`, "POST");
+    if (chosen) await ask(`${takes}/${chosen}/choose`, "POST");
     if (away) {
-      if (!confirm(`Throw take ${away} away for good? Its voice and what was shown are deleted.`)) return;
-      await ask(`${api}/takes/${away}`, "DELETE");
+      await ask(`${takes}/${away}`, "DELETE");
       if (heard.take()?.take === away) { heard.stop(); find("[data-heard]").hidden = true; }
     }
     await list();
@@ -463,7 +469,7 @@ find("[data-bring]").addEventListener("change", async (e) => {
   try {
     const key = await sendFile(file, root.dataset.key, { told: (_, words) => { told.textContent = words; } });
     told.textContent = "It is read…";
-    const made = await ask(`${api}/takes`, "POST", { upload: key, file: file.name });
+    const made = await ask(takes, "POST", { upload: key, file: file.name });
     told.textContent = `It is take ${made.take}, and the film uses it.`;
     await list();
   } catch (wrong) { told.textContent = wrong.message; }
@@ -515,7 +521,7 @@ root.addEventListener("keydown", (e) => {
 }, { capture: true });
 
 to("idle");
-Promise.all([ask(`${api}/shots`).then((told) => {
+Promise.all([ask(apiShots).then((told) => {
   if (!told.length) problem("This point has no shot yet: put a clip into its text, then come back. You can bring a sound file.");
   return use(told);
 }), list()]).catch((wrong) => problem(wrong.message)).finally(() => { root.dataset.ready = "yes"; });
