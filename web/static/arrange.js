@@ -1,4 +1,6 @@
 // Arranging a reel: order by dragging or by keys, cut, leave out; the total time goes along.
+import { reorder } from "./reorder.js";
+
 const form = document.querySelector(".arrange");
 const list = form?.querySelector(".rows");
 const said = form?.querySelector("[data-said]");
@@ -6,16 +8,6 @@ const rows = () => [...list.children];
 
 function tell(row) {
   said.textContent = `clip ${row.dataset.row} is now number ${rows().indexOf(row) + 1} of ${rows().length}`;
-}
-
-function move(row, by) {
-  const other = by < 0 ? row.previousElementSibling : row.nextElementSibling;
-  if (!other) return;
-  const focused = document.activeElement;
-  by < 0 ? other.before(row) : other.after(row);
-  focused.focus();
-  row.scrollIntoView({ block: "nearest" });
-  tell(row);
 }
 
 function clock(us) {
@@ -33,14 +25,7 @@ function total() {
 }
 
 if (form) {
-  list.addEventListener("keydown", (e) => {
-    const row = e.target.closest(".row");
-    const alone = e.altKey || e.target.matches("[data-grip]");
-    if (row && alone && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
-      e.preventDefault();
-      move(row, e.key === "ArrowUp" ? -1 : 1);
-    }
-  });
+  reorder(list, { rows: ".row", moved: tell });
   list.addEventListener("click", (e) => {
     if (!e.target.matches("[data-out]")) return;
     const row = e.target.closest(".row");
@@ -48,28 +33,6 @@ if (form) {
     row.remove();
     (next?.querySelector("[data-grip]") || form.querySelector("[name=title]")).focus();
     total();
-  });
-  list.addEventListener("pointerdown", (e) => {
-    const grip = e.target.closest("[data-grip]");
-    if (!grip || e.button) return;
-    const row = grip.closest(".row");
-    grip.setPointerCapture(e.pointerId);
-    row.classList.add("dragged");
-    const drag = (m) => {
-      const other = rows().find((r) => { const b = r.getBoundingClientRect(); return m.clientY >= b.top && m.clientY < b.bottom; });
-      if (!other || other === row) return;
-      const box = other.getBoundingClientRect();
-      const above = rows().indexOf(other) < rows().indexOf(row);
-      if (above && m.clientY < box.top + box.height / 2) other.before(row);
-      else if (!above && m.clientY > box.top + box.height / 2) other.after(row);
-    };
-    const drop = () => {
-      grip.removeEventListener("pointermove", drag);
-      row.classList.remove("dragged");
-      tell(row);
-    };
-    grip.addEventListener("pointermove", drag);
-    grip.addEventListener("lostpointercapture", drop, { once: true });
   });
   let wait;
   list.addEventListener("input", (e) => {

@@ -1,6 +1,7 @@
 // Writing a breakdown: the points follow the text; points are moved by dragging or by keys; nothing that
 // somebody else kept is written over.
 import { pictures } from "./cards.js";
+import { reorder } from "./reorder.js";
 
 const root = document.querySelector(".bd-edit");
 const form = root.querySelector(".bd-text");
@@ -103,39 +104,7 @@ async function order(row) {
   show();
 }
 
-panel.addEventListener("keydown", (e) => {
-  if (!e.target.matches("[data-grip]") || text.readOnly || (e.key !== "ArrowUp" && e.key !== "ArrowDown")) return;
-  e.preventDefault();
-  const row = e.target.closest("[data-number]");
-  const other = e.key === "ArrowUp" ? row.previousElementSibling : row.nextElementSibling;
-  if (!other) return;
-  e.key === "ArrowUp" ? other.before(row) : other.after(row);
-  e.target.focus();
-  row.scrollIntoView({ block: "nearest" });
-  order(row);
-});
-
-panel.addEventListener("pointerdown", (e) => {
-  const grip = e.target.closest("[data-grip]");
-  if (!grip || e.button || text.readOnly) return;
-  const row = grip.closest("[data-number]");
-  grip.setPointerCapture(e.pointerId);
-  row.classList.add("dragged");
-  const drag = (m) => {
-    const other = points().find((p) => { const b = p.getBoundingClientRect(); return p !== row && m.clientY >= b.top && m.clientY < b.bottom; });
-    if (!other) return;
-    const box = other.getBoundingClientRect();
-    const above = points().indexOf(other) < points().indexOf(row);
-    if (above && m.clientY < box.top + box.height / 2) other.before(row);
-    else if (!above && m.clientY > box.top + box.height / 2) other.after(row);
-  };
-  grip.addEventListener("pointermove", drag);
-  grip.addEventListener("lostpointercapture", () => {
-    grip.removeEventListener("pointermove", drag);
-    row.classList.remove("dragged");
-    order(row);
-  }, { once: true });
-});
+reorder(panel, { rows: "[data-number]", may: () => !text.readOnly, moved: order });
 
 // --- from a point to its text ---
 panel.addEventListener("click", (e) => {
