@@ -426,6 +426,42 @@ def test_writing_in_chromium(folder: Path) -> None:
             assert page.locator(".actions .who").first.is_visible()  # who did it
 
 
+@needs_chromium[0]
+@needs_chromium[1]
+def test_a_point_that_is_moved_twice_quickly_moves_twice(folder: Path) -> None:
+    """An arrow held down, a move while another one is being answered, and keeping right after a move."""
+    name = Library(folder).making.breakdowns.put(None, TEXT)
+    text = "document.querySelector('#text').value"
+    heads = f"[...{text}.matchAll(/^## (.*)$/gm)].map((m) => m[1]).join()"
+    move = """([number, ...keys]) => { for (const key of keys) {
+      const grip = document.querySelector(`[data-number="${number}"] [data-grip]`);
+      grip.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true })); } }"""
+    with chromium() as browser, served.serve(folder) as address, new_page(browser) as page:
+        page.goto(f"{address}/breakdowns/{name}/edit")
+        page.evaluate(move, ["2", "ArrowUp", "ArrowUp"])
+        page.wait_for_function(f"() => {heads} === 'Last,He tries it,The answer'")
+        page.wait_for_function("() => document.querySelector('.bd-point h2').textContent === '1. Last'")
+        assert page.inner_text("[data-moved]") == "Last is now point 1 of 3"
+
+        held: list[Any] = []
+        page.route("**/order", lambda route: held.append(route))
+        with page.expect_request("**/order"):
+            page.evaluate(move, ["0", "ArrowDown"])
+        page.evaluate(move, ["0", "ArrowDown"])
+        with page.expect_request("**/order"):
+            held.pop().continue_()
+        assert page.evaluate(heads) == "He tries it,Last,The answer"
+        held.pop().continue_()
+        page.wait_for_function(f"() => {heads} === 'He tries it,The answer,Last'")
+        page.unroute("**/order")
+        page.wait_for_function("() => document.querySelector('.bd-point h2').textContent === '1. He tries it'")
+
+        page.evaluate(move, ["0", "ArrowDown"])
+        page.keyboard.press("Control+s")
+        page.wait_for_function("() => document.querySelector('[data-said]').textContent === 'Kept.'")
+    assert re.findall(r"^## (.*)$", kept(folder, name).decode(), re.MULTILINE)[:2] == ["The answer", "He tries it"]
+
+
 # --- putting things in --------------------------------------------------------------------------------------
 
 EMPTY = "# Numbers\n\n## First\n\nSaid.\n\n## Second\n\nSaid too.\n"

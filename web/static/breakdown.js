@@ -14,7 +14,7 @@ let kept = text.dataset.changed ? null : text.value;
 let waiting, asked = 0, leaving = false;
 
 const headers = { "X-Form-Key": root.dataset.key };
-const changed = () => text.value !== kept;
+const changed = () => text.value !== kept || !inOrder();
 
 function tell() {
   if (text.readOnly) return;
@@ -29,7 +29,7 @@ async function show() {
   try {
     const answer = await fetch(root.dataset.shown, { method: "POST", headers, body });
     const page = await answer.text();
-    if (turn !== asked) return; // a later one is on its way
+    if (turn !== asked || !inOrder() || panel.querySelector(".dragged")) return; // a later one is on its way, or follows
     if (!answer.ok) throw new Error();
     const held = document.activeElement?.closest("[data-number]")?.dataset.number;
     panel.replaceChildren(...new DOMParser().parseFromString(page, "text/html").body.childNodes);
@@ -43,16 +43,16 @@ async function show() {
 
 text.addEventListener("input", () => {
   tell();
-  clearTimeout(waiting);
-  waiting = setTimeout(show, PATIENCE);
+  later();
 });
 
 // --- keeping ---
 form.addEventListener("submit", async (e) => {
   if (leaving) return;
   e.preventDefault();
-  const value = text.value;
   said.textContent = "Keeping…";
+  await ordered(); // a point that was moved just now
+  const value = text.value;
   try {
     const answer = await fetch(root.dataset.keep, {
       method: "PUT", headers: { ...headers, "Content-Type": "application/json" },
@@ -80,28 +80,51 @@ addEventListener("beforeunload", (e) => { if (changed() && !leaving && !text.rea
 // --- order ---
 const points = () => [...panel.querySelectorAll("[data-number]")];
 
-async function order(row) {
-  const numbers = points().map((p) => Number(p.dataset.number));
-  const now = numbers.indexOf(Number(row.dataset.number));
-  if (numbers.every((n, i) => n === i)) return;
+// The text follows the rows when they rest; the next move is sent when the last one has been answered.
+const inOrder = () => points().every((p, i) => Number(p.dataset.number) === i);
+let last = null, ordering = null; // the row that was moved last; what is being asked
+
+function order(row) {
+  last = row;
+  asked += 1; // what is on its way has the order before
+  tell();
+  later();
+}
+function later() {
   clearTimeout(waiting);
-  const before = text.value;
+  waiting = setTimeout(async () => {
+    const problem = await ordered();
+    await show();
+    if (problem) said.textContent = problem;
+  }, PATIENCE);
+}
+function ordered() {
+  ordering ??= follow().finally(() => { ordering = null; });
+  return ordering;
+}
+async function follow() { // what went wrong, or nothing
   try {
-    const answer = await fetch(root.dataset.order, {
-      method: "POST", headers: { ...headers, "Content-Type": "application/json" },
-      body: JSON.stringify({ text: before, order: numbers }),
-    });
-    const told = await answer.json();
-    if (!answer.ok) throw new Error(told.message);
-    if (text.value !== before) return show();
-    text.setRangeText(told.text, 0, before.length, "start");
-    moved.textContent = `${row.querySelector("h2").textContent.replace(/^\d+\. /, "")} is now point ${now + 1} of ${numbers.length}`;
-    points().forEach((p, i) => { p.dataset.number = i; });
+    while (!inOrder()) {
+      const before = text.value, rows = points(), numbers = rows.map((p) => Number(p.dataset.number));
+      const answer = await fetch(root.dataset.order, {
+        method: "POST", headers: { ...headers, "Content-Type": "application/json" },
+        body: JSON.stringify({ text: before, order: numbers }),
+      });
+      const told = await answer.json();
+      if (!answer.ok) throw new Error(told.message);
+      if (text.value !== before) continue; // somebody went on writing: the same move, in that text
+      text.setRangeText(told.text, 0, before.length, "start");
+      rows.forEach((p, i) => { p.dataset.number = i; });
+      if (inOrder()) moved.textContent = `${last.querySelector("h2").textContent.replace(/^\d+\. /, "")} is now point ${points().indexOf(last) + 1} of ${rows.length}`;
+    }
     tell();
+    return "";
   } catch (problem) {
-    moved.textContent = said.textContent = problem.message || "The points cannot be moved just now.";
+    const rows = points().sort((a, b) => a.dataset.number - b.dataset.number);
+    rows[0].parentElement.append(...rows); // as the text has them
+    tell();
+    return moved.textContent = problem.message || "The points cannot be moved just now.";
   }
-  show();
 }
 
 reorder(panel, { rows: "[data-number]", may: () => !text.readOnly, moved: order });
