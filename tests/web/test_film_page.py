@@ -104,10 +104,65 @@ def test_pictures_are_of_the_boundary(page: Any) -> None:
     shown = page.evaluate("[...document.querySelectorAll('.film-stills canvas')].map((c) => c.dataset.frame)")
     assert shown == ["79", "80", "50"]
     page.wait_for_function(SETTLED)
+    page.wait_for_function("() => document.querySelector('[data-frame]').textContent.endsWith('frame 80')")
     video = page.locator("video.log-video").element_handle()
     assert page.evaluate(NUMBER, video) - footage.make("closed gop").first == 80
     page.keyboard.press("e")
     still(page, 95)
+
+
+def test_hearing_a_boundary_leaves_the_film_as_it_stood(page: Any) -> None:
+    """At the speed of the fight, whatever the speed is; then paused and at the page's speed. A step ends it, and
+    what it would have paused plays on."""
+    rate = "document.querySelector('.log-video').playbackRate"
+    paused = "document.querySelector('.log-video').paused"
+    page.locator("[data-speed]").select_option("0.5")
+    page.locator("#entry").press("F2")
+    page.keyboard.press("h")
+    assert (page.evaluate(rate), page.evaluate(paused)) == (1, False)
+    page.keyboard.press("h")
+    page.wait_for_function(f"() => {paused}")
+    assert page.evaluate(rate) == 0.5
+    for key in ("ArrowRight", "ArrowDown", "e"):
+        page.keyboard.press("h")
+        page.keyboard.press(key)
+        assert (page.evaluate(rate), page.evaluate(paused)) == (0.5, True)
+    page.evaluate("document.querySelector('.log-video').play()")
+    page.wait_for_timeout(800)  # longer than a hearing
+    assert not page.evaluate(paused)
+
+
+def test_a_picture_shows_the_frame_that_its_caption_names(library: Library, browser: Any) -> None:
+    """However quickly one steps, and however late the browser is: here each of its seeks takes its time, and the sign
+    of an earlier one comes meanwhile. The frames have their numbers burnt into them."""
+    late = """() => {
+      const time = Object.getOwnPropertyDescriptor(HTMLMediaElement.prototype, 'currentTime');
+      Object.defineProperty(HTMLMediaElement.prototype, 'currentTime', { get: time.get, set(to) {
+        if (this.isConnected) return time.set.call(this, to);
+        setTimeout(() => time.set.call(this, to), 150);
+        setTimeout(() => this.dispatchEvent(new Event('seeked')), 20);
+      } });
+      const number = NUMBER, draw = CanvasRenderingContext2D.prototype.drawImage;
+      CanvasRenderingContext2D.prototype.drawImage = function (source, ...where) {
+        if (this.canvas.isConnected) this.canvas.dataset.painted = number(source);
+        return draw.call(this, source, ...where);
+      };
+    }""".replace("NUMBER", NUMBER)
+    with served.serve(library.folder) as address, new_page(browser) as page:
+        page.add_init_script(f"({late})()")
+        begin(page, address)
+        page.locator("#entry").press("F2")
+        for _ in range(3):
+            page.keyboard.press("ArrowRight")
+        page.wait_for_selector(".film-card[data-shown$='-0-28']")
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("e")
+        page.wait_for_selector(".film-card[data-shown$='-1-95']")
+        shown = page.evaluate(
+            "[...document.querySelectorAll('.film-stills canvas')].map((c) => [c.dataset.frame, c.dataset.painted])"
+        )
+    first = footage.make("closed gop").first
+    assert [int(painted) - first for _, painted in shown] == [int(frame) for frame, _ in shown] == [94, 95, 50]
 
 
 def test_somebody_was_quicker(library: Library, page: Any) -> None:

@@ -1,7 +1,7 @@
 // Logging while the fight plays. Every line is sent when it is entered; what the server has answered is kept.
 import { Frames, clock, follow } from "./log_frames.js";
 import { Offers, keysOfRows } from "./log_offers.js";
-import { film, pace } from "./log_film.js";
+import { found, pace } from "./log_film.js";
 import { strip } from "./log_strip.js";
 
 const root = document.querySelector(".logging");
@@ -69,7 +69,7 @@ const lane = strip($(".log-strip"), {
   chosen: (line) => { video.pause(); eye.to(line.frame); row(line.id)?.focus(); },
 });
 
-const whole = film($(".film-line"), $(".film"), { ask, by, frames, video, seek: (frame) => eye.to(frame), pause: () => video.pause(), changed: (told) => { known.rounds = told.rounds.map(([n, from]) => [n, from]); } });
+const whole = found($(".film-line"), $(".film"), { ask, by, frames, video, seek: (frame) => eye.to(frame), pause: () => video.pause(), listen: (on) => running.listen(on), changed: (told) => { known.rounds = told.rounds.map(([n, from]) => [n, from]); } });
 const running = pace({ video, frames, seek: (frame) => eye.to(frame), told: whole.told, wishes: () => ({ skip: $("[data-skip]").checked, hurry: $("[data-hurry]").checked }) });
 for (const name of ["skip", "hurry"]) {
   const tick = $(`[data-${name}]`);

@@ -1,11 +1,11 @@
 // The film as a strip: rounds, rests, replays and where action is likely; and what is proposed of it, to be decided.
-import { clock } from "./log_frames.js";
+import { clock, follow } from "./log_frames.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const WIDE = 1000;
 const EARLIER = 0.25; // seconds heard before a boundary, and after it
 
-export function film(picture, place, { ask, by, frames, video, seek, pause, changed }) {
+export function found(picture, place, { ask, by, frames, video, seek, pause, listen, changed }) {
   const $ = (what) => place.querySelector(what);
   const now = document.createElementNS(SVG, "line"), card = $(".film-card");
   let told = { seconds: 1, rounds: [], parts: [], proposals: [], quiet: null, notes: [] };
@@ -66,22 +66,24 @@ export function film(picture, place, { ask, by, frames, video, seek, pause, chan
     for (const button of place.querySelectorAll("[data-edge]")) button.setAttribute("aria-pressed", String(Number(button.dataset.edge) === edge));
     stills(one, span);
   }
-  // Two pictures of the boundary, the frame before it and the frame at it; of a replay also what it shows again.
+  // Two pictures of the boundary, the frame before it and the frame at it; of a replay also what it shows again. One
+  // film, off the page, shows them one after the other; what is asked for later ends what was asked for before.
   const source = document.createElement("video");
   source.muted = true;
   source.preload = "auto";
-  let wanted = 0;
+  let arrived = () => {}, wanted = new AbortController();
+  const eye = follow(source, frames, (frame) => arrived(frame));
   async function stills(one, span) {
-    const mine = ++wanted;
+    wanted.abort();
+    const { signal } = wanted = new AbortController();
     const shown = [span[edge] - 1, span[edge]];
     if (one.kind === "replay" && one.of !== null) shown.push(frames.near(one.of));
-    const places = [...place.querySelectorAll("figure")];
+    const key = `${one.id}-${edge}-${span[edge]}`, places = [...place.querySelectorAll("figure")];
     places[2].hidden = shown.length < 3;
     if (!source.src) source.src = video.currentSrc || video.src;
     for (const [i, frame] of shown.entries()) {
       const target = frames.clamp(frame);
-      await still(target);
-      if (mine !== wanted) return;
+      if (!(await still(target, signal))) return;
       const canvas = places[i].querySelector("canvas");
       canvas.width = 320;
       canvas.height = Math.round((320 * (source.videoHeight || 9)) / (source.videoWidth || 16));
@@ -89,23 +91,39 @@ export function film(picture, place, { ask, by, frames, video, seek, pause, chan
       canvas.dataset.frame = String(target);
       places[i].querySelector("figcaption").textContent = `${["just before", "at", "shown again from"][i]} ${clock(frames.times[target], 2)}`;
     }
-    card.dataset.shown = `${one.id}-${edge}-${span[edge]}`;
+    card.dataset.shown = key;
   }
-  function still(frame) {
+  // True when the browser has painted this frame; false when another is asked for first, or there is no film. A frame
+  // that is there already is not painted anew.
+  function still(target, signal) {
     return new Promise((done) => {
-      source.addEventListener("seeked", () => source.requestVideoFrameCallback ? setTimeout(done, 30) : done(), { once: true });
-      source.addEventListener("error", done, { once: true });
-      source.currentTime = frames.middle(frame);
+      const there = () => eye.shown() === target && source.readyState >= 2 && !source.seeking;
+      if (there()) { done(true); return; }
+      arrived = (frame) => { if (frame === target) done(true); };
+      signal.addEventListener("abort", () => done(false));
+      source.addEventListener("seeked", () => { if (there()) done(true); }, { signal });
+      source.addEventListener("error", () => done(false), { signal });
+      eye.to(target);
     });
   }
-  function hear() { // half a second of sound round the boundary
+  // Half a second of sound round the boundary, then the film stands as it did.
+  let hearing = 0;
+  function hush() {
+    if (!hearing) return;
+    clearTimeout(hearing);
+    hearing = 0;
+    pause();
+    listen(false);
+  }
+  function hear() {
     const one = current();
     if (!one) return;
+    hush();
     const moment = frames.times[(moved ?? [frames.near(one.from), frames.near(one.until)])[edge]];
     seek(frames.near(Math.max(0, moment - EARLIER)));
-    video.playbackRate = 1;
+    listen(true);
     video.play().catch(() => {});
-    setTimeout(() => pause(), (2 * EARLIER + 0.15) * 1000);
+    hearing = setTimeout(hush, (2 * EARLIER + 0.15) * 1000);
   }
   function step(by) {
     const one = current();
@@ -113,6 +131,7 @@ export function film(picture, place, { ask, by, frames, video, seek, pause, chan
     moved ??= [frames.near(one.from), frames.near(one.until)];
     const to = frames.clamp(moved[edge] + by);
     if (edge ? to > moved[0] : to < moved[1]) moved[edge] = to;
+    hush();
     pause();
     seek(moved[edge]);
     drawCard();
@@ -122,6 +141,7 @@ export function film(picture, place, { ask, by, frames, video, seek, pause, chan
     at = (at + by + told.proposals.length) % told.proposals.length;
     edge = 0;
     moved = null;
+    hush();
     pause();
     seek(frames.near(current().from));
     drawStrip();
@@ -129,6 +149,7 @@ export function film(picture, place, { ask, by, frames, video, seek, pause, chan
   }
   function side() {
     edge = 1 - edge;
+    hush();
     const one = current();
     if (one) seek((moved ?? [frames.near(one.from), frames.near(one.until)])[edge]);
     drawCard();
@@ -196,9 +217,10 @@ export function film(picture, place, { ask, by, frames, video, seek, pause, chan
 // Rests and replays that somebody has confirmed are passed over; nothing inside a round is. Where action is
 // unlikely the film runs at twice the speed.
 export function pace({ video, frames, seek, told, wishes }) {
-  let base = 1, hurried = false;
+  let base = 1, hurried = false, listening = false;
+  const run = () => { video.playbackRate = listening ? 1 : hurried ? 2 * base : base; };
   function pass(seconds) {
-    if (video.paused || video.seeking) return;
+    if (listening || video.paused || video.seeking) return;
     const { rounds, parts, quiet } = told();
     const wish = wishes();
     if (wish.skip) {
@@ -210,7 +232,11 @@ export function pace({ video, frames, seek, told, wishes }) {
       if (rounds.length && !coming && !inside) return video.pause();
     }
     const fast = wish.hurry && quiet?.useful && !quiet.spans.some(([from, until]) => seconds >= from - 0.2 && seconds < until);
-    if (fast !== hurried) { hurried = fast; video.playbackRate = fast ? 2 * base : base; }
+    if (fast !== hurried) { hurried = fast; run(); }
   }
-  return { pass, speed(value) { base = value; hurried = false; video.playbackRate = value; } };
+  return {
+    pass,
+    speed(value) { [base, hurried] = [value, false]; run(); },
+    listen(on) { listening = on; run(); }, // as it was, and whole, while somebody listens
+  };
 }
