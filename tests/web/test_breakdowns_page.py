@@ -454,12 +454,17 @@ def test_a_point_that_is_moved_twice_quickly_moves_twice(folder: Path) -> None:
         held.pop().continue_()
         page.wait_for_function(f"() => {heads} === 'He tries it,The answer,Last'")
         page.unroute("**/order")
-        page.wait_for_function("() => document.querySelector('.bd-point h2').textContent === '1. He tries it'")
+        page.wait_for_function(
+            "() => document.querySelector('.bd-point h2').textContent === '1. He tries it'"
+        )
 
         page.evaluate(move, ["0", "ArrowDown"])
         page.keyboard.press("Control+s")
         page.wait_for_function("() => document.querySelector('[data-said]').textContent === 'Kept.'")
-    assert re.findall(r"^## (.*)$", kept(folder, name).decode(), re.MULTILINE)[:2] == ["The answer", "He tries it"]
+    assert re.findall(r"^## (.*)$", kept(folder, name).decode(), re.MULTILINE)[:2] == [
+        "The answer",
+        "He tries it",
+    ]
 
 
 # --- putting things in --------------------------------------------------------------------------------------

@@ -162,7 +162,9 @@ def test_a_picture_shows_the_frame_that_its_caption_names(library: Library, brow
             "[...document.querySelectorAll('.film-stills canvas')].map((c) => [c.dataset.frame, c.dataset.painted])"
         )
     first = footage.make("closed gop").first
-    assert [int(painted) - first for _, painted in shown] == [int(frame) for frame, _ in shown] == [94, 95, 50]
+    assert (
+        [int(painted) - first for _, painted in shown] == [int(frame) for frame, _ in shown] == [94, 95, 50]
+    )
 
 
 def test_somebody_was_quicker(library: Library, page: Any) -> None:
