@@ -154,7 +154,8 @@ class Catalogue:
             raise NotFoundError(f"no fight {fight_id} in this library")
         return found[0]
 
-    def _fights(self, where: str, parameters: Sequence[Any]) -> tuple[FightRow, ...]:
+    def _fights(self, where: str, parameters: Sequence[int]) -> tuple[FightRow, ...]:
+        """`parameters`: the fights' numbers, as `where` takes them; none for all."""
         sql = f"""
             SELECT f.*, r.name AS red_name, b.name AS blue_name, footage.path AS footage_path,
               (SELECT count(*) FROM exchanges e WHERE e.fight_id = f.id) AS exchange_count,
@@ -167,8 +168,9 @@ class Catalogue:
         if not rows:
             return ()
         logs: dict[int, list[LogSource]] = {}
+        which = f"WHERE fight_id IN ({marks(parameters)})" if parameters else ""
         for fight_id, file, by in self._rows(
-            "SELECT fight_id, file, by FROM logs ORDER BY fight_id, position"
+            f"SELECT fight_id, file, by FROM logs {which} ORDER BY fight_id, position", parameters
         ):
             logs.setdefault(fight_id, []).append(LogSource(file, by))
         found = [

@@ -8,12 +8,14 @@ that is on the disk before it is reported done. Ingest never touches these logs 
 from __future__ import annotations
 
 import json
+from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from cliplib.catalogue.rows import NewExchange, NewMark, second_opinions, span_of
+from cliplib.catalogue.rows import NewExchange, NewMark, marked, second_opinions, span_of
 from cliplib.catalogue.store import Store
 from cliplib.catalogue.writing import fighter_id, mark_views, replace_exchanges, replace_marks, touch
 from cliplib.core.errors import NotFoundError
@@ -46,6 +48,7 @@ class LiveLog:
     lines: tuple[LiveLine, ...]
 
 
+_KEPT = 16  # fights whose lines are kept in memory
 Derive = Callable[[FightInfo, Sequence[LiveLog]], tuple[Sequence[NewExchange], Sequence[NewMark]]]
 """From lines to exchanges and marks, given the fight with all its logs; done inside the transaction."""
 
@@ -60,16 +63,36 @@ class LiveLogs:
 
     def __init__(self, store: Store, info_of: Callable[[int], FightInfo]):
         self._store, self._info_of = store, info_of
+        self._known: OrderedDict[int, tuple[int, tuple[LiveLog, ...]]] = OrderedDict()
 
     def logs(self, fight_id: int) -> tuple[LiveLog, ...]:
         """A fight's live logs in the order they were begun, each with its lines as they were written."""
+        revision = self._revision(fight_id)  # read first: with what is written meanwhile it only grows
+        known = self._known.get(fight_id)
+        if known is None or known[0] != revision:
+            known = revision, self._read(fight_id)
+            self._keep(fight_id, *known)
+        return known[1]
+
+    def _revision(self, fight_id: int) -> int:
+        """Every change of a fight's lines raises it."""
+        found = self._store.rows("SELECT revision FROM fights WHERE id = ?", (fight_id,))
+        return int(found[0][0]) if found else -1
+
+    def _keep(self, fight_id: int, revision: int, logs: tuple[LiveLog, ...]) -> None:
+        """Whoever logs asks for the same lines with each that is added."""
+        self._known[fight_id] = revision, logs
+        while len(self._known) > _KEPT:
+            self._known.popitem(last=False)
+
+    def _read(self, fight_id: int) -> tuple[LiveLog, ...]:
         lines: dict[int, list[LiveLine]] = {}
         for log_id, line_id, said in self._store.rows(
             "SELECT log_id, id, said FROM live_lines WHERE log_id IN "
             "(SELECT id FROM logs WHERE fight_id = ? AND live = 1) ORDER BY id",
             (fight_id,),
         ):
-            lines.setdefault(log_id, []).append(LiveLine(line_id, json.loads(said)))
+            lines.setdefault(log_id, []).append(_line(line_id, said))
         rows = self._store.rows(
             "SELECT id, file, by, live FROM logs WHERE fight_id = ? ORDER BY position", (fight_id,)
         )
@@ -85,9 +108,19 @@ class LiveLogs:
         NotFoundError if there is no such fight. What `change` or `derive` raise undoes everything.
         """
         with self._durable() as db:
-            log_id = self._log(db, fight_id, by)
-            done = change(LineEditor(db, log_id))
-            self._rederive(db, fight_id, derive)
+            known = self._known.get(fight_id)
+            before = known[1] if known is not None and known[0] == self._revision(fight_id) else ()
+            editor = LineEditor(db, self._log(db, fight_id, by))
+            done = change(editor)
+            log = next((log for log in before if log.file == name_of(by)), None)
+            lines = editor.applied(log.lines) if log is not None else None
+            if log is None or lines is None:
+                now = self._read(fight_id)
+            else:
+                now = tuple(replace(one, lines=lines) if one is log else one for one in before)
+            self._rederive(db, fight_id, derive, now)
+            revision = self._revision(fight_id)
+        self._keep(fight_id, revision, now)  # not earlier: what is undone must not be known
         return done
 
     def rederive(self, fight_id: int, derive: Derive) -> None:
@@ -95,7 +128,7 @@ class LiveLogs:
         if not self.logs(fight_id):
             return
         with self._store.transaction() as db:
-            self._rederive(db, fight_id, derive)
+            self._rederive(db, fight_id, derive, self._read(fight_id))
 
     @contextmanager
     def _durable(self) -> Iterator[Database]:
@@ -124,12 +157,13 @@ class LiveLogs:
         )
         return int(cursor.lastrowid or 0)
 
-    def _rederive(self, db: Database, fight_id: int, derive: Derive) -> None:
+    def _rederive(self, db: Database, fight_id: int, derive: Derive, live: Sequence[LiveLog]) -> None:
         info = self._info_of(fight_id)
-        exchanges, marks = derive(info, self.logs(fight_id))
+        exchanges, marks = derive(info, live)
         told = db.execute(
             "SELECT l.file, e.round, e.start_us, e.end_us, min(a.time_us), max(a.time_us), max(a.until_us) "
-            "FROM exchanges e JOIN logs l ON l.id = e.log_id LEFT JOIN actions a ON a.exchange_id = e.id "
+            "FROM exchanges e JOIN logs l ON l.id = e.log_id "
+            "LEFT JOIN actions a ON a.exchange_id = e.id AND e.start_us IS NULL "
             "WHERE e.fight_id = ? AND l.live = 0 GROUP BY e.id",
             [fight_id],
         ).fetchall()
@@ -138,14 +172,13 @@ class LiveLogs:
         for file, number, start, end, *times in told:
             actions = tuple(Action("", time_us=time) for time in times if time is not None)
             spans.append((places[file], *span_of(Exchange(actions, number, start, end))))
-        spans += [(item.log, *span_of(item.exchange)) for item in exchanges]
-        second = second_opinions(spans, info.logs)[len(told) :]
-        marked = [replace(item, second_opinion=s) for item, s in zip(exchanges, second, strict=True)]
+        spans += [(item.log, *item.span) for item in exchanges]
+        exchanges = marked(exchanges, second_opinions(spans, info.logs)[len(told) :])
         people = {name: fighter_id(db, name) for name in info.fighters}
         log_ids = [
             i for (i,) in db.execute("SELECT id FROM logs WHERE fight_id = ? ORDER BY position", [fight_id])
         ]
-        replace_exchanges(db, fight_id, info, marked, people, log_ids, live=True)
+        replace_exchanges(db, fight_id, info, exchanges, people, log_ids, live=True)
         replace_marks(db, fight_id, marks, people, log_ids, live=True)
         mark_views(db, fight_id, info)
         touch(db, fight_id)
@@ -156,12 +189,18 @@ class LineEditor:
 
     def __init__(self, db: Database, log_id: int):
         self._db, self._log_id = db, log_id
+        self._added: list[LiveLine] = []
+        self._otherwise = False
+
+    def applied(self, lines: tuple[LiveLine, ...]) -> tuple[LiveLine, ...] | None:
+        """The log's lines as they are now, if these are what they were; None if they must be read."""
+        return None if self._otherwise else (*lines, *self._added)
 
     def lines(self) -> tuple[LiveLine, ...]:
         rows = self._db.execute(
             "SELECT id, said FROM live_lines WHERE log_id = ? ORDER BY id", [self._log_id]
         ).fetchall()
-        return tuple(LiveLine(line_id, json.loads(said)) for line_id, said in rows)
+        return tuple(_line(line_id, said) for line_id, said in rows)
 
     def line(self, line_id: int) -> LiveLine:
         """NotFoundError for a line that is not there, or in another log."""
@@ -176,20 +215,32 @@ class LineEditor:
         cursor = self._db.execute(
             "INSERT INTO live_lines (log_id, said) VALUES (?, ?)", [self._log_id, _to_json(said)]
         )
-        return LiveLine(int(cursor.lastrowid or 0), dict(said))
+        added = _line(int(cursor.lastrowid or 0), _to_json(said))
+        self._added.append(added)
+        return added
 
     def put(self, line_id: int, said: Said) -> LiveLine:
         self.line(line_id)
+        self._otherwise = True
         self._db.execute("UPDATE live_lines SET said = ? WHERE id = ?", [_to_json(said), line_id])
         return LiveLine(line_id, dict(said))
 
     def remove(self, line_id: int) -> LiveLine:
         gone = self.line(line_id)
+        self._otherwise = True
         self._db.execute("DELETE FROM live_lines WHERE id = ?", [line_id])
         return gone
 
     def clear(self) -> None:
+        self._otherwise = True
         self._db.execute("DELETE FROM live_lines WHERE log_id = ?", [self._log_id])
+
+
+@lru_cache(maxsize=65_536)
+def _line(line_id: int, said: str) -> LiveLine:
+    """Kept: a log is read again with each line that is added to it, and what is the same object as before
+    needs no second look."""
+    return LiveLine(line_id, json.loads(said))
 
 
 def _to_json(said: Said) -> str:

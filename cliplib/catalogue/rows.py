@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +38,7 @@ from cliplib.core.version import __version__
 # --- into the catalogue -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class NewExchange:
     """An exchange to be stored. `log` is its log's place in `FightInfo.logs`; `in_us`, `out_us` are the
     clip's planned in and out before they are clamped to the footage."""
@@ -48,6 +48,16 @@ class NewExchange:
     in_us: int | None = None
     out_us: int | None = None
     second_opinion: bool = False
+
+    @cached_property
+    def digest(self) -> str:
+        """See `exchange_digest`. Kept: whoever logs stores the same exchanges with each line."""
+        return exchange_digest(self.exchange)
+
+    @cached_property
+    def span(self) -> tuple[int, int] | tuple[None, None]:
+        """See `span_of`."""
+        return span_of(self.exchange)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,11 +258,14 @@ def timeline_to_blob(timeline: Timeline) -> bytes:
     return zlib.compress(np.diff(timeline.pts).astype("<i8").tobytes(), 6)
 
 
+@lru_cache(maxsize=16)  # whoever logs asks for the same one with each line
 def timeline_from_blob(blob: bytes, end: int, time_base: Fraction) -> Timeline:
     import numpy as np
 
     steps = np.frombuffer(zlib.decompress(blob), dtype="<i8").astype(np.int64)
-    return Timeline(np.concatenate([np.zeros(1, np.int64), np.cumsum(steps)]), end, time_base)
+    pts = np.concatenate([np.zeros(1, np.int64), np.cumsum(steps)])
+    pts.flags.writeable = False
+    return Timeline(pts, end, time_base)
 
 
 def footage_info_to_json(info: FootageInfo, timeline: Timeline) -> str:
@@ -448,9 +461,16 @@ def with_second_opinions(exchanges: Sequence[NewExchange], logs: Sequence[LogSou
 
     Two people who logged one fight saw the same punches; counted twice, every claim would be wrong.
     """
-    spans = [(item.log, *span_of(item.exchange)) for item in exchanges]
-    marks = second_opinions(spans, logs)
-    return [replace(item, second_opinion=second) for item, second in zip(exchanges, marks, strict=True)]
+    marks = second_opinions([(item.log, *item.span) for item in exchanges], logs)
+    return marked(exchanges, marks)
+
+
+def marked(exchanges: Sequence[NewExchange], second: Sequence[bool]) -> list[NewExchange]:
+    """The exchanges, each with whether it is a second opinion."""
+    return [
+        item if item.second_opinion == wanted else replace(item, second_opinion=wanted)
+        for item, wanted in zip(exchanges, second, strict=True)
+    ]
 
 
 def span_of(exchange: Exchange) -> tuple[int, int] | tuple[None, None]:
@@ -473,7 +493,9 @@ def second_opinions(
     spans: Sequence[tuple[int, int | None, int | None]], logs: Sequence[LogSource]
 ) -> list[bool]:
     """The same for bare spans: (place of the log in `logs`, start, end), half-open."""
-    marked = [False] * len(spans)
+    found = [False] * len(spans)
+    if len({source.by for source in logs}) < 2:
+        return found
     timed = [(i, log, start, max(end, start + 1)) for i, (log, start, end) in enumerate(spans)
              if start is not None and end is not None]  # fmt: skip
     for later in {log for _, log, _, _ in timed}:
@@ -482,5 +504,5 @@ def second_opinions(
         for i, log, start, end in timed:
             if log == later:
                 # Those begun before this ends, less those over when it begins.
-                marked[i] = bisect_left(starts, end) > bisect_right(ends, start)
-    return marked
+                found[i] = bisect_left(starts, end) > bisect_right(ends, start)
+    return found

@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cliplib.catalogue import medium, state
+from cliplib.catalogue.turns import MOST_WAIT_S, turns_of
 from cliplib.core.errors import BusyError, NotFoundError, StorageError
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
+_BUSY_MS = MOST_WAIT_S * 1000
 _BATCH = 500  # ids in one IN (...): far below SQLite's limit of parameters
-_BUSY_MS = 10_000
 
 
 class _Connection:
@@ -134,6 +135,7 @@ class Store:
         self.path = path
         self._views: Sequence[str] = ()
         self._local = threading.local()
+        self._turns = turns_of(path)
         self.read_only = medium.is_read_only(path.parent)
         made: list[str] = []
         if not path.exists():
@@ -222,7 +224,7 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[Database]:
         self.must_write()
-        with self.errors():
+        with self.errors(), self._turns.one(self.path):
             db = self.db
             db.execute("BEGIN IMMEDIATE")
             try:

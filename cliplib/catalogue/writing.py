@@ -13,7 +13,6 @@ from cliplib.catalogue.rows import (
     NewMark,
     OldExchange,
     action_values,
-    exchange_digest,
     fight_values,
     keep_ids,
     views,
@@ -87,6 +86,9 @@ def replace_fight(
 
 def mark_views(db: Database, fight_id: int, info: FightInfo) -> bool:
     """Say of a fight's exchanges which lie in replays, and what they show again; whether that changed."""
+    if not any(part.kind == "replay" for part in info.parts):
+        told = "UPDATE exchanges SET view_of = NULL WHERE fight_id = ? AND view_of IS NOT NULL"
+        return bool(db.conn.execute(told, (fight_id,)).rowcount)
     rows = db.execute(
         "SELECT id, start_us, end_us, second_opinion, view_of FROM exchanges WHERE fight_id = ? ORDER BY id",
         [fight_id],
@@ -185,12 +187,6 @@ def replace_exchanges(
         "ORDER BY e.position",
         [fight_id, int(live)],
     ).fetchall()
-    old_values = {row[0]: row[2:] for row in stored}
-    digest_at, round_at, start_at = (columns.index(n) for n in ("digest", "round", "start_us"))
-    old = [
-        OldExchange(row[0], row[1], row[2 + digest_at], row[2 + round_at], row[2 + start_at])
-        for row in stored
-    ]
     new_values = [
         (
             log_ids[item.log],
@@ -204,10 +200,22 @@ def replace_exchanges(
             item.exchange.name,
             item.exchange.note,
             item.exchange.line,
-            exchange_digest(item.exchange),
+            item.digest,
             int(item.second_opinion),
         )
         for position, item in enumerate(exchanges, _LIVE_FROM if live else 0)
+    ]
+    # What stands at the same place and says the same stays: as a rule all but the latest of a growing log.
+    pairs = zip(stored, new_values, strict=False)
+    same = next((i for i, (row, values) in enumerate(pairs) if row[2:] != values), None)
+    same = min(len(stored), len(new_values)) if same is None else same
+    ids = [row[0] for row in stored[:same]]
+    stored, exchanges, new_values = stored[same:], exchanges[same:], new_values[same:]
+    old_values = {row[0]: row[2:] for row in stored}
+    digest_at, round_at, start_at = (columns.index(n) for n in ("digest", "round", "start_us"))
+    old = [
+        OldExchange(row[0], row[1], row[2 + digest_at], row[2 + round_at], row[2 + start_at])
+        for row in stored
     ]
     kept = keep_ids(
         old,
@@ -224,7 +232,6 @@ def replace_exchanges(
     )
     gone = sorted(old_values.keys() - set(kept))
     db.conn.executemany("DELETE FROM exchanges WHERE id = ?", [(i,) for i in gone])
-    ids: list[int] = []
     changed = 0
     rewritten: list[tuple[int, Exchange]] = []
     insert = f"INSERT INTO exchanges (fight_id, {', '.join(columns)}) VALUES (?, {marks(columns)})"

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import chain
 from pathlib import Path
 
 from cliplib.catalogue.catalogue import Catalogue
 from cliplib.catalogue.live import Derive, LiveLog
 from cliplib.catalogue.rows import FootageRow, NewExchange, NewMark
 from cliplib.core.errors import Problem
-from cliplib.core.models import FightInfo, Settings
+from cliplib.core.models import Exchange, FightInfo, Settings
 from cliplib.core.progress import Progress
 from cliplib.ingest import cut as ingest_cut
 from cliplib.ingest.correct import with_corrections
 from cliplib.ingest.plan import ToCut, beyond, plan_cuts, plan_span
-from cliplib.logs import LogReading, read_lines
+from cliplib.logs import LogReading
+from cliplib.logs.pieces import Read
 from cliplib.logs.telling import Phrases
 from cliplib.media.working import Prepared
 from cliplib.relations import deriving
@@ -24,26 +27,50 @@ from cliplib.vocabulary import Vocabulary
 
 @dataclass(slots=True)
 class Known:
-    """What was read of one fight before: a log is read anew after each line, and others' logs with it."""
+    """What was read of one fight before, log by log, and what that came to: a log is read anew after each
+    line, and others' logs with it, but what did not change is not."""
 
     phrases: Phrases = field(default_factory=dict)
-    logs: dict[str, tuple[object, LogReading]] = field(default_factory=dict)
+    logs: dict[str, Read] = field(default_factory=dict)
+    derived: dict[str, tuple[object, dict[int, tuple[LogReading, list[NewExchange]]]]] = field(
+        default_factory=dict
+    )
+
+    def read(
+        self, log: LiveLog, info: FightInfo, vocabulary: Vocabulary, settings: Settings
+    ) -> tuple[LogReading, ...]:
+        """The pieces of a log (see `logs.pieces`)."""
+        if log.file not in self.logs:
+            self.logs[log.file] = Read(self.phrases)
+        lines = tuple([line.said for line in log.lines])
+        return self.logs[log.file].read(lines, info, vocabulary, settings, file_label=log.file)
+
+    def exchanges(
+        self,
+        log: LiveLog,
+        pieces: Sequence[LogReading],
+        made_of: object,
+        make: Callable[[LogReading], list[NewExchange]],
+    ) -> list[NewExchange]:
+        """What the pieces come to, made where that is not known. `made_of`: of what else it is made."""
+        before = self.derived.get(log.file)
+        known = before[1] if before is not None and before[0] == made_of else {}
+        found: dict[int, tuple[LogReading, list[NewExchange]]] = {}
+        for piece in pieces:
+            one = known.get(id(piece))
+            found[id(piece)] = one if one is not None and one[0] is piece else (piece, make(piece))
+        self.derived[log.file] = made_of, found
+        return list(chain.from_iterable([some for _, some in found.values()]))
 
 
 def read_live(
     log: LiveLog, info: FightInfo, vocabulary: Vocabulary, settings: Settings, known: Known | None = None
-) -> tuple[LogReading, Mapping[int, Problem]]:
+) -> tuple[tuple[Exchange, ...], Mapping[int, Problem]]:
     """A log's exchanges, and what is wrong with lines, by the line's number."""
-    known = known or Known()
-    key = log.lines, replace(info, logs=())
-    before = known.logs.get(log.file)
-    if before is not None and before[0] == key:
-        read = before[1]
-    else:
-        lines = [line.said for line in log.lines]
-        read = read_lines(lines, info, vocabulary, settings, file_label=log.file, known=known.phrases)
-        known.logs[log.file] = key, read
-    return read, {log.lines[p.line - 1].id: p for p in reversed(read.problems) if p.line <= len(log.lines)}
+    pieces = (known or Known()).read(log, info, vocabulary, settings)
+    problems = [p for piece in pieces for p in piece.problems if p.line <= len(log.lines)]
+    exchanges = tuple(chain.from_iterable(piece.exchanges for piece in pieces))
+    return exchanges, {log.lines[p.line - 1].id: p for p in reversed(problems)}
 
 
 def deriver(
@@ -57,23 +84,30 @@ def deriver(
     or lies beyond the footage is passed over; it stays in its log.
     """
 
+    known = known or Known()
+
     def derive(info: FightInfo, live: Sequence[LiveLog]) -> tuple[Sequence[NewExchange], Sequence[NewMark]]:
         footage = catalogue.footage(fight_id)
-        exchanges: Sequence[NewExchange] = []
-        marks: list[NewMark] = []
-        for log in live:
-            read, _ = read_live(log, info, vocabulary, settings, known)
-            filmed = [e for e in read.exchanges if footage is None or not beyond(e, footage.timeline)]
+        timeline = footage.timeline if footage is not None else None
+
+        def make(read: LogReading, place: int) -> list[NewExchange]:
+            filmed = [e for e in read.exchanges if timeline is None or not beyond(e, timeline)]
             derived = [deriving.derive(e, info, settings, vocabulary) for e in filmed]
             spans = [plan_span(exchange, info, settings) or (None, None) for exchange in derived]
-            exchanges = [
-                *exchanges,
-                *(NewExchange(e, log.place, *span) for e, span in zip(derived, spans, strict=True)),
-            ]
-            marks += [NewMark(mark, log.place) for mark in read.marks]
+            return [NewExchange(e, place, *span) for e, span in zip(derived, spans, strict=True)]
+
+        exchanges: list[NewExchange] = []
+        marks: list[NewMark] = []
+        alone = replace(info, logs=())
+        for log in live:
+            pieces = known.read(log, info, vocabulary, settings)
+            made_of = alone, log.place, id(timeline), timeline
+            exchanges += known.exchanges(log, pieces, made_of, partial(make, place=log.place))
+            told = sorted(chain.from_iterable(piece.marks for piece in pieces), key=lambda mark: mark.key)
+            marks += [NewMark(mark, log.place) for mark in told]
         kept = catalogue.corrections(fight_id)
         if kept:
-            exchanges = with_corrections(exchanges, kept, info, settings, vocabulary)
+            return with_corrections(exchanges, kept, info, settings, vocabulary), marks
         return exchanges, marks
 
     return derive

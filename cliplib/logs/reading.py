@@ -15,7 +15,7 @@ from cliplib.logs.jsonform import read_jsonl
 from cliplib.logs.people import resolve
 from cliplib.logs.rows import SHORTEST_CUE_US, Rows
 from cliplib.logs.source import Refused, Source, load
-from cliplib.logs.telling import Phrases, Teller
+from cliplib.logs.telling import Teller
 from cliplib.logs.timing import Timed, gives_clocks, place
 from cliplib.vocabulary import Vocabulary
 
@@ -72,16 +72,16 @@ def read_lines(
     settings: Settings,
     *,
     file_label: str,
-    known: Phrases | None = None,
+    teller: Teller | None = None,
     film_us: int | None = None,
 ) -> LogReading:
     """Read a log that is no file: each of `lines` holds the columns of a row. Line numbers count from 1.
 
-    `known`: phrases read before, for a log that is read again after each line. It belongs to one fight.
+    `teller`: who stands how where the lines begin, and what was read before; it is as it is after them then.
     """
     text = "".join(json.dumps(dict(line), ensure_ascii=False) + "\n" for line in lines)
     found = read_jsonl(Source(file_label, text))
-    return read_rows(found, fight, vocabulary, settings, file_label, known, film_us)
+    return read_rows(found, fight, vocabulary, settings, file_label, teller, film_us)
 
 
 def read_rows(
@@ -90,14 +90,12 @@ def read_rows(
     vocabulary: Vocabulary,
     settings: Settings,
     file_label: str,
-    known: Phrases | None = None,
+    teller: Teller | None = None,
     film_us: int | None = None,
 ) -> LogReading:
     problems = list(found.problems)
     placed = []
-    teller = Teller(fight, vocabulary)
-    if known is not None:
-        teller.read = known
+    teller = teller or Teller(fight, vocabulary)
     clock_log = gives_clocks(found.rows)
     for row in found.rows:
         try:
@@ -110,12 +108,9 @@ def read_rows(
     marks = _marks(placed, fight, problems)
     placed = [timed for timed in placed if not timed.is_mark]
     exchanges = []
-    last_round: int | None = None
     for one in group(placed, settings.exchange_gap_us):
         number = next((row.round for row in one.rows if row.round is not None), None)
-        if number is not None and number != last_round:
-            teller.bell()
-            last_round = number
+        teller.enter(number)
         exchange = _exchange(one, number, teller, settings, problems)
         if exchange:
             exchanges.append(exchange)

@@ -42,11 +42,15 @@ class Teller:
     vocabulary: Vocabulary
     stances: dict[str, str] = field(default_factory=dict)  # now
     changed: dict[str, str] = field(default_factory=dict)  # by a logged change in this round
+    round: int | None = None  # the latest that was told
     read: Phrases = field(default_factory=dict)
 
-    def bell(self) -> None:
-        """Fighters come out of their corners in the stance that fight.toml gives them (common practice)."""
-        self.changed = {}
+    def enter(self, number: int | None) -> None:
+        """A round, if it is known. Fighters come out of their corners in the stance that fight.toml gives
+        them (common practice)."""
+        if number is not None and number != self.round:
+            self.changed = {}
+            self.round = number
 
     def begin(self) -> None:
         """A new exchange."""

@@ -10,7 +10,19 @@ from __future__ import annotations
 import subprocess
 import sys
 
-ALL = ("cut", "ingest", "search", "reel", "breakdown", "talking", "evidence", "pages", "watching", "start")
+ALL = (
+    "cut",
+    "ingest",
+    "search",
+    "logging",
+    "reel",
+    "breakdown",
+    "talking",
+    "evidence",
+    "pages",
+    "watching",
+    "start",
+)
 
 
 def main(names: list[str]) -> int:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import random
 from pathlib import Path
 
 import pytest
 
 from cliplib import Library
-from cliplib.catalogue.rows import second_opinions
+from cliplib.catalogue.rows import OldExchange, keep_ids, second_opinions
 from cliplib.core.errors import InputError, LogError, NotFoundError
 from cliplib.core.models import LogSource
+from cliplib.ingest.live import deriver
 from tests import libraries
 from tests.libraries import BLUE, RED
+
+# Private parts: the rows as they are stored, numbers and all, which nobody else asks.
 
 
 @pytest.fixture
@@ -254,3 +258,56 @@ def test_second_opinions_as_by_comparing_each_with_each() -> None:
             for log, start, end in spans
         ]
         assert second_opinions(spans, logs) == slow, json.dumps(spans)
+
+
+def _stored(library: Library) -> list[object]:
+    rows = library.desk.catalogue._store.rows
+    return [
+        rows("SELECT * FROM exchanges ORDER BY id"),
+        rows("SELECT * FROM actions ORDER BY exchange_id, position"),
+        rows("SELECT * FROM marks ORDER BY id"),
+    ]
+
+
+def _told(library: Library) -> list[OldExchange]:
+    rows = library.desk.catalogue._store.rows(
+        "SELECT e.id, l.file, e.digest, e.round, e.start_us FROM exchanges e JOIN logs l ON l.id = e.log_id "
+        "WHERE l.live = 1 ORDER BY e.position"
+    )
+    return [OldExchange(*row) for row in rows]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_grew_line_by_line_is_what_all_lines_come_to_at_once(library: Library, seed: int) -> None:
+    """Two people add, change and remove lines in any order, and an exchange is corrected: after each step
+    the catalogue holds what the same lines come to when nothing was read before, under the same numbers."""
+    rng, live, catalogue = random.Random(seed), library.logging.live, library.desk.catalogue
+    frames = len(live.timeline(1))
+    for step in range(30):
+        if step == 15:
+            clip = next(e.id for e in catalogue.exchanges(1) if e.log_file != "log.csv")
+            library.logging.corrections.recut(clip, 30, 90)
+        by, before = rng.choice(("MK", "Ada")), _told(library)
+        lines = live.lines(1, by)
+        what = rng.choice(("add", "add", "add", "change", "remove", "other process")) if lines else "add"
+        said = rng.choice(("jab missed", "lead hook landed", "switches stance", "slip, cross", "cross"))
+        who = rng.choice((RED, BLUE))
+        frame = rng.randrange(25, frames - 30)
+        if what == "add":
+            line = live.add(1, by, frame, rng.choice((said, "")), fighter=who, note="tired")
+            assert line == live.line(1, by, line.id)
+        elif what == "change":
+            live.change(1, by, rng.choice(lines).id, action=said, frame=rng.choice((None, frame)))
+        elif what == "remove":
+            live.remove(1, by, rng.choice(lines).id)
+        else:
+            other = Library(library.desk.folder)
+            other.logging.live.add(1, by, frame, said, fighter=who)
+            other.close()
+        now = _told(library)
+        kept = keep_ids(before, now)
+        assert [k or 0 for k in kept] == [e.id if k else 0 for k, e in zip(kept, now, strict=True)]
+        assert not {e.id for k, e in zip(kept, now, strict=True) if k is None} & {e.id for e in before}
+        stored = _stored(library)
+        catalogue.live.rederive(1, deriver(catalogue, 1, library.desk.settings, library.desk.vocabulary))
+        assert _stored(library) == stored

@@ -10,7 +10,7 @@ import json
 import re
 import tempfile
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from cliplib.library.desk import Desk
 from cliplib.library.finding.saying import say_action
 from cliplib.logs import LogReading, shorthand
 from cliplib.logs.forms import form_named
+from cliplib.logs.telling import Teller
 
 LONGEST_LINE = 500  # characters
 LONGEST_NAME = 60
@@ -93,15 +94,26 @@ class LiveLogging:
 
     def lines(self, fight_id: int, by: str) -> tuple[LogLine, ...]:
         """One person's lines in order of time, then of writing; empty if they have none."""
+        return tuple(sorted(self._shown(fight_id, by), key=lambda one: (one.time_us or 0, one.id)))
+
+    def line(self, fight_id: int, by: str, line_id: int) -> LogLine:
+        """One line of somebody's log."""
+        for line in self._shown(fight_id, by, line_id):
+            return line
+        raise NotFoundError(f"there is no line {line_id} in this log any more")
+
+    def _shown(self, fight_id: int, by: str, line_id: int | None = None) -> Iterator[LogLine]:
+        """As they were written; all, or the one of that number."""
         log = self._log(fight_id, by)
         if log is None:
-            return ()
+            return
         info = self._desk.fight(fight_id).info
         words, settings = self._desk.vocabulary, self._desk.settings
         _, problems = ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))
         timeline = self._timeline(fight_id)
-        found = [_line(one.id, one.said, timeline, problems.get(one.id)) for one in log.lines]
-        return tuple(sorted(found, key=lambda one: (one.time_us or 0, one.id)))
+        for one in log.lines:
+            if line_id is None or one.id == line_id:
+                yield _line(one.id, one.said, timeline, problems.get(one.id))
 
     def exchanges(self, fight_id: int, by: str) -> tuple[Exchange, ...]:
         """What one person's lines come to, in order of time; relations are not derived."""
@@ -110,7 +122,7 @@ class LiveLogging:
             return ()
         info = self._desk.fight(fight_id).info
         words, settings = self._desk.vocabulary, self._desk.settings
-        return ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))[0].exchanges
+        return ingest_live.read_live(log, info, words, settings, self._before(fight_id, info))[0]
 
     def check(self, fight_id: int, text: str, fighter: str = "") -> CheckedLine:
         """How a line would be read, as it is written."""
@@ -160,9 +172,7 @@ class LiveLogging:
         note: str | None = None,
     ) -> LogLine:
         """Change a line; what is None stays as it is, and so do columns that came with an import."""
-        before = next((one for one in self.lines(fight_id, by) if one.id == line_id), None)
-        if before is None:
-            raise NotFoundError(f"there is no line {line_id} in this log any more")
+        before = self.line(fight_id, by, line_id)
         said = self._said(
             fight_id,
             before.frame if frame is None else frame,
@@ -179,8 +189,7 @@ class LiveLogging:
         self._change(fight_id, by, lambda edit: edit.remove(line_id).id)
 
     def _edit(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> LogLine:
-        line_id = self._change(fight_id, by, change)
-        return next(one for one in self.lines(fight_id, by) if one.id == line_id)
+        return self.line(fight_id, by, self._change(fight_id, by, change))
 
     def _change(self, fight_id: int, by: str, change: Callable[[LineEditor], int]) -> int:
         desk = self._desk
@@ -215,7 +224,8 @@ class LiveLogging:
         said |= {"fighter": _fighter(info, fighter), "action": action, "note": note}
         said = {column: text for column, text in said.items() if text}
         words, settings = self._desk.vocabulary, self._desk.settings
-        read = logs.read_lines([said], info, words, settings, file_label="line")
+        teller = Teller(info, words, read=self._before(fight_id, info).phrases)
+        read = logs.read_lines([said], info, words, settings, file_label="line", teller=teller)
         if read.problems:
             raise LogError(read.problems)
         if not read.exchanges and not read.marks:

@@ -14,6 +14,7 @@ from cliplib.search.following import NextUp, Said, learn, said_of
 from cliplib.vocabulary import Vocabulary
 
 _FRESH_S = 300.0  # how old the model may grow while the library changes
+_RECENT = 12  # exchanges that tell what somebody is logging just now
 _OFFERED = 200
 _PATTERNS, _OFTEN = 6, 3
 
@@ -72,12 +73,12 @@ class NextLines:
         model = self._current()[0]
         earlier = [e for e in self._live.exchanges(fight_id, by) if e.start_us is not None]
         earlier = [e for e in earlier if (e.start_us or 0) <= us]
-        told = [(_course(e, self._desk.vocabulary), _until(e, us)) for e in earlier]
-        recent = [step for course, _ in told[-12:] for step in course]
+        told = [(_course(e, self._desk.vocabulary), _until(e, us)) for e in earlier[-_RECENT:]]
+        recent = [step for course, _ in told for step in course]
         openers = [course[0] for course, _ in told if course]
         opening = []
         order = _by_activity(earlier, info)
-        for code in model.opening([said for said, _ in openers[-12:]])[: _OFFERED // 2]:
+        for code in model.opening([said for said, _ in openers])[: _OFFERED // 2]:
             opening += [(who, code) for who in order]
         if not earlier or not told[-1][0]:
             return Offers((), tuple(opening), None)
