@@ -264,19 +264,26 @@ def test_two_clips_are_in_step_at_their_matched_actions(
         page.keyboard.press("ArrowRight")
         both(page)
     assert both(page) == [frame + 4 for frame in wanted]
-    page.keyboard.press("m")
+    page.keyboard.press("0")
     assert both(page) == wanted
-    page.keyboard.press(".")  # the second a frame later
+    page.keyboard.press("]")  # the second a frame later
     assert both(page) == [wanted[0], wanted[1] - 1]
     assert "offset=1" in page.url
     page.reload()
     page.wait_for_selector(".show[data-begun]")
     assert both(page) == [wanted[0], wanted[1] - 1]
-    page.keyboard.press("2")
-    turned = page.evaluate(
+    page.keyboard.press("[")
+    assert both(page) == wanted
+    turned = (
         "[...document.querySelectorAll('[data-side] video')].map((v) => v.classList.contains('mirrored'))"
     )
-    assert turned == [False, True]
+    page.keyboard.press("2")
+    assert page.evaluate(turned) == [False, True]
+    page.keyboard.press("m")
+    assert page.evaluate(turned) == [True, True], "as on the other pages"
+    page.keyboard.press("m")
+    assert page.evaluate(turned) == [False, False]
+    assert both(page) == wanted, "it stays where it is"
 
 
 @pytest.mark.parametrize("speed", ["1", "0.25"])

@@ -142,6 +142,7 @@ const acts = {
   play: () => (going ? stop() : run()),
   back: () => step(-1),
   forward: () => step(1),
+  mirror: () => { const on = !sides.every((side) => side.video.classList.contains("mirrored")); for (const side of sides) mirror(side, on); say(on ? "both mirrored" : "both as filmed"); },
   loop: () => { loop = !loop; one("loop").setAttribute("aria-pressed", String(loop)); },
   full: () => { document.fullscreenElement ? document.exitFullscreen() : document.documentElement.requestFullscreen?.().catch(() => {}); },
   keys: () => { const help = $("#show-keys"); help.hidden = !help.hidden; one("keys").setAttribute("aria-expanded", String(!help.hidden)); },
@@ -156,15 +157,17 @@ root.addEventListener("click", (e) => {
   else if (e.target.closest("video")) acts.play();
 });
 addEventListener("keydown", (e) => {
-  if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches("select")) return;
+  const bracket = "[]".includes(e.key); // on some keyboards it needs AltGr, which some systems tell as Ctrl and Alt
+  if (e.metaKey || ((e.ctrlKey || e.altKey) && !(bracket && e.altKey)) || e.target.matches("select")) return;
   const now = speeds.indexOf(rate);
   if (e.key === "ArrowLeft") step(e.shiftKey ? -10 : -1);
   else if (e.key === "ArrowRight") step(e.shiftKey ? 10 : 1);
   else if (e.key === "ArrowUp" || e.key === "ArrowDown") { const next = speeds[now + (e.key === "ArrowUp" ? 1 : -1)]; if (next) speed(next); }
   else if (e.key === " ") { if (e.target.closest("button:not([data-do=play]), a")) return; acts.play(); }
-  else if (e.key === "," || e.key === ".") shift(e.key === "," ? -1 : 1);
+  else if (bracket) shift(e.key === "[" ? -1 : 1);
   else if (e.key === "1" || e.key === "2") sides[Number(e.key) - 1].mirror.click();
-  else if (e.key === "m" || e.key === "M") { if (going) stop(); go(0); }
+  else if (e.key === "m" || e.key === "M") acts.mirror();
+  else if (e.key === "0") { if (going) stop(); go(0); }
   else if (e.key === "r" || e.key === "R") acts.loop();
   else if (e.key === "f" || e.key === "F") acts.full();
   else if (e.key === "?") acts.keys();

@@ -124,7 +124,7 @@ export function stage(place, { keeping = true } = {}) {
   video.addEventListener("click", () => acts.play());
   for (const happening of ["play", "pause"]) {
     video.addEventListener(happening, () => {
-      press(one("play"), !video.paused);
+      one("play").classList.toggle("running", !video.paused);
       one("play").setAttribute("aria-label", video.paused ? "Play" : "Pause");
     });
   }
