@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import socket
 import time
 import urllib.request
@@ -11,46 +12,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from axe_playwright_python.base import AXE_FILE_PATH
 
-from cliplib import Library
 from cliplib_web import pages
-from tests.web import served
+from tests.web import accessible, served
+from tests.web.accessible import PAGES
 from tests.web.browser import needs_chromium, new_page
 
 pytestmark = [*needs_chromium, pytest.mark.xdist_group("pages")]
 
-# https://github.com/dequelabs/axe-core/blob/develop/doc/API.md#axe-core-tags
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-PAGES = (*(address for page in pages.PAGES for address in page.samples), "/nowhere")
-"""By the table of pages, so that none is forgotten; and one that is not there."""
-
-BREAKDOWN = """# Made
-
-## The pattern
-
-It landed [1 of 99](<count:jab>), then [2 of 3](<count:hook>), of [many](count:jab).
-
-- [one](clip:1 "slow 0.5")
-- [both](beside:1,2)
-- [gone](clip:99999)
-- [often](<picture:counts?phrase=jab>)
-
-## The pattern
-
-A [link](https://example.org) that means nothing.
-"""
-"""With something of everything, also of what is wrong."""
-
 
 @pytest.fixture(scope="module")
 def library() -> Path:
-    folder = served.demo_library()
-    if not Library(folder).making.breakdowns.all():
-        assert Library(folder).making.breakdowns.put(None, BREAKDOWN) == "made"
-    if not any(reel.name == "made" for reel in Library(folder).making.reels()):
-        assert Library(folder).making.make_reel([1, 2], title="Made") == "made"
-    return folder
+    return accessible.library()
 
 
 @pytest.fixture(scope="module")
@@ -59,26 +32,24 @@ def address(library: Path) -> Iterator[str]:
         yield address
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [360, 1280])
-def test_accessible(browser: Any, address: str, scheme: str, width: int) -> None:
-    axe = Path(AXE_FILE_PATH).read_text(encoding="utf-8")
-    problems = []
+@pytest.mark.parametrize("width", accessible.WIDTHS)
+def test_accessible(browser: Any, address: str, width: int) -> None:
     size = {"width": width, "height": 900}
-    with new_page(browser, allow="404", viewport=size, color_scheme=scheme) as page:
-        for path in PAGES:
-            page.goto(address + path)
-            page.evaluate(axe)
-            page.evaluate("() => document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-            found = page.evaluate(
-                "(tags) => axe.run(document, { runOnly: tags, resultTypes: ['violations'] })", RULES
-            )
-            problems += [
-                f"{path}: {v['id']}: {v['help']}: {n['html'][:160]} {n.get('failureSummary', '')[:200]}"
-                for v in found["violations"]
-                for n in v["nodes"]
-            ]
-    assert not problems, "\n".join(problems)
+    with new_page(browser, allow="404", viewport=size) as page:
+        found = accessible.problems(page, address, PAGES, [(width, scheme) for scheme in accessible.SCHEMES])
+    assert not found, "\n".join(found)
+
+
+@pytest.mark.parametrize("role", accessible.PHRASES)
+def test_accessible_to_whoever_signed_in(browser: Any, tmp_path: Path, role: str) -> None:
+    """One look at each page; `python -m tests.web.accessible` takes all of them. A size of its own for each, so
+    that pages are also looked at after they were made narrower, as a tablet that is turned round makes them."""
+    paths = [path for path in PAGES if role != "look" or path not in accessible.ONLY_LOGS]
+    look = {"look": (360, "light"), "log": (820, "dark")}[role]
+    folder = shutil.copytree(accessible.library(), tmp_path / "library")
+    with accessible.signed_in(browser, folder, role, allow="404") as (page, address):
+        found = accessible.problems(page, address, paths, [look])
+    assert not found, "\n".join(found)
 
 
 @pytest.mark.parametrize("width", [360, 768, 1920])

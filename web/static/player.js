@@ -34,9 +34,8 @@ export function stage(place, { keeping = true } = {}) {
     goingOn = current;
   }
 
-  function use(data) {
-    frames = data;
-    seek.max = count() - 1;
+  function layMarks() {
+    if (!frames) return;
     const end = frames.times[count()];
     for (const mark of strip) mark.style.left = `${Math.min(100, Math.max(0, 100 * Number(mark.dataset.at) / end))}%`;
     // Marks so close that one would hide the other move apart.
@@ -48,6 +47,13 @@ export function stage(place, { keeping = true } = {}) {
         edge = mark.offsetLeft + mark.offsetWidth;
       }
     }
+  }
+  if (strip.length) new ResizeObserver(layMarks).observe(strip[0].parentElement); // a phone that is turned round
+
+  function use(data) {
+    frames = data;
+    seek.max = count() - 1;
+    layMarks();
     place.dataset.ready = "yes";
     return frames;
   }
