@@ -29,6 +29,7 @@ from tests.libraries import BLUE, RED
 from tests.media import footage
 from tests.search import archive
 from tests.web import served
+from tests.web.accessible import RULES
 from tests.web.browser import needs_chromium, new_page
 
 # Private parts: what is offered is compared with the words behind it.
@@ -45,7 +46,6 @@ NUMBER = f"""(video) => {{
     {footage.CODE_X}, {footage.CODE_Y}, {framecode.CELL});
 }}"""
 
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 SETTLED = "() => { const v = document.querySelector('video'); return v.readyState >= 2 && !v.seeking; }"
 
