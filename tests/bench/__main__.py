@@ -20,6 +20,7 @@ ALL = (
     "talking",
     "evidence",
     "pages",
+    "hand",
     "watching",
     "start",
 )
