@@ -22,6 +22,7 @@ The archive is made once (minutes) and kept in the folder; measuring takes under
 from __future__ import annotations
 
 import argparse
+import http.client
 import json
 import math
 import pickle
@@ -200,19 +201,19 @@ def copied(browser: Any, address: str, paths: Sequence[str], out: Path) -> None:
     answers: dict[str, tuple[int, dict[str, str], bytes]] = {}
     dropped = ("content-length", "transfer-encoding", "connection", "date", "server", "set-cookie")
     context = browser.new_context(viewport={"width": 1280, "height": 900}, reduced_motion="reduce")
-    page = context.new_page()
-
-    def keep(answer: Any) -> None:
-        path = answer.url.removeprefix(address)
-        if not path.endswith(".mp4"):
-            headers = {k: v for k, v in answer.headers.items() if k not in dropped}
-            answers[path] = answer.status, headers, answer.body()
-
-    page.on("response", keep)
+    page, loaded = context.new_page(), set[str]()
+    page.on("request", lambda request: loaded.add(request.url.removeprefix(address)))
     for path in ("/?q=pivot", *paths):
         page.goto(address + path)
         page.wait_for_load_state("networkidle")
     context.close()
+    connection = http.client.HTTPConnection(address.removeprefix("http://"))
+    for path in sorted(loaded):
+        if not path.endswith(".mp4"):
+            connection.request("GET", path)
+            answer = connection.getresponse()
+            headers = {k: v for k, v in answer.getheaders() if k.lower() not in dropped}
+            answers[path] = answer.status, headers, answer.read()
     out.write_bytes(pickle.dumps(answers))
 
 
