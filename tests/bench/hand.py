@@ -64,7 +64,7 @@ _UNTIL = f"""([find, number]) => new Promise((done) => {{
   }};
   turn();
 }})"""
-_BARE = """<!doctype html><title>bare</title><video muted playsinline width=640></video><script>
+_BARE = """<!doctype html><title>bare</title><link rel=icon href="data:,"><video muted playsinline width=640></video><script>
 addEventListener("keydown", (e) => { if (e.key !== "n") return; window.asked = performance.now();
   const v = document.querySelector("video"); v.src = window.wanted; v.play(); });
 </script>"""
