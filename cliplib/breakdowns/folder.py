@@ -1,14 +1,18 @@
-"""What is written beside a finished film, and a folder that plays in a browser without the library."""
+"""What is written beside a finished film, and a folder that plays in a browser without the library, packed or
+not."""
 
 from __future__ import annotations
 
 import hashlib
 import html
+import io
 import json
 import os
 import shutil
-from collections.abc import Sequence
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import BinaryIO
 
 from cliplib.breakdowns import papers
 from cliplib.breakdowns.counts import Recounts
@@ -26,6 +30,7 @@ from cliplib.reels.plan import CAUTIONS
 
 MANIFEST = "manifest.json"
 VOICES = "voice"
+_PIECE = 1_000_000
 
 
 def write_beside(
@@ -42,8 +47,8 @@ def write_beside(
     texts = {
         "description.txt": papers.description(plan, [p.text for p in document.about], recounts),
         "captions.vtt": papers.captions(plan),
-        "sources.txt": papers.sources_text(plan),
         "sources.csv": papers.sources_csv(plan),
+        "sources.txt": papers.sources_text(plan),
     }
     notes: list[str] = []
     try:
@@ -85,7 +90,12 @@ def _voices(plan: FilmPlan, folder: Path, work: Path, progress: Progress) -> dic
 
 
 def write_folder(
-    document: Breakdown, plan: FilmPlan, film: Path, beside: Sequence[Path], folder: Path
+    document: Breakdown,
+    plan: FilmPlan,
+    film: Path,
+    beside: Sequence[Path],
+    folder: Path,
+    progress: Progress = silent,
 ) -> tuple[str, ...]:
     """A folder with a page, the film and all that lies beside it; the names in it. One that was there is
     replaced when the new one is whole; any other folder or file is refused."""
@@ -93,22 +103,74 @@ def write_folder(
         raise InputError(f"{folder} is there and is no bundle of ours; give the name of a new folder")
     building = folder.with_name(f".{folder.name}.{os.getpid()}.part")
     shutil.rmtree(building, ignore_errors=True)
+    contents = _contents(document, plan, film, beside)
     try:
         building.mkdir(parents=True)
-        for path in (film, *beside):
-            name = path.name if path.parent.name != VOICES else f"{VOICES}/{path.name}"
+        for name, chunks in _read(contents, progress):
             (building / name).parent.mkdir(exist_ok=True)
-            shutil.copyfile(path, building / name)
-        (building / "breakdown.md").write_bytes(document.text.encode("utf-8", "surrogatepass"))
-        (building / "index.html").write_text(page(document, plan, film.name), encoding="utf-8")
-        names = sorted(p.relative_to(building).as_posix() for p in building.rglob("*") if p.is_file())
-        (building / MANIFEST).write_text(_manifest(plan, building, names), encoding="utf-8")
+            with (building / name).open("wb") as file:
+                file.writelines(chunks)
         if folder.exists():
             shutil.rmtree(folder)
         os.replace(building, folder)
     finally:
         shutil.rmtree(building, ignore_errors=True)
-    return (*names, MANIFEST)
+    return tuple(contents)
+
+
+def pack_folder(
+    document: Breakdown,
+    plan: FilmPlan,
+    film: Path,
+    beside: Sequence[Path],
+    out: Path,
+    title: str,
+    progress: Progress = silent,
+) -> None:
+    """The same in one ZIP file, as a folder called `title`; not made smaller, as film cannot be."""
+    contents = _contents(document, plan, film, beside)
+    with replacing(out) as temporary, zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED) as packed:
+        for name, chunks in _read(contents, progress):
+            with packed.open(f"{title}/{name}", "w", force_zip64=True) as file:
+                for chunk in chunks:
+                    file.write(chunk)
+
+
+def _contents(
+    document: Breakdown, plan: FilmPlan, film: Path, beside: Sequence[Path]
+) -> dict[str, Path | bytes]:
+    """What is in the folder, by name: where each file is, or what it says. The manifest comes last."""
+    found: dict[str, Path | bytes] = {
+        path.name if path.parent.name != VOICES else f"{VOICES}/{path.name}": path for path in (film, *beside)
+    }
+    found["breakdown.md"] = document.text.encode("utf-8", "surrogatepass")
+    found["index.html"] = page(document, plan, film.name).encode()
+    found = dict(sorted(found.items()))
+    return {**found, MANIFEST: _manifest(plan, found).encode()}
+
+
+def _read(contents: Mapping[str, Path | bytes], progress: Progress) -> Iterator[tuple[str, Iterator[bytes]]]:
+    """Each name with its bytes, in pieces; `progress` counts megabytes."""
+    total, done = sum(map(_size, contents.values())), 0
+
+    def pieces(source: Path | bytes) -> Iterator[bytes]:
+        nonlocal done
+        with _opened(source) as file:
+            while piece := file.read(_PIECE):
+                progress("writing the folder", done // _PIECE, -(-total // _PIECE))
+                yield piece
+                done += len(piece)
+
+    for name, source in contents.items():
+        yield name, pieces(source)
+
+
+def _opened(source: Path | bytes) -> BinaryIO:
+    return io.BytesIO(source) if isinstance(source, bytes) else source.open("rb")
+
+
+def _size(source: Path | bytes) -> int:
+    return len(source) if isinstance(source, bytes) else source.stat().st_size
 
 
 def _ours(folder: Path) -> bool:
@@ -119,12 +181,12 @@ def _ours(folder: Path) -> bool:
         return False
 
 
-def _manifest(plan: FilmPlan, folder: Path, names: Sequence[str]) -> str:
+def _manifest(plan: FilmPlan, contents: Mapping[str, Path | bytes]) -> str:
     listed = []
-    for name in names:
-        with (folder / name).open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        listed.append({"file": name, "bytes": (folder / name).stat().st_size, "sha256": digest})
+    for name, source in contents.items():
+        with _opened(source) as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        listed.append({"file": name, "bytes": _size(source), "sha256": digest})
     said = {
         "made_by": f"cliplib {__version__}",
         "title": plan.title,

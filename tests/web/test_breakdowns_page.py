@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import html
+import io
 import json
 import re
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +15,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from cliplib import Library, evidence_tables
+from cliplib import Cancelled, Library, evidence_tables
 from cliplib.breakdowns.editing import target_of
 from cliplib.breakdowns.links import CATEGORIES
 from cliplib.core.errors import ClipLibError
@@ -228,6 +231,69 @@ def test_the_film_is_built_played_and_handed_out(client: Any, folder: Path) -> N
     assert "text was changed after this film" in shown(client, f"/breakdowns/{name}/")
 
 
+def done(client: Any, answer: Any) -> str:
+    """Where the work that a press began leads to."""
+    last = json.loads(client.get(f"{answer.location}/events").text.strip().split("data: ")[-1])
+    assert last["state"] == "done", last
+    return str(last["result"])
+
+
+SHORT = "# Short\n\n```toml\n[picture]\ncards = false\n```\n\n## One\n\nSaid.\n\n- [it](clip:1)\n"
+
+
+@needs_chromium[0]
+@needs_chromium[1]
+def test_a_folder_that_plays_without_the_library_is_made_by_one_press(
+    client: Any, folder: Path, tmp_path: Path
+) -> None:
+    """Unpacked (ZIP as Python's own reader has it) it is played by Chromium from the disk, by what each file is
+    called and sha256sum would say of it. A film that is built afterwards makes it go."""
+    name = Library(folder).making.breakdowns.put(None, SHORT)
+    page = shown(client, f"/breakdowns/{name}/")
+    assert f'action="/breakdowns/{name}/pack"' in page
+    result = done(client, post(client, f"/breakdowns/{name}/pack"))
+    page = shown(client, result)
+    assert "The folder is ready" in page
+    (link, _) = re.findall(r'<a [^>]*href="([^"]+/folder\.zip)" download', page)
+    with client.get(link) as given:
+        assert given.headers["Content-Disposition"].startswith("attachment")
+        packed = zipfile.ZipFile(io.BytesIO(given.data))
+    assert packed.testzip() is None
+    packed.extractall(tmp_path)
+    said = json.loads((tmp_path / name / "manifest.json").read_text(encoding="utf-8"))
+    assert {f"{name}/{one['file']}" for one in said["files"]} | {f"{name}/manifest.json"} == set(
+        packed.namelist()
+    )
+    for one in said["files"]:
+        assert hashlib.sha256((tmp_path / name / one["file"]).read_bytes()).hexdigest() == one["sha256"]
+    assert (tmp_path / name / "breakdown.md").read_text(encoding="utf-8") == SHORT
+    with chromium() as browser, new_page(browser) as tab:
+        tab.goto((tmp_path / name / "index.html").as_uri())
+        assert tab.locator("h1").inner_text() == "Short"
+        tab.get_by_role("button", name="0:00").click()
+        tab.wait_for_function("() => document.querySelector('video').currentTime > 0.3")
+    assert "The folder is ready" not in shown(client, f"/breakdowns/{name}/")
+    done(client, post(client, f"/breakdowns/{name}/build"))
+    assert client.get(link).status_code == 404
+    assert "folder.zip" not in shown(client, f"/breakdowns/{name}/")
+
+
+def test_making_the_folder_is_given_up_and_leaves_no_half_of_it(folder: Path) -> None:
+    breakdowns = Library(folder).making.breakdowns
+    name = breakdowns.put(None, SHORT)
+
+    def progress(stage: str, done: int, total: int) -> None:
+        if stage == "writing the folder":
+            raise Cancelled("enough")
+
+    with pytest.raises(Cancelled):
+        breakdowns.pack(name, progress)
+    assert not list((folder / "breakdowns" / name).glob("*.zip"))
+    assert not list((folder / "breakdowns" / name).glob(".*"))
+    assert breakdowns.one(name).film
+    assert breakdowns.pack(name) in breakdowns.one(name).beside
+
+
 @pytest.mark.parametrize(
     ("order", "status"), [([2, 0, 1], 200), ([0, 1], 400), ([0, 0, 1], 400), ("up", 400), ([True, 0, 1], 400)]
 )
@@ -267,7 +333,9 @@ def test_a_forgotten_fight_is_named_and_the_rest_is_shown(tmp_path: Path) -> Non
     name = library.making.breakdowns.put(
         None, f"# T\n\n## P\n\n[2](count:jab) tries.\n\n- [gone](clip:{gone})\n- [left](clip:{left})\n"
     )
+    packed = library.making.breakdowns.pack(name)
     library.care.forget([library.finding.fight("closed gop").id])
+    assert not packed.exists(), "it shows the fight"
     library.close()
     for address in (f"/breakdowns/{name}/", f"/breakdowns/{name}/edit"):
         page = shown(create_app(folder).test_client(), address)
@@ -335,8 +403,12 @@ def test_who_may_only_look_reads_and_writes_nothing(shared: Path) -> None:
 
     def ask(client: Any, address: str) -> tuple[int, str]:
         with client.get(address, base_url=HOME) as answer:
-            return answer.status_code, answer.get_data(as_text=True)
+            return answer.status_code, answer.data.decode(errors="replace")
 
+    for name in ("open-one", "hidden-one", "told-of"):
+        Library(shared).making.breakdowns.pack(name)
+        assert ask(logger, f"/breakdowns/{name}/files/folder.zip")[0] == 200
+    assert ask(looker, "/breakdowns/open-one/files/folder.zip")[0] == 200
     listed = ask(looker, "/breakdowns/")[1]
     assert "Open one" in listed
     assert "Hidden one" not in listed
@@ -347,10 +419,10 @@ def test_who_may_only_look_reads_and_writes_nothing(shared: Path) -> None:
     assert "Begin one" in listed
     status, page = ask(looker, "/breakdowns/open-one/")
     assert status == 200
-    for word in ("Write", "Build the film", "Throw away", "Talk over", "elsewhere"):
+    for word in ("Write", "Build the film", "Make a folder", "Throw away", "Talk over", "elsewhere"):
         assert word not in page
     for name in ("hidden-one", "told-of", "nobody-wrote-it"):
-        for ending in ("", "film.mp4", "files/description.txt"):
+        for ending in ("", "film.mp4", "files/description.txt", "files/folder.zip"):
             assert ask(looker, f"/breakdowns/{name}/{ending}")[0] == 404
         assert ask(looker, f"/api/breakdowns/{name}")[0] == 404
     assert {one["name"] for one in json.loads(ask(looker, "/api/breakdowns")[1])} == {"open-one"}
@@ -361,7 +433,7 @@ def test_who_may_only_look_reads_and_writes_nothing(shared: Path) -> None:
     before = kept(shared, "open-one")
     for address in (
         "/breakdowns/", "/breakdowns/open-one/edit", "/breakdowns/open-one/update",
-        "/breakdowns/open-one/build", "/breakdowns/open-one/remove", "/breakdowns/into?q=jab",
+        "/breakdowns/open-one/build", "/breakdowns/open-one/pack", "/breakdowns/open-one/remove", "/breakdowns/into?q=jab",
         "/api/breakdowns", "/api/breakdowns/open-one/insert", "/api/breakdowns/open-one/order",
     ):  # fmt: skip
         answer = looker.post(address, data={"title": "X"}, headers={"X-Form-Key": "k" * 24}, base_url=HOME)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlencode
@@ -43,6 +43,7 @@ FILES = {
     "timeline.edl": "timeline (EDL)",
     "sources.csv": "sources: whose film, from where to where",
     "sources.txt": "the same to read",
+    "folder.zip": "a folder that plays in any browser without the library",
 }
 
 
@@ -86,7 +87,12 @@ def show(name: str) -> ResponseReturnValue:
     breakdowns = library().making.breakdowns
     one = breakdowns.one(name)
     return render_template(
-        "breakdown.html", one=one, seen=breakdowns.outline(name), files=list(_files(one)), editing=False
+        "breakdown.html",
+        one=one,
+        seen=breakdowns.outline(name),
+        files=list(_files(one)),
+        editing=False,
+        made=request.args.get("made", ""),
     )
 
 
@@ -133,10 +139,22 @@ def chart() -> Response:
 @page.post("/<name>/build")
 def build(name: str) -> ResponseReturnValue:
     breakdowns = library().making.breakdowns
-    title, target = breakdowns.one(name).title, url_for("breakdowns.show", name=name)
+    return _made(name, breakdowns.build, url_for("breakdowns.show", name=name))
+
+
+@page.post("/<name>/pack")
+def pack(name: str) -> ResponseReturnValue:
+    """Write the folder that plays without the library, with the film as the text has it now."""
+    breakdowns = library().making.breakdowns
+    return _made(name, breakdowns.pack, url_for("breakdowns.show", name=name, made="folder"))
+
+
+def _made(name: str, make: Callable[[str, Progress], object], target: str) -> ResponseReturnValue:
+    """Begin it, and show how far it is; `target` is looked at when it is done."""
+    title = library().making.breakdowns.one(name).title
 
     def work(progress: Progress) -> str:
-        breakdowns.build(name, progress)
+        make(name, progress)
         return target
 
     return redirect(url_for("work.watch", key=jobs().start(title, work).key), 303)

@@ -16,7 +16,7 @@ from cliplib.library.desk import Desk
 from cliplib.media.files import replacing, settle_names
 
 FOLDER, TEXT, NOTES, TAKES, FILM = "breakdowns", "breakdown.md", "breakdown.notes.json", "takes", "film.mp4"
-BESIDE = "beside.json"
+BESIDE, PACKED = "beside.json", "folder.zip"
 
 
 def text_of(place: Path) -> str:

@@ -28,7 +28,7 @@ from cliplib.breakdowns.film import (
     style_of,
     words_on,
 )
-from cliplib.breakdowns.folder import write_beside, write_folder
+from cliplib.breakdowns.folder import pack_folder, write_beside, write_folder
 from cliplib.breakdowns.links import clips_in
 from cliplib.breakdowns.plan import FilmShot
 from cliplib.breakdowns.shots import Notes, ShotRecord, read_notes, write_notes
@@ -45,6 +45,7 @@ from cliplib.library.making.breakdownfiles import (
     FILM,
     FOLDER,
     NOTES,
+    PACKED,
     TAKES,
     TEXT,
     beside_of,
@@ -393,7 +394,17 @@ class Breakdowns:
         with showing(self._desk.folder):
             self._maker.check_out(folder / "index.html" if folder.is_dir() else folder)
             report, plan, beside = self._build(name, progress)
-            return write_folder(self.read(name), plan, report.out, beside, folder)
+            return write_folder(self.read(name), plan, report.out, beside, folder, progress)
+
+    def pack(self, name: str, progress: Progress = silent) -> Path:
+        """Build it, and write the same folder into one ZIP file, which lies beside the film until the next is
+        built."""
+        with showing(self._desk.folder):
+            report, plan, beside = self._build(name, progress)
+            out = self._place(name) / PACKED
+            pack_folder(self.read(name), plan, report.out, beside, out, name, progress)
+            _note_beside(self._place(name), (*beside, out))
+            return out
 
     def _build(self, name: str, progress: Progress) -> tuple[FilmReport, FilmPlan, tuple[Path, ...]]:
         place, document = self._place(name), self.read(name)
@@ -413,9 +424,8 @@ class Breakdowns:
         cache = self._desk.cache
         report, plan = build_film(document.title, points, style, place / FILM, cache, progress)
         beside, said = write_beside(document, plan, recounts, place, cache / "parts", progress)
-        with replacing(place / BESIDE) as temporary:
-            names = [path.relative_to(place).as_posix() for path in beside]
-            temporary.write_text(json.dumps(names), encoding="utf-8")
+        (place / PACKED).unlink(missing_ok=True)  # of the film before
+        _note_beside(place, beside)
         counts = [
             f"line {one.link.line}: {one.sentence}" for one in recounts.counts if one.drift or one.problem
         ]
@@ -707,6 +717,12 @@ def _encoded(text: str) -> bytes:
         raise InputError(
             f"letter {problem.start + 1} of the text is half a character; remove it"
         ) from problem
+
+
+def _note_beside(place: Path, files: Sequence[Path]) -> None:
+    with replacing(place / BESIDE) as temporary:
+        names = [path.relative_to(place).as_posix() for path in files]
+        temporary.write_text(json.dumps(names), encoding="utf-8")
 
 
 def _seen(text: str) -> str:
