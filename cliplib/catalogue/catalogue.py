@@ -286,6 +286,14 @@ class Catalogue:
         )
         return int(count)
 
+    def logs_with_exchanges(self, fight_id: int) -> set[str]:
+        """The files of a fight's logs that hold an exchange."""
+        rows = self._rows(
+            "SELECT DISTINCT l.file FROM exchanges e JOIN logs l ON l.id = e.log_id WHERE e.fight_id = ?",
+            (fight_id,),
+        )
+        return {file for (file,) in rows}
+
     def altered(self, progress: Progress = silent) -> list[str]:
         """What SQLite cannot tell: fights of which something cannot be read any more, and exchanges that say
         other than what was written; a sentence each. Reads everything."""

@@ -13,7 +13,7 @@ from cliplib.library.care.forget import mentions
 from cliplib.reels.theme_reading import theme_from
 from cliplib.reels.theme_writing import theme_text
 from tests.breakdowns import sessions
-from tests.libraries import BLUE, ROWS, make_fight, toml, write_log
+from tests.libraries import BLUE, RED, ROWS, make_fight, toml, write_log
 from tests.media import footage
 
 TEXT = """# The jab
@@ -279,3 +279,36 @@ def test_a_shot_that_is_gone_keeps_its_place(library: Library) -> None:
     assert "987" in gone.problem
     assert not gone.panes
     assert there.panes
+
+
+def test_unreadable_notes_do_not_stop_a_text(library: Library) -> None:
+    """What they hold may be nowhere else: they stay as they are, the text is kept, and the page says so."""
+    breakdowns = library.making.breakdowns
+    name = begun(library)
+    notes = library.folder / "breakdowns" / name / "breakdown.notes.json"
+    notes.write_text("{half of")
+    text = breakdowns.text(name) + "\nMore is said.\n"
+    assert breakdowns.put(name, text, seen=breakdowns.one(name).seen) == name
+    assert (breakdowns.text(name), notes.read_text()) == (text, "{half of")
+    assert any("cannot be read as notes of a breakdown" in one for one in breakdowns.outline(name).problems)
+
+
+def test_a_count_that_is_given_is_counted_once(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    counted, tally = [], library.evidence.tally
+
+    def noted(*told: object, **asked: object) -> object:
+        counted.append(told)
+        return tally(*told, **asked)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(library.evidence, "tally", noted)
+    put = library.making.breakdowns.puts.written("count:Adeyemi jab")
+    assert put.links == ("Emeka Adeyemi's jab: [0 of 1](<count:Adeyemi jab>).",)
+    assert len(counted) == 1
+
+
+def test_finding_shots_is_a_search_of_nobodys(library: Library) -> None:
+    names = {RED, BLUE, "Adeyemi v Brandt"}
+    begun(library, TEXT + "\n- [hooks](<find:lead hook?limit=1>)\n")
+    assert "lead hook" not in library.finding.history.phrases(names)
+    library.finding.find("lead hook")
+    assert "lead hook" in library.finding.history.phrases(names)

@@ -21,9 +21,9 @@ from cliplib.reels.parts import Drawing, Freeze, ReelReport, ReelSettings, Slow,
 from cliplib.reels.rebuild import rebuild, rebuild_problem
 from cliplib.reels.select import select
 from cliplib.reels.theme import Theme
-from cliplib.reels.theme_keys import keys
 from cliplib.reels.theme_reading import drawings_from, read_theme, theme_from
 from cliplib.reels.theme_writing import drawing_values, theme_text
+from tests.house.theme_keys import keys
 from tests.reels.reel_parts import source
 from tests.reels.test_plan import footage
 

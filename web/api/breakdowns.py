@@ -59,7 +59,7 @@ def insert(name: str) -> ResponseReturnValue:
     given = body(("point", str), ("target", str), ("text", str), ("treatment", str), ("seen", str))
     breakdowns = library().making.breakdowns
     key = breakdowns.point_named(name, given.get("point", ""))
-    put = breakdowns.written(given.get("target", ""), given.get("text", ""), given.get("treatment", ""))
+    put = breakdowns.puts.written(given.get("target", ""), given.get("text", ""), given.get("treatment", ""))
     seen = breakdowns.insert(name, key, put, seen=given.get("seen"))
     return jsonify({"name": name, "seen": seen}), 201
 

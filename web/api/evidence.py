@@ -10,7 +10,6 @@ from flask.typing import ResponseReturnValue
 from cliplib import InputError, evidence_tables
 
 from ..evidence.asked import asked
-from ..finding.lists import filters_of, where_from
 from ..site.here import library
 
 
@@ -27,8 +26,6 @@ def _answer(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturn
     def answer() -> ResponseReturnValue:
         given = asked(table).parameters()
         evidence_tables.check(table, given)
-        if table.filters:
-            given["where"] = where_from(library(), filters_of(request.args))
         return jsonify(library().evidence.table(table.name, **given).as_json())
 
     return answer

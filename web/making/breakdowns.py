@@ -258,7 +258,7 @@ def _offers() -> Sequence[Put]:
         return puts.clips(numbers, offset=_offset())
     if "table" in args:
         here = asked(evidence_tables.named(args["table"]))
-        return library().making.breakdowns.number(
+        return puts.number(
             here.table.name, here.phrase, here.values, here.only, _spelt(here.filters), args.get("key", "")
         )
     phrase = args.get("q", "").strip()[:500]

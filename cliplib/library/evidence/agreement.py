@@ -269,7 +269,7 @@ def read_worksheet(compared: TwoLogs, text: str) -> dict[str, Decision]:
 def logs_with_something(catalogue: Catalogue, fight: FightRow) -> tuple[str, ...]:
     """The fight's logs that hold an exchange: only those can be compared."""
     files = [source.file for source in fight.info.logs]
-    held = {one.log_file for one in catalogue.exchanges(fight.id)} if len(files) > 1 else set(files)
+    held = catalogue.logs_with_exchanges(fight.id) if len(files) > 1 else set(files)
     return tuple(file for file in files if file in held)
 
 

@@ -97,10 +97,9 @@ def _of(desk: Desk, clips: frozenset[int] | set[int], fight_ids: set[int]) -> se
 
 
 def _fingerprints(desk: Desk, fight_ids: set[int]) -> Iterator[str]:
-    for fight_id in fight_ids:
-        footage = desk.catalogue.footage(fight_id)
-        if footage is not None:
-            yield footage.info.fingerprint
+    for fight_id, fingerprint in desk.catalogue.fingerprints().items():
+        if fight_id in fight_ids:
+            yield fingerprint
 
 
 def _records(path: Path) -> list[ShotRecord]:

@@ -3,7 +3,7 @@ beat a point's phrase in other fights."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import unquote
@@ -14,7 +14,6 @@ from cliplib.breakdowns.document import Point
 from cliplib.breakdowns.editing import link_to, plain, target_of
 from cliplib.breakdowns.links import CATEGORIES, Asked, asked, clips_in, kind_of, treatment
 from cliplib.core.errors import InputError
-from cliplib.library.desk import Desk
 from cliplib.library.evidence import evidence_tables
 from cliplib.library.evidence.evidence import Evidence
 from cliplib.library.evidence.tables import Elsewhere
@@ -65,8 +64,8 @@ class SolvedElsewhere:
 class Puts:
     """`library.making.breakdowns.puts`. Nothing is written here."""
 
-    def __init__(self, desk: Desk, finding: Finding, evidence: Evidence):
-        self._desk, self._finding, self._evidence = desk, finding, evidence
+    def __init__(self, finding: Finding, evidence: Evidence, finder: Callable[[], ShotFinder]):
+        self._finding, self._evidence, self._finder = finding, evidence, finder
 
     def number(
         self,
@@ -76,12 +75,11 @@ class Puts:
         only: Mapping[str, str],
         filters: Sequence[tuple[str, str]],
         key: str,
-        finder: ShotFinder,
     ) -> tuple[Put, ...]:
         """The ways in which a number of an evidence table can be written in a script. `values`: the table's
         parameters; `filters`: as a link spells them; `key`: the number's. NotFoundError for a number that is
         not there."""
-        kind = evidence_tables.named(table)
+        kind, finder = evidence_tables.named(table), self._finder()
         if not phrase:
             raise InputError("a count in a breakdown says what is counted; count a phrase first")
         narrowed = {"where": finder.where(filters)} if filters else {}
@@ -175,7 +173,7 @@ class Puts:
         label = f"{words.get(kind, kind)}: {phrase}"
         return (Put(f"a chart, {label}", (link_to(label, target),), True),)
 
-    def written(self, target: str, text: str, words: str, finder: ShotFinder) -> Put:
+    def written(self, target: str, text: str = "", words: str = "") -> Put:
         """A link that somebody gives, checked: `text` between its brackets, `words` its treatment. Without a
         text a count is written as it is now."""
         kind = kind_of(target)
@@ -190,27 +188,22 @@ class Puts:
         if not kind:
             raise InputError(f"“{target[:60]}” is no count, clip, find, beside or picture")
         if kind == "count" and not text:
-            found = [self._try_count(target, form, finder) for form in ("0 of 1", "1")]
-            return next((put for put in found if put is not None), Put("", (), False))
+            finder = self._finder()
+            try:
+                return self._counts([("0 of 1", target, "")], finder)[0]
+            except InputError:  # nothing that lands or misses
+                return self._counts([("1", target, "")], finder)[0]
         if kind == "count":
             return Put(text, (f"{link_to(text, target)}.",), False)
         return Put(text, (link_to(text or target.partition("?")[0], target, words),), True)
 
-    def _try_count(self, target: str, form: str, finder: ShotFinder) -> Put | None:
-        try:
-            return self._counts([(form, target, "")], finder)[0]
-        except InputError:
-            if form == "1":
-                raise
-            return None
-
     # --- elsewhere ----------------------------------------------------------------------------------------
 
-    def elsewhere(self, phrase: str, link: str, point: Point, finder: ShotFinder) -> SolvedElsewhere:
+    def elsewhere(self, phrase: str, link: str, point: Point) -> SolvedElsewhere:
         """What beat a phrase in other fights than those of the point. `link`: the target it stands in, whose
         filters hold. Where phrase and filters name neither fight nor fighter, the point's first clip does."""
         question = asked(link) if link else Asked(phrase)
-        where, only = finder.where(question.filters), dict(question.only)
+        where, only = self._finder().where(question.filters), dict(question.only)
         try:
             found = self._evidence.elsewhere(phrase, where=where, only=only)
         except InputError:

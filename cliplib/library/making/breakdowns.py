@@ -8,11 +8,10 @@ import json
 import re
 import shutil
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from pathlib import Path
-from typing import Any
 
 from cliplib.breakdowns import document as documents
 from cliplib.breakdowns import editing
@@ -63,7 +62,6 @@ from cliplib.reels.theme_reading import Look
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 _CHANGED = "“{}” was changed meanwhile; look at it again, then change that"
-_STRAY = "takes are kept for"
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +162,7 @@ class Breakdowns:
     def __init__(self, desk: Desk, finding: Finding, evidence: Evidence, maker: ReelMaker):
         self._desk, self._finding, self._evidence, self._maker = desk, finding, evidence, maker
         self.folder = desk.folder / FOLDER
-        self.puts = Puts(desk, finding, evidence)
+        self.puts = Puts(finding, evidence, lambda: self._finder(silent))
 
     # --- documents ----------------------------------------------------------------------------------------
 
@@ -210,21 +208,24 @@ class Breakdowns:
         lines end as a browser has them; they get the ends that the text had. A point whose heading alone
         changed keeps its takes. What is wrong in it is for `check` to say."""
         self._desk.catalogue.must_write()
+        there = None if name is None else text_of(self._place(name))
+        if there is not None and seen is not None and seen != _seen(there):
+            raise BusyError(_CHANGED.format(name))
+        if there is not None and typed:
+            text = editing.with_ends_of(text, there)
         document, data = documents.read(text), _encoded(text)
-        if name is None:
-            name = self._free_name(document.title)
-        else:
-            before = self._place(name)
-            if seen is not None and seen != _seen(text_of(before)):
-                raise BusyError(_CHANGED.format(name))
-            if typed:
-                document = documents.read(text := editing.with_ends_of(text, text_of(before)))
-            data = _encoded(text)
-            self._move_takes(before, documents.read(text_of(before)), document)
+        name = name or self._free_name(document.title)
         place = self.folder / name
+        if there is not None:
+            self._move_takes(place, documents.read(there), document)
+        try:
+            notes = read_notes(place / NOTES)
+        except InputError:  # they stay as they are, and the outline says so
+            notes = None
         with replacing(place / TEXT) as temporary:
             temporary.write_bytes(data)
-        write_notes(place / NOTES, self._remembered(document, read_notes(place / NOTES)))
+        if notes is not None:
+            write_notes(place / NOTES, self._remembered(document, notes))
         return name
 
     def remove(self, name: str) -> None:
@@ -260,7 +261,7 @@ class Breakdowns:
             tuple(map(str, document.notes)),
             recounts,
             shots,
-            tuple(self._take_faults(place, document)),
+            (*self._stray(place, document), *self._take_notes(place, document)),
             tuple(updated),
         )
 
@@ -291,14 +292,18 @@ class Breakdowns:
                 for said in _differences(link, notes.shots.get(link.target, ()), finder):
                     yield ShotFault(point.heading, link.text, link.target, link.line, said)
 
-    def _take_faults(self, place: Path, document: Breakdown) -> Iterator[str]:
+    def _stray(self, place: Path, document: Breakdown) -> Iterator[str]:
+        """Takes of points that are not there any more, a sentence each."""
         keys = {point.key for point in document.points}
         for folder in sorted((place / TAKES).iterdir()) if (place / TAKES).is_dir() else ():
             if folder.name not in keys and folder.is_dir() and any(folder.iterdir()):
                 yield (
-                    f"{_STRAY} “{folder.name}”, and no point has that heading; give a point that "
+                    f"takes are kept for “{folder.name}”, and no point has that heading; give a point that "
                     "heading, or remove them"
                 )
+
+    def _take_notes(self, place: Path, document: Breakdown) -> Iterator[str]:
+        """What is to be said of the takes that are used."""
         for point in document.points:
             take = self.takes_of(place, point.key).chosen()
             for note in take.notes if take else ():
@@ -327,7 +332,7 @@ class Breakdowns:
             finder,
             {point.key: self.takes_of(place, point.key) for point in document.points},
             [*problems, *self._style(document)[1]],
-            [said for said in self._take_faults(place, document) if said.startswith(_STRAY)],
+            list(self._stray(place, document)),
             _differences,
         )
 
@@ -349,22 +354,6 @@ class Breakdowns:
         self.put(name, text, seen=_seen(before))
         return _seen(text)
 
-    def number(
-        self,
-        table: str,
-        phrase: str,
-        values: Mapping[str, Any],
-        only: Mapping[str, str],
-        filters: Sequence[tuple[str, str]],
-        key: str,
-    ) -> tuple[Put, ...]:
-        """See `Puts.number`."""
-        return self.puts.number(table, phrase, values, only, filters, key, self._finder(silent))
-
-    def written(self, target: str, text: str = "", words: str = "") -> Put:
-        """See `Puts.written`."""
-        return self.puts.written(target, text, words, self._finder(silent))
-
     def elsewhere(self, name: str, point: str, phrase: str = "") -> SolvedElsewhere:
         """What beat a phrase of a point, the first if none is said, in other fights: the same stance match
         first, then the surest. InputError if there is no phrase."""
@@ -375,7 +364,7 @@ class Breakdowns:
         phrase = phrase or next(iter(phrases), "")
         if not phrase:
             raise InputError("this point counts and finds nothing yet; say what is to be beaten")
-        return self.puts.elsewhere(phrase, phrases.get(phrase, ""), found, self._finder(silent))
+        return self.puts.elsewhere(phrase, phrases.get(phrase, ""), found)
 
     def in_order(self, text: str, order: Sequence[int]) -> str:
         """A text with its points in another order, by their numbers from 0; nothing is kept."""

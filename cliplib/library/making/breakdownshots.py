@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -56,9 +57,13 @@ class ShotFinder:
         self._desk, self._finding, self._evidence, self._maker = desk, finding, evidence, maker
         self._progress = progress
         self._prepared: dict[int, Prepared] = {}
-        self._fights: dict[str, int] | None = None
         self._clips_found: dict[Asked, list[ClipRow]] = {}
         self._tables: dict[Asked, evidence_tables.Filled] = {}
+
+    @functools.cached_property
+    def _prints(self) -> dict[int, str]:
+        """The fingerprint of each fight's footage."""
+        return self._desk.catalogue.fingerprints()
 
     # --- what a link means now ----------------------------------------------------------------------------
 
@@ -220,9 +225,10 @@ class ShotFinder:
 
     def _found(self, question: Asked) -> list[ClipRow]:
         if question not in self._clips_found:
-            reading = self._finding.explain(question.phrase, strict=True)
             # Not as a search of somebody's: what is written here is no phrase to be offered again.
-            page = self._desk.search.find(reading, where=self.where(question.filters), limit=1000)
+            page = self._finding.find(
+                question.phrase, where=self.where(question.filters), limit=1000, strict=True, noted=False
+            )
             with_film = [clip for clip in page.clips if clip.start_frame is not None]
             self._clips_found[question] = with_film[: question.limit or USUAL_FOUND]
         return self._clips_found[question]
@@ -235,12 +241,11 @@ class ShotFinder:
         places = [place for match in clip.matches[:1] for place in match] or range(len(clip.actions))
         moments = [clip.actions[i].time_us for i in places if i < len(clip.actions)]
         known = sorted(us for us in moments if us is not None)
-        row = self._desk.catalogue.footage(clip.fight_id)
         return ShotRecord(
             clip.id,
             clip.fight,
             clip.date.isoformat() if clip.date else "",
-            row.info.fingerprint if row else "",
+            self._prints.get(clip.fight_id, ""),
             clip.start_frame,
             clip.end_frame,
             (known[0], known[-1]) if known else (),
@@ -259,13 +264,9 @@ class ShotFinder:
     def _fight_of(self, record: ShotRecord) -> int | None:
         if record.clip is not None:
             for row in self._desk.catalogue.clip_rows([record.clip]):
-                footage = self._desk.catalogue.footage(row.fight_id)
-                if footage is not None and footage.info.fingerprint == record.fingerprint:
+                if self._prints.get(row.fight_id) == record.fingerprint:
                     return row.fight_id
-        if self._fights is None:
-            rows = ((f.id, self._desk.catalogue.footage(f.id)) for f in self._desk.catalogue.fights())
-            self._fights = {row.info.fingerprint: fight_id for fight_id, row in rows if row is not None}
-        return self._fights.get(record.fingerprint)
+        return next((fight for fight, known in self._prints.items() if known == record.fingerprint), None)
 
     def _source(self, record: ShotRecord, label: str) -> Prepared:
         fight_id = self._fight_of(record)
