@@ -4,7 +4,8 @@
       take.json              {"form": "cliplib take 1", "point", "shots": [...], "recordings": [...]}
                              a chart among the shots is [], and "stills": {"2": its link's target}
       0/picture.jsonl        what was on the picture, a line each
-      0/sound.jsonl          {"piece": 3, "clock": 4012345, "bytes": 8123}, a line for each stored piece
+      0/sound.jsonl          {"piece": 3, "clock": 4012345, "bytes": 8123, "all": 31200}, a line for each
+                             stored piece; "all": bytes up to and with it
       0/sound/00003          the pieces of sound as they came; one after the other they are one file
 
 A take is one or more *recordings*; recording n + 1 was begun "again from here" (or after a tab was closed) at
@@ -67,10 +68,11 @@ MOST_PIECE = 16 << 20
 MOST_LINES, MOST_LINE = 5_000, 200_000
 """Lines in one go; letters in one of them."""
 MOST_SOUND, MOST_PIECES, MOST_PICTURE = 1 << 30, 100_000, 1 << 28
-"""Of one recording: bytes and pieces of sound, letters of picture data."""
+"""Of one recording: bytes and pieces of sound, bytes of picture data."""
 LONGEST_US = 4 * 3600 * 1_000_000
 MOST_RECORDINGS = 1_000
 MOST_TAKES = 1_000
+_BLOCK = 1 << 14
 _NAME = re.compile(r"[0-9a-z][0-9a-z-]{0,63}")
 
 
@@ -199,17 +201,17 @@ class TakeFolder:
         if not 0 <= clock_us <= LONGEST_US:
             raise InputError("the clock of a piece of sound is no time within a take")
         place = self._place(recording)
-        before = [int(json.loads(line)["bytes"]) for line in _lines(place / "sound.jsonl")]
-        there = len(before)
+        there, stored = _pieces(place / "sound.jsonl")
         if piece < there:
             return there
         if piece > there:
             raise InputError(f"piece {piece} of the sound came before piece {there}; send that one first")
-        if sum(before) + len(data) > MOST_SOUND or there >= MOST_PIECES:
+        if stored + len(data) > MOST_SOUND or there >= MOST_PIECES:
             raise InputError("this recording has more sound than a take can hold; end it and begin another")
         with replacing(place / "sound" / f"{piece:05d}") as temporary:
             temporary.write_bytes(data)
-        _append(place / "sound.jsonl", [{"piece": piece, "clock": clock_us, "bytes": len(data)}])
+        one = {"piece": piece, "clock": clock_us, "bytes": len(data), "all": stored + len(data)}
+        _append(place / "sound.jsonl", [one])
         return there + 1
 
     def put_picture(self, recording: int, first: int, lines: Sequence[Mapping[str, Any]]) -> int:
@@ -218,21 +220,21 @@ class TakeFolder:
         if len(lines) > MOST_LINES:
             raise InputError(f"{len(lines)} lines of picture data in one go; {MOST_LINES} at most")
         place = self._place(recording)
-        before = _lines(place / "picture.jsonl")
-        if first > len(before):
-            raise InputError(f"line {first} of the picture data came before line {len(before)}")
-        fresh = list(lines[len(before) - first :])
+        there = _count(place / "picture.jsonl")
+        if first > there:
+            raise InputError(f"line {first} of the picture data came before line {there}")
+        fresh = list(lines[there - first :])
         if any(len(json.dumps(line)) > MOST_LINE for line in fresh):
             raise InputError(f"a line of picture data is longer than {MOST_LINE} letters")
-        if sum(map(len, before)) > MOST_PICTURE:
+        size, last = _tail(place / "picture.jsonl")
+        if size > MOST_PICTURE:
             raise InputError("this recording has more picture data than a take can hold; begin another")
         shots = len(self._read()["shots"])
-        tail = [json.loads(line) for line in before[-1:]]
-        reader = _Picture(shots, int(tail[0]["t"]) if tail else 0, known=None)
-        for number, line in enumerate(fresh, len(before)):
+        reader = _Picture(shots, int(json.loads(last)["t"]) if last else 0, known=None)
+        for number, line in enumerate(fresh, there):
             reader.take(line, f"line {number} of the picture data")
         _append(place / "picture.jsonl", fresh)
-        return len(before) + len(fresh)
+        return there + len(fresh)
 
     def end(self, recording: int, length_us: int) -> None:
         """The recording ended properly, after so long by its clock."""
@@ -436,14 +438,50 @@ def _lines(path: Path) -> list[str]:
     return [line.decode("utf-8", "replace") for line in text.split(b"\n")[:-1]]
 
 
+def _tail(path: Path) -> tuple[int, bytes]:
+    """(bytes of the whole lines, the last whole line) of a file; it is read from its end."""
+    try:
+        file = path.open("rb")
+    except FileNotFoundError:
+        return 0, b""
+    with file:
+        start, text = file.seek(0, os.SEEK_END), b""
+        while start and text.count(b"\n") < 2:
+            step = min(start, _BLOCK)
+            start -= step
+            file.seek(start)
+            text = file.read(step) + text
+    whole = text[: text.rfind(b"\n") + 1]
+    return start + len(whole), whole[:-1].rpartition(b"\n")[2]
+
+
+def _count(path: Path) -> int:
+    """How many whole lines a file has."""
+    try:
+        with path.open("rb") as file:
+            return sum(block.count(b"\n") for block in iter(lambda: file.read(1 << 20), b""))
+    except FileNotFoundError:
+        return 0
+
+
+def _pieces(path: Path) -> tuple[int, int]:
+    """(how many pieces of sound are stored, their bytes), by the last line; those of a take that was begun
+    before lines said it are added up."""
+    last = _tail(path)[1]
+    if not last:
+        return 0, 0
+    said = json.loads(last)
+    known = said["all"] if "all" in said else sum(json.loads(line)["bytes"] for line in _lines(path))
+    return int(said["piece"]) + 1, int(known)
+
+
 def _append(path: Path, lines: Sequence[Mapping[str, Any]]) -> None:
     if not lines:
         return
     data = "".join(json.dumps(line, ensure_ascii=False, separators=(",", ":")) + "\n" for line in lines)
     with writing(path), open(path, "r+b" if path.exists() else "xb") as file:
-        size = file.seek(0, os.SEEK_END)
         # What a power cut left of a line is no line: the next one takes its place.
-        whole = path.read_bytes().rfind(b"\n") + 1 if size else 0
+        whole = _tail(path)[0]
         file.truncate(whole)
         file.seek(whole)
         file.write(data.encode("utf-8", "surrogatepass"))

@@ -93,11 +93,10 @@ _PARAMETERS: dict[str, Callable[[evidence_tables.Parameter], click.Parameter]] =
 
 
 def _ask(library: Library, table: evidence_tables.EvidenceTable, given: dict[str, Any]) -> None:
-    asked = {p.name: given[p.name] for p in table.parameters if p.name in given}
-    for parameter in table.parameters:
-        if parameter.kind == "side":
-            asked[parameter.name] = _pairs(given[parameter.name])
-    asked["only"] = _pairs(given["only"])
+    asked = evidence_tables.values(table, _said(table, given))
+    if table.parameter("phrase"):
+        asked["phrase"] = given["phrase"]
+    asked["only"] = evidence_tables.chosen(given["only"])
     if table.filters:
         asked["where"] = cli_filters.where(library, given)
     else:
@@ -190,18 +189,15 @@ def _show_clips(library: Library, ids: Sequence[int], play: bool) -> None:
         cli_play.play([r.file for r in rows if r.file], library.folder)
 
 
-def _pairs(given: Sequence[str]) -> dict[str, str]:
-    """KEY=VALUE options as a mapping; InputError for anything else."""
-    found: dict[str, str] = {}
-    for item in given:
-        key, equals, value = item.partition("=")
-        key = key.strip().casefold()
-        if not equals or not key or not value.strip():
-            raise InputError(f"“{item}” is not KEY=VALUE; write, for example, round=3")
-        if key in found:
-            raise InputError(f"{key} is given twice; one value can be chosen at a time")
-        found[key] = value.strip()
-    return found
+def _said(table: evidence_tables.EvidenceTable, given: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """What was given for a table's parameters but for the phrase, as pairs of texts."""
+    for parameter in table.parameters:
+        value = given.get(parameter.name)
+        if parameter.kind == "flag":
+            yield parameter.name, "yes" if value else "no"
+        elif parameter.kind != "phrase":
+            texts = value if isinstance(value, tuple) else () if value is None else (value,)
+            yield from ((parameter.name, text) for text in texts)
 
 
 COMMANDS = commands()

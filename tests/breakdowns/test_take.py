@@ -127,6 +127,40 @@ def test_a_power_cut_in_the_middle_of_a_line(tmp_path: Path) -> None:
         assert again == 1
 
 
+def test_a_piece_costs_the_same_however_many_there_are(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever is stored with a piece, the lines before it are not read again, but for the last one."""
+    take = begun(tmp_path)
+    number = take.record(0, "audio/webm")
+    for n in range(300):
+        assert take.put_sound(number, n, n * 1_000_000, b"12345") == n + 1
+    read: list[object] = []
+    loads = json.loads
+    monkeypatch.setattr("cliplib.breakdowns.take.json.loads", lambda text: read.append(text) or loads(text))
+    assert take.put_sound(number, 300, 300_000_000, b"123") == 301
+    assert len(read) == 1
+    path = take.folder / str(number) / "sound.jsonl"
+    assert loads(path.read_text().splitlines()[-1])["all"] == 1503
+
+
+def test_a_take_begun_before_lines_said_how_much_there_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    take = begun(tmp_path)
+    number = take.record(0, "audio/webm")
+    path = take.folder / str(number) / "sound.jsonl"
+    for n in range(2):
+        take.put_sound(number, n, n, b"1234")
+        path.write_text(path.read_text().replace(f',"all":{4 * n + 4}', ""))
+    assert "all" not in path.read_text()
+    monkeypatch.setattr("cliplib.breakdowns.take.MOST_SOUND", 11)
+    assert take.put_sound(number, 2, 3, b"123") == 3
+    with pytest.raises(InputError, match="more sound than a take can hold"):
+        take.put_sound(number, 3, 4, b"1")
+    assert [piece.bytes for piece in take.take().recordings[0].pieces] == [4, 4, 3]
+
+
 def test_an_hour_and_five_thousand_scrubs(tmp_path: Path) -> None:
     """Data only. A take of an hour with 5,000 moves of the slider is planned frame by frame in seconds."""
     player = sessions.Player(SHOTS)

@@ -4,12 +4,14 @@ page, into JSON, CSV, the API and its document; its numbers open their clips by 
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import click
 import jsonschema_rs
@@ -19,9 +21,11 @@ from flask.testing import FlaskClient
 
 from cliplib import Library, evidence_tables
 from cliplib.cli import evidence as commands
-from cliplib.core.errors import NotFoundError
+from cliplib.core.errors import InputError, NotFoundError
 from cliplib.stats.proportions import wilson
 from cliplib.tally.table import Cell, Column, Fact, Filled, Filling, Form, Group, Row, pieces
+from cliplib_web import create_app
+from cliplib_web.evidence.asked import asked
 from tests.library.test_evidence import made as made  # the same small library
 
 HANDS = Group(
@@ -80,8 +84,6 @@ def added() -> Iterator[None]:
 
 
 def client_of(made: Path) -> FlaskClient:
-    from cliplib_web import create_app
-
     return create_app(made).test_client()
 
 
@@ -195,3 +197,65 @@ def test_what_is_not_known_is_left_open() -> None:
         assert "".join(p.text for p in pieces(Column("x", kind), cell)) == text  # type: ignore[arg-type]
     assert pieces(Column("x", "of", ("a", "b")), Cell((0, 0))) == ()
     assert Row((Cell((1,)),)).names == ()
+
+
+SAID: dict[str, tuple[tuple[str, str], ...]] = {
+    "tally": (("by", "round"), ("by", "outcome")),
+    "next": (),
+    "answers": (("any_stance", "yes"),),
+    "caught": (),
+    "elsewhere": (),
+    "compare": (("this", "round=1"), ("this", "fighter=Adeyemi"), ("that", "round=2"), ("by", "technique")),
+    "change": (("fight", "1"), ("of", "frequency")),
+}
+
+
+@pytest.mark.parametrize("table", evidence_tables.TABLES, ids=lambda table: table.name)
+def test_parameters_are_read_in_one_way(made: Path, table: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Address, command and link of a breakdown say the same pairs, and the table is asked the same."""
+    pairs = SAID[table.name]
+    values = evidence_tables.values(table, pairs)
+    assert sorted(evidence_tables.said(table, values)) == sorted(pairs)
+    with create_app(made).test_request_context("/?" + urlencode([("q", "jab"), *pairs])):
+        here = asked(table)
+        assert here.values == values
+        assert sorted(parse_qsl(urlsplit(here.link()).query)) == sorted([("q", "jab"), *pairs])
+    given: list[dict[str, Any]] = []
+    monkeypatch.setattr(
+        type(Library(made).evidence),
+        "table",
+        lambda self, name, **asked: given.append({"name": name, **asked}) or 1 / 0,
+    )
+    words = [table.switch] if table.switch else []
+    for name, text in pairs:
+        if name == "fight":
+            words.insert(0, text)
+        else:
+            words += [f"--{name.replace('_', '-')}", *([] if text == "yes" else [text])]
+    command = next(c for c in commands.COMMANDS if c.name == (table.command or table.name))
+    CliRunner().invoke(command, ["jab", *words], obj=made)
+    (asked_by_command,) = given
+    assert {name: asked_by_command.get(name) for name in values} == values
+
+
+@pytest.mark.parametrize(
+    ("name", "pairs", "said"),
+    [
+        ("answers", [("any_stance", "maybe")], "must be yes or no"),
+        ("compare", [("this", "round")], "chooses nothing"),
+        ("compare", [("this", "round=1"), ("this", "Round=2")], "round is given twice"),
+        ("tally", [("by", key) for key in evidence_tables.KEYS[:4]], "4 things to group by are too many"),
+        ("tally", [("by", "weather")], "is nothing to group by"),
+        ("change", [("of", "mood")], "is neither rate nor frequency"),
+    ],
+)
+def test_what_cannot_be_asked_is_said_alike(
+    made: Path, name: str, pairs: list[tuple[str, str]], said: str
+) -> None:
+    with pytest.raises(InputError, match=said):
+        evidence_tables.values(evidence_tables.named(name), pairs)
+    client = create_app(made).test_client()
+    for address in (f"/api/{name}", "/counts/" if name == "tally" else f"/counts/{name}"):
+        answer = client.get(f"{address}?{urlencode([('q', 'jab'), *pairs])}")
+        assert answer.status_code == 400
+        assert said in html.unescape(answer.text)

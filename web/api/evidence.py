@@ -7,7 +7,7 @@ from collections.abc import Callable
 from flask import Blueprint, jsonify, request
 from flask.typing import ResponseReturnValue
 
-from cliplib import InputError, evidence_tables
+from cliplib import evidence_tables
 
 from ..evidence.asked import asked
 from ..site.here import library
@@ -33,8 +33,6 @@ def _answer(table: evidence_tables.EvidenceTable) -> Callable[[], ResponseReturn
 
 def agreement(fight_id: int) -> ResponseReturnValue:
     one, two = (request.args.get(name) or None for name in ("first", "second"))
-    where_both = request.args.get("where_both", "")
-    if where_both not in ("", "yes", "no"):
-        raise InputError("“where_both” must be yes or no")
-    found = library().evidence.two_logs(fight_id, one, two, where_both=where_both == "yes")
+    where_both = evidence_tables.yes("where_both", request.args.get("where_both", ""))
+    found = library().evidence.two_logs(fight_id, one, two, where_both=where_both)
     return jsonify(evidence_tables.fill_agreement(found).as_json())

@@ -19,7 +19,6 @@ from .shapes import body, whole
 
 page = Blueprint("api_talk", __name__, url_prefix="/api/breakdowns/<name>/points/<key>")
 
-_LONGEST_US = 4 * 3600 * 1_000_000
 _SOUND = re.compile(r"audio/[a-z0-9.+-]{1,40}")
 _SAME = {"audio/m4a": "audio/mp4", "audio/mp3": "audio/mpeg", "audio/opus": "audio/ogg"}
 
@@ -121,7 +120,7 @@ def sound(name: str, key: str, take: str, recording: int) -> Response:
 @page.post("/takes/<take>/recordings/<int:recording>/sound")
 def put_sound(name: str, key: str, take: str, recording: int) -> ResponseReturnValue:
     """The next piece of sound, at most 1 MiB, as it is. One that is there already is passed over."""
-    piece, clock = whole("piece", 0, most=10**8), whole("clock", 0, most=_LONGEST_US)
+    piece, clock = whole("piece", 0, most=10**8), whole("clock", 0, most=10**12)
     data = request.get_data()
     if not data:
         abort(400, "A piece of sound has at least one byte.")

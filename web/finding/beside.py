@@ -47,7 +47,7 @@ def show() -> ResponseReturnValue:
         clips=tuple(clips),
         told=tuple(_side(clip, whole, n) for n, clip in enumerate(clips)) if whole else (),
         phrase=whole.phrase if whole else "",
-        offset=_offset(request.args.get("offset", "0")),
+        offset=offset_of(request.args.get("offset", "0")),
         mirror=frozenset(side for side in SIDES if side in request.args.getlist("mirror")),
         problem=problem,
     )
@@ -72,7 +72,7 @@ def make() -> ResponseReturnValue:
     clips = [lib.finding.clip(number) for number in (*first, *second)]
     title = form.get("title", "").strip()[:200] or " beside ".join(dict.fromkeys(c.fight for c in clips))
     phrase = form.get("phrase", "").strip()[:500]
-    change = ClipChange(first[0], beside=second[0], offset=_offset(form.get("offset", "0")))
+    change = ClipChange(first[0], beside=second[0], offset=offset_of(form.get("offset", "0")))
 
     def work(progress: Progress) -> str:
         name = lib.making.make_reel(
@@ -89,7 +89,8 @@ def make() -> ResponseReturnValue:
     return redirect(url_for("work.watch", key=jobs().start(title, work).key), 303)
 
 
-def _offset(text: str) -> int:
+def offset_of(text: str) -> int:
+    """Frames by which the second clip is shown later, as an address or a form says it."""
     try:
         return max(-MOST_FRAMES, min(MOST_FRAMES, int(text)))
     except ValueError:

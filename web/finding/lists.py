@@ -126,7 +126,7 @@ def numbers_of(text: str) -> tuple[int, ...]:
     if not all(word.isdecimal() and len(word) < 12 for word in words):
         raise InputError("A clip's number is a number; pick the clips anew.")
     if len(words) > LONGEST:
-        raise InputError(f"{len(words)} clips are more than fit into one reel here ({LONGEST}); pick fewer.")
+        raise InputError(f"{len(words)} clips are too many at once here, {LONGEST} at most; pick fewer.")
     return tuple(dict.fromkeys(int(word) for word in words))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +23,8 @@ from cliplib import BreakdownFile, BusyError, InputError, NotFoundError, Progres
 
 from ..evidence.asked import asked
 from ..evidence.tables import CHART_POLICY
-from ..finding.lists import filters_of, where_from
+from ..finding.beside import offset_of
+from ..finding.lists import filters_of, numbers_of, where_from
 from ..site.here import jobs, library
 
 page = Blueprint("breakdowns", __name__, url_prefix="/breakdowns")
@@ -175,11 +175,11 @@ def edit(name: str) -> ResponseReturnValue:
     return _editor(name, breakdowns.text(name), breakdowns.one(name).seen)
 
 
-def _editor(name: str, text: str, seen: str, theirs: str | None = None) -> ResponseReturnValue:
+def _editor(name: str, text: str, token: str, theirs: str | None = None) -> ResponseReturnValue:
     """`theirs`: what somebody else kept meanwhile."""
     breakdowns = library().making.breakdowns
-    shown = text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-    if text != shown or "\0" in text:
+    seen = breakdowns.outline(name, text)
+    if text != seen.text or "\0" in text:
         problem = "This text is not all UTF-8, so that it cannot be written here without changing it."
     elif len(text.encode()) > LONGEST_FORM // 2:
         problem = "This text is too long to be written here."
@@ -188,11 +188,11 @@ def _editor(name: str, text: str, seen: str, theirs: str | None = None) -> Respo
     page = render_template(
         "breakdown_edit.html",
         one=breakdowns.one(name),
-        text=shown,
-        token=seen,
+        text=seen.text,
+        token=token,
         theirs=theirs,
         problem=problem and f"{problem} Change {name}/breakdown.md with a text editor.",
-        seen=breakdowns.outline(name, shown),
+        seen=seen,
         editing=True,
         told=session.pop("told", ""),
     )
@@ -255,7 +255,7 @@ def into() -> ResponseReturnValue:
 def _offers() -> Sequence[Put]:
     puts, args = library().making.breakdowns.puts, request.args
     if numbers := _numbers():
-        return puts.clips(numbers, offset=_offset())
+        return puts.clips(numbers, offset=offset_of(args.get("offset", "") or "0"))
     if "table" in args:
         here = asked(evidence_tables.named(args["table"]))
         return puts.number(
@@ -275,24 +275,10 @@ def _spelt(filters: Mapping[str, str]) -> list[tuple[str, str]]:
     return [("rounds" if name == "round" else name, value) for name, value in filters.items()]
 
 
-def _offset() -> int:
-    text = request.args.get("offset", "") or "0"
-    if not re.fullmatch(r"-?\d{1,4}", text, re.ASCII):
-        raise InputError(f"“{text[:20]}” is no number of frames")
-    return int(text)
-
-
-def _numbers() -> list[int]:
+def _numbers() -> tuple[int, ...]:
     args = request.args
-    words = [
-        word
-        for text in (*args.getlist("clip"), *(args.get(name, "") for name in ("clips", "first", "second")))
-        for word in text.split(",")
-        if word
-    ]
-    if not all(word.isascii() and word.isdecimal() and len(word) < 12 for word in words):
-        raise InputError("A clip's number is a number; pick the clips anew.")
-    return list(dict.fromkeys(map(int, words)))
+    named = (args.get(name, "") for name in ("clips", "first", "second"))
+    return numbers_of(",".join((*args.getlist("clip"), *named)))
 
 
 @page.post("/into")
@@ -348,10 +334,11 @@ def elsewhere(name: str, key: str) -> ResponseReturnValue:
 def take_in(name: str, key: str) -> ResponseReturnValue:
     """Put one clip into a point, and stay."""
     breakdowns = library().making.breakdowns
-    number = request.form.get("clip", "")
-    if not (number.isascii() and number.isdecimal() and len(number) < 12):
-        raise InputError("A clip's number is a number.")
-    (put,) = breakdowns.puts.clips([int(number)])
+    numbers = numbers_of(request.form.get("clip", ""))
+    if len(numbers) != 1:
+        raise InputError("Take one clip at a time; pick it anew.")
+    (put,) = breakdowns.puts.clips(numbers)
+    number = numbers[0]
     breakdowns.insert(name, key, put)
     session["told"] = f"Clip {number} is at the end of this point now."
     asked_for = request.form.get("q", "")[:500]

@@ -215,7 +215,10 @@ def keys(parameter: Parameter, given: Sequence[str]) -> tuple[str, ...]:
     for key in given:
         if key not in parameter.choices:
             raise InputError(f"“{key}” is nothing to group by; there are {', '.join(parameter.choices)}")
-    return tuple(dict.fromkeys(given))[:MOST_KEYS]
+    found = tuple(dict.fromkeys(given))
+    if len(found) > MOST_KEYS:
+        raise InputError(f"{len(found)} things to group by are too many at once, {MOST_KEYS} at most")
+    return found
 
 
 def check(table: EvidenceTable, asked: dict[str, Any]) -> None:
@@ -251,14 +254,14 @@ def values(table: EvidenceTable, pairs: Iterable[tuple[str, str]]) -> dict[str, 
     for parameter in table.parameters:
         texts = given.pop(parameter.name, [])
         if parameter.kind == "side":
-            found[parameter.name] = dict(_pair(text) for text in texts)
+            found[parameter.name] = chosen(texts)
         elif parameter.kind in ("keys", "key"):
-            chosen = keys(parameter, texts)
-            found[parameter.name] = chosen if parameter.kind == "keys" else next(iter(chosen), None)
+            by = keys(parameter, texts)
+            found[parameter.name] = by if parameter.kind == "keys" else next(iter(by), None)
         elif parameter.kind == "choice":
             found[parameter.name] = choice(parameter, texts[-1] if texts else None)
         elif parameter.kind == "flag":
-            found[parameter.name] = texts[-1:] == ["yes"]
+            found[parameter.name] = yes(parameter.name, texts[-1] if texts else "")
         elif parameter.kind == "fight" and texts:
             found[parameter.name] = texts[-1]
     if given:
@@ -266,11 +269,25 @@ def values(table: EvidenceTable, pairs: Iterable[tuple[str, str]]) -> dict[str, 
     return found
 
 
-def _pair(text: str) -> tuple[str, str]:
-    key, equals, value = text.partition("=")
-    if not equals or not key.strip() or not value.strip():
-        raise InputError(f"“{text[:60]}” chooses nothing; write, for example, round=3")
-    return key.strip(), value.strip()
+def yes(name: str, text: str) -> bool:
+    """What a flag says: yes, or no, which is also nothing. InputError for anything else."""
+    if text not in ("", "yes", "no"):
+        raise InputError(f"“{name}” must be yes or no")
+    return text == "yes"
+
+
+def chosen(texts: Iterable[str]) -> dict[str, str]:
+    """KEY=VALUE texts as a mapping. InputError for anything else, and for a key that is there twice."""
+    found: dict[str, str] = {}
+    for text in texts:
+        key, equals, value = (part.strip() for part in text.partition("="))
+        key = key.casefold()
+        if not (equals and key and value):
+            raise InputError(f"“{text[:60]}” chooses nothing; write KEY=VALUE, for example round=3")
+        if key in found:
+            raise InputError(f"{key} is given twice; one value can be chosen at a time")
+        found[key] = value
+    return found
 
 
 def drawn_by(kind: str) -> EvidenceTable:

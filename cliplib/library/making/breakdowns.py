@@ -319,13 +319,15 @@ class Breakdowns:
         """The points as they are shown, with everything counted anew; nothing is written. `text`: in place of
         the document's, before it is kept. What cannot be shown says why, and the rest is there."""
         place = self._place(name)
-        document = documents.read(shown(text_of(place) if text is None else text))
+        text = shown(text_of(place) if text is None else text)
+        document = documents.read(text)
         try:
             notes, problems = read_notes(place / NOTES), []
         except InputError as problem:
             notes, problems = Notes(), [self._told(problem)]
         finder = self._finder(silent)
         return outline(
+            text,
             document,
             recounted(document, finder.count, notes.counts),
             notes,

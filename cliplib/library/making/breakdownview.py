@@ -82,9 +82,11 @@ class SeenPoint:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A breakdown as it is shown. `problems`: what is wrong in it; `kept`: what means nothing here; `stray`:
-    takes of headings that are gone. `drifted`: counts that are otherwise now."""
+    """A breakdown as it is shown. `text`: the document, readable; `problems`: what is wrong in it; `kept`:
+    what means nothing here; `stray`: takes of headings that are gone. `drifted`: counts that are otherwise
+    now."""
 
+    text: str
     title: str
     about: tuple[str, ...]
     points: tuple[SeenPoint, ...]
@@ -106,6 +108,7 @@ Differences = Callable[[Link, Sequence[ShotRecord], ShotFinder], Iterator[str]]
 
 
 def outline(
+    text: str,
     document: Breakdown,
     recounts: Recounts,
     notes: Notes,
@@ -145,6 +148,7 @@ def outline(
         )
 
     return Outline(
+        text,
         document.title,
         tuple(paragraph.text for paragraph in document.about),
         tuple(point(number, one) for number, one in enumerate(document.points, 1)),
