@@ -259,3 +259,9 @@ def test_what_cannot_be_asked_is_said_alike(
         answer = client.get(f"{address}?{urlencode([('q', 'jab'), *pairs])}")
         assert answer.status_code == 400
         assert said in html.unescape(answer.text)
+
+
+def test_clips_of_a_number_without_what_its_table_needs(made: Path) -> None:
+    for name in ("change", "compare"):
+        answer = client_of(made).get(f"/counts/clips?table={name}&q=jab&key=x")
+        assert answer.status_code in (400, 404), answer.text

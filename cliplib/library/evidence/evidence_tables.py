@@ -262,8 +262,8 @@ def values(table: EvidenceTable, pairs: Iterable[tuple[str, str]]) -> dict[str, 
             found[parameter.name] = choice(parameter, texts[-1] if texts else None)
         elif parameter.kind == "flag":
             found[parameter.name] = yes(parameter.name, texts[-1] if texts else "")
-        elif parameter.kind == "fight" and texts:
-            found[parameter.name] = texts[-1]
+        elif parameter.kind == "fight":
+            found[parameter.name] = texts[-1] if texts else ""
     if given:
         raise InputError(f"“{next(iter(given))[:40]}” is nothing that “{table.title}” can be asked")
     return found
