@@ -74,6 +74,8 @@ def begin(page: Any, address: str, by: str = "MK", fight: int = 1) -> None:
 def begun(page: Any) -> None:
     page.wait_for_selector(".logging[data-begun]")
     page.wait_for_function(SETTLED)
+    # The page learns from the first picture where the film's zero is; nobody moves the film by hand before it.
+    page.wait_for_function("() => document.querySelector('[data-frame]').textContent.includes('frame')")
 
 
 def go_to(page: Any, frame: int) -> None:
@@ -126,6 +128,40 @@ def test_the_frame_logged_is_the_frame_shown(tmp_path: Path, browser: Any, kind:
             page.keyboard.press("Enter")
             saved(page, len(wanted))
         assert [line.frame for line in library.logging.live.lines(1, "MK")] == wanted
+
+
+@pytest.mark.parametrize("plays", [False, True])
+def test_a_film_that_is_there_before_its_frames_are_known(tmp_path: Path, browser: Any, plays: bool) -> None:
+    """On a slow line the first picture may be painted long before the page knows the film's frames; and somebody may
+    play the film as soon as it is followed."""
+    at_once = """
+      const ask = HTMLVideoElement.prototype.requestVideoFrameCallback;
+      HTMLVideoElement.prototype.requestVideoFrameCallback = function (look) {
+        HTMLVideoElement.prototype.requestVideoFrameCallback = ask;
+        setTimeout(() => this.play());
+        return ask.call(this, look);
+      };"""
+    libraries.make_fight(tmp_path / "fight", kind="late video")
+    library = Library(tmp_path / "library", create=True)
+    assert library.logging.ingest([tmp_path / "fight"], cut=False).exit_code == 0
+    with served.serve(library.folder) as address, new_page(browser) as page:
+        page.route("**/frames", lambda route: (time.sleep(1.5), route.continue_()))
+        if plays:
+            page.add_init_script(at_once)
+        page.goto(f"{address}/fights/1/log")
+        page.get_by_label("Who logs?").fill("MK")
+        page.keyboard.press("Enter")
+        begun(page)
+        page.evaluate("document.querySelector('video').pause()")
+        for key in ("ArrowRight", "ArrowRight", "ArrowLeft"):
+            before = page.inner_text("[data-frame]")
+            page.locator("#entry").press(key)
+            page.wait_for_function(
+                "(before) => document.querySelector('[data-frame]').textContent !== before", arg=before
+            )
+            page.wait_for_function(SETTLED)
+        number = page.evaluate(NUMBER, page.locator("video").element_handle())
+        assert page.inner_text("[data-frame]").endswith(f"frame {number - footage.make('late video').first}")
 
 
 def test_typing_pauses_and_entering_plays_on(library: Library, address: str, browser: Any) -> None:

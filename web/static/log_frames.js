@@ -40,13 +40,14 @@ export function follow(video, frames, changed) {
   let shown = 0, zero = null, wanted = null;
   const look = (_, about) => {
     // Footage time has its zero at the first picture, a player's may be the sound's.
-    zero ??= video.currentTime === 0 ? about.mediaTime : 0;
+    zero ??= video.currentTime === 0 || about.presentedFrames === 1 ? about.mediaTime : 0;
     if (wanted !== null) { video.currentTime = frames.middle(wanted) + zero; wanted = null; }
     shown = frames.near(about.mediaTime - zero);
     changed(shown);
     video.requestVideoFrameCallback(look);
   };
   video.requestVideoFrameCallback(look);
+  if (video.readyState >= 2) video.currentTime = 0; // the first picture was painted before anybody asked: once more
   return {
     shown: () => shown,
     to(frame) {
