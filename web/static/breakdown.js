@@ -1,5 +1,6 @@
 // Writing a breakdown: the points follow the text; points are moved by dragging or by keys; nothing that
 // somebody else kept is written over.
+import { answered, ask } from "./ask.js";
 import { pictures } from "./cards.js";
 import { reorder } from "./reorder.js";
 
@@ -13,7 +14,7 @@ const PATIENCE = 600; // milliseconds of quiet before the points are shown anew
 let kept = text.dataset.changed ? null : text.value;
 let waiting, asked = 0, leaving = false;
 
-const headers = { "X-Form-Key": root.dataset.key };
+const { key } = root.dataset;
 const changed = () => text.value !== kept || !inOrder();
 
 function tell() {
@@ -27,10 +28,8 @@ async function show() {
   const turn = ++asked;
   const body = new URLSearchParams({ text: text.value });
   try {
-    const answer = await fetch(root.dataset.shown, { method: "POST", headers, body });
-    const page = await answer.text();
+    const page = await (await answered(root.dataset.shown, { method: "POST", key, body })).text();
     if (turn !== asked || !inOrder() || panel.querySelector(".dragged")) return; // a later one is on its way, or follows
-    if (!answer.ok) throw new Error();
     const held = document.activeElement?.closest("[data-number]")?.dataset.number;
     panel.replaceChildren(...new DOMParser().parseFromString(page, "text/html").body.childNodes);
     pictures(panel);
@@ -54,19 +53,15 @@ form.addEventListener("submit", async (e) => {
   await ordered(); // a point that was moved just now
   const value = text.value;
   try {
-    const answer = await fetch(root.dataset.keep, {
-      method: "PUT", headers: { ...headers, "Content-Type": "application/json" },
-      body: JSON.stringify({ text: value, seen: form.elements.seen.value }),
-    });
-    if (!answer.ok) throw new Error();
-    form.elements.seen.value = (await answer.json()).seen;
+    const told = await ask(root.dataset.keep, { method: "PUT", key, json: { text: value, seen: form.elements.seen.value } });
+    form.elements.seen.value = told.seen;
     kept = value;
     tell();
     if (!changed()) said.textContent = "Kept.";
     clearTimeout(waiting);
     show();
   } catch (problem) {
-    if (problem instanceof TypeError) { said.textContent = "Not kept: the library cannot be reached. Try again."; return; }
+    if (!problem.status) { said.textContent = "Not kept: the library cannot be reached. Try again."; return; }
     leaving = true; // the page says what is wrong, with both texts
     form.requestSubmit();
   }
@@ -106,12 +101,7 @@ async function follow() { // what went wrong, or nothing
   try {
     while (!inOrder()) {
       const before = text.value, rows = points(), numbers = rows.map((p) => Number(p.dataset.number));
-      const answer = await fetch(root.dataset.order, {
-        method: "POST", headers: { ...headers, "Content-Type": "application/json" },
-        body: JSON.stringify({ text: before, order: numbers }),
-      });
-      const told = await answer.json();
-      if (!answer.ok) throw new Error(told.message);
+      const told = await ask(root.dataset.order, { method: "POST", key, json: { text: before, order: numbers } });
       if (text.value !== before) continue; // somebody went on writing: the same move, in that text
       text.setRangeText(told.text, 0, before.length, "start");
       rows.forEach((p, i) => { p.dataset.number = i; });
@@ -123,7 +113,7 @@ async function follow() { // what went wrong, or nothing
     const rows = points().sort((a, b) => a.dataset.number - b.dataset.number);
     rows[0].parentElement.append(...rows); // as the text has them
     tell();
-    return moved.textContent = problem.message || "The points cannot be moved just now.";
+    return moved.textContent = problem.message;
   }
 }
 

@@ -1,4 +1,5 @@
 // The drawing page: place points with finger, mouse or keys; everything is kept at once and can be undone.
+import { ask } from "./ask.js";
 import { stage } from "./player.js";
 import { boardOver } from "./board.js";
 import { make, picture } from "./draw_shapes.js";
@@ -28,12 +29,7 @@ const one = (id) => drawings.find((drawing) => drawing.id === id);
 const usAt = (number) => zero + frames.times[number];
 
 // --- keeping ---
-async function send(address, body) {
-  const answer = await fetch(address, { method: "POST", headers: { "X-Form-Key": place.dataset.key, "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(body ?? {}) });
-  const told = await answer.json().catch(() => ({ message: `The library answered ${answer.status}.` }));
-  if (!answer.ok) throw new Error(told.message);
-  return told;
-}
+const send = (address, body = {}) => ask(address, { method: "POST", key: place.dataset.key, json: body });
 const plain = ({ kind, points, from, until, colour, width, text, shots }) => ({ kind, points, from, until, colour, width, ...(text ? { text } : {}), ...(shots ? { shots } : {}) });
 const address = (id, what = "") => `${place.dataset.add}/${id}${what}`;
 function put(kept) {
@@ -78,7 +74,7 @@ function change(id, before, after) {
   put({ ...after });
   history.run({ first: () => acts.write(id, after), again: () => acts.write(id, after), back: () => acts.write(id, before) });
 }
-const reload = () => fetch(place.dataset.kept).then((answer) => answer.json()).then((told) => { drawings = told.drawings; zero = told.zero; });
+const reload = () => ask(place.dataset.kept).then((told) => { drawings = told.drawings; zero = told.zero; });
 
 // --- showing ---
 const visible = (drawing) => drawing.from_us <= usAt(frame) && usAt(frame) < drawing.until_us;
@@ -174,9 +170,8 @@ function lines() {
 }
 async function share() {
   const out = measure.querySelector("[data-share]");
-  const answer = await fetch(`${place.dataset.share}?${new URLSearchParams(new FormData(measure))}`, { headers: { Accept: "application/json" } });
-  const told = await answer.json();
-  out.textContent = answer.ok ? `${told.share.toFixed(2)} of its length` : told.message;
+  out.textContent = await ask(`${place.dataset.share}?${new URLSearchParams(new FormData(measure))}`)
+    .then((told) => `${told.share.toFixed(2)} of its length`, (problem) => problem.message);
 }
 measure.addEventListener("change", share);
 measure.addEventListener("submit", (e) => e.preventDefault());

@@ -1,5 +1,6 @@
 // Shows what is drawn on a clip over its film, each at its time. `frame()` is the frame that is shown; what comes back is
 // called when another one is.
+import { ask } from "./ask.js";
 import { layer, picture, placer } from "./draw_shapes.js";
 
 export function drawn(video, drawings, { times }, frame) {
@@ -15,7 +16,7 @@ export function drawn(video, drawings, { times }, frame) {
     svg.replaceChildren(...(begun && video.videoWidth ? now.map((one) => picture(one, at, video.videoHeight)) : []));
   }
   for (const sign of ["seeked", "playing"]) video.addEventListener(sign, () => { begun = true; show(); }, { once: true });
-  fetch(drawings).then((answer) => answer.json()).then((told) => {
+  ask(drawings).then((told) => {
     if (!told.drawings.length) return;
     ({ zero, drawings: shapes } = told);
     svg = layer(video, { class: "drawings", role: "img", "aria-label": "Drawn on the picture" });

@@ -2,6 +2,7 @@
 //
 // `times[i]` is the moment, in microseconds of clip time, from which frame i is shown; the last entry is the end.
 // Seeking aims at the middle of a frame's time, so that no rounding can land on its neighbour.
+import { ask } from "./ask.js";
 import { settle } from "./video.js";
 
 // `address`: of its frames; empty for a film that is given by `change`. `shown(frame)`: what is to be seen now.
@@ -69,11 +70,7 @@ export function film(video, address, shown, painted = () => {}) {
   }
   video.addEventListener("ended", () => { if (loop) { go(from); video.play(); } }, { signal });
 
-  const away = () => { throw new Error("the library cannot be reached"); };
-  const ready = address ? fetch(address, { signal }).catch(away).then((answer) => {
-    if (!answer.ok) throw new Error(`the library answered ${answer.status}`);
-    return answer.json();
-  }).then((data) => { frames = data; return data; }) : null;
+  const ready = address ? ask(address, { signal }).then((data) => { frames = data; return data; }) : null;
 
   // Another film in the same place: its frames as the server tells them. Ready when its first picture is there: true,
   // or false if another was asked for meanwhile.

@@ -1,4 +1,5 @@
 // The search page: completions; cards and the tray are modules of their own.
+import { ask } from "./ask.js";
 import "./cards.js";
 import "./tray.js";
 
@@ -35,10 +36,8 @@ box.addEventListener("input", () => {
   wait = setTimeout(async () => {
     if (!box.value.trim()) return close();
     const mine = ++asked;
-    const answer = await fetch(`${box.dataset.complete}?q=${encodeURIComponent(box.value)}`).catch(() => null);
-    if (!answer?.ok || mine !== asked || document.activeElement !== box) return;
-    const texts = await answer.json();
-    if (mine !== asked) return;
+    const texts = await ask(`${box.dataset.complete}?q=${encodeURIComponent(box.value)}`).catch(() => null);
+    if (!texts || mine !== asked || document.activeElement !== box) return;
     offers.replaceChildren(...texts.slice(0, 8).map((text, i) => {
       const row = document.createElement("li");
       row.role = "option";

@@ -1,4 +1,5 @@
 // Logging while the fight plays. Every line is sent when it is entered; what the server has answered is kept.
+import * as library from "./ask.js";
 import { Frames, clock, follow } from "./log_frames.js";
 import { Offers, keysOfRows } from "./log_offers.js";
 import { found, pace } from "./log_film.js";
@@ -37,16 +38,10 @@ toBox();
 // --- the server ---
 async function ask(path, { method = "GET", body, query } = {}) {
   const address = base + path + (query ? `?${new URLSearchParams(query)}` : "");
-  const answer = await fetch(address, {
-    method,
-    headers: { "X-Form-Key": root.dataset.key, Accept: "application/json", ...(body ? { "Content-Type": "application/json" } : {}) },
-    body: body && JSON.stringify(body),
-  }).catch(() => null);
-  if (!answer) throw new Error("The library does not answer. What is logged so far is kept; this line is still in the box.");
-  if (answer.status === 204) return null;
-  const told = await answer.json().catch(() => ({}));
-  if (!answer.ok) throw new Error(told.message || `The library answered ${answer.status}.`);
-  return told;
+  return library.ask(address, { method, key: root.dataset.key, json: body }).catch((problem) => {
+    if (problem.status) throw problem;
+    throw new Error("The library does not answer. What is logged so far is kept; this line is still in the box.");
+  });
 }
 
 let queue = Promise.resolve(), unsaved = 0;

@@ -59,7 +59,7 @@ export function stage(place, { keeping = true } = {}) {
   }
   // Never, if they do not come; the page then says so.
   const ready = reel.ready?.catch((wrong) => new Promise(() => {
-    const words = `The frames of this clip did not come: ${wrong.message}. Without them it cannot be played. See that the library is running and the network is there, then load the page again.`;
+    const words = `The frames of this clip did not come, and without them it cannot be played. ${wrong.message} To try once more, load the page again.`;
     const said = Object.assign(document.createElement("p"), { className: "problem", textContent: words });
     said.setAttribute("role", "alert");
     place.prepend(said);

@@ -1,5 +1,6 @@
 // One clip after the other, filling the screen. The clips beside the one that is shown are fetched ahead, each with a
 // film of its own, so that the next one stands on its first frame before anybody asks for it.
+import { ask } from "./ask.js";
 import { drawn } from "./draw_show.js";
 import { film } from "./film.js";
 import { keep, kept } from "./kept.js";
@@ -25,8 +26,7 @@ async function known(place) {
   while (asking && !rows.has(place)) await asking.catch(() => {});
   if (rows.has(place)) return rows.get(place);
   const first = Math.max(0, place - 4);
-  asking = fetch(`${root.dataset.more}${root.dataset.more.includes("?") ? "&" : "?"}from=${first}&n=12`)
-    .then((answer) => { if (!answer.ok) throw new Error(); return answer.json(); })
+  asking = ask(`${root.dataset.more}${root.dataset.more.includes("?") ? "&" : "?"}from=${first}&n=12`)
     .then((told) => { take(told.first, told.rows); total = told.total; $("[data-total]").textContent = total; })
     .finally(() => { asking = null; });
   await asking;

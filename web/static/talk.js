@@ -1,4 +1,5 @@
 // The page on which somebody talks over the shots of a point: player, drawings, recording, takes.
+import * as library from "./ask.js";
 import { boardOver, partOf } from "./board.js";
 import { picture } from "./draw_shapes.js";
 import { stage } from "./player.js";
@@ -26,18 +27,7 @@ let tool = "";
 const time = (us) => { const s = Math.floor(us / 1e6); return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`; };
 const problem = (text = "") => { const place = find("[data-problem]"); place.textContent = text; place.hidden = !text; };
 const how = (text) => { find("[data-how]").textContent = text; };
-// What the library answers; an error in its own words if it refuses, or is not there.
-async function answered(address, method = "GET", body = undefined) {
-  const answer = await fetch(address, { method, body: body && JSON.stringify(body), headers: { "X-Form-Key": root.dataset.key, Accept: "application/json", ...(body ? { "Content-Type": "application/json" } : {}) } })
-    .catch(() => { throw new Error("The library cannot be reached. Is it still running, and is the network there?"); });
-  if (answer.ok) return answer;
-  const told = await answer.json().catch(() => ({ message: `The library answered ${answer.status}.` }));
-  throw new Error(told.message);
-}
-async function ask(...what) {
-  const answer = await answered(...what);
-  return answer.status === 204 ? null : answer.json();
-}
+const ask = (address, method = "GET", json = undefined) => library.ask(address, { method, key: root.dataset.key, json });
 
 // --- what is on the picture ---
 const pair = () => shots[shot]?.panes.length === 2;
@@ -410,7 +400,7 @@ let opening = 0; // of the takes that were asked for only the last is opened
 async function open(name) {
   const mine = opening += 1;
   try {
-    const taken = await readTake(`${takes}/${name}`, answered);
+    const taken = await readTake(`${takes}/${name}`);
     if (mine !== opening || state !== "idle") return;
     find("[data-heard]").hidden = false;
     find("[data-heard-name]").textContent = `Take ${name}`;

@@ -1,9 +1,9 @@
 // Plays a take back without rendering: its sound from the library, the picture driven by the lines that were stored.
+import { answered, ask } from "./ask.js";
 
-// A take's samples and taps in its own time, out of what is used of each recording. `answered(address)`: what the
-// library answers; it throws if that is none.
-export async function readTake(address, answered) {
-  const take = await (await answered(address)).json();
+// A take's samples and taps in its own time, out of what is used of each recording.
+export async function readTake(address) {
+  const take = await ask(address);
   const samples = [];
   for (const [from, until, number] of take.used) {
     if (take.sound_file) continue;

@@ -1,5 +1,7 @@
 // What was recorded goes to the library in order, one thing after the other: the next is sent when the last one is
 // on its disk. While the network is gone everything stays here and is sent later.
+import { ask } from "./ask.js";
+
 const FINAL = [400, 404, 405, 413];
 const rest = (ms) => new Promise((done) => setTimeout(done, ms));
 
@@ -9,19 +11,12 @@ export function sender(formKey, told) {
   let busy = false, trouble = "", refused = "", key = formKey;
 
   async function send(job) {
-    const post = () => fetch(job.address(), {
-      method: "POST", body: job.body, signal: AbortSignal.timeout(30_000),
-      headers: { "X-Form-Key": key, "Content-Type": job.kind, Accept: "application/json" },
+    const post = () => ask(job.address(), { method: "POST", key, body: job.body, signal: AbortSignal.timeout(30_000), headers: { "Content-Type": job.kind } });
+    return post().catch(async (problem) => {
+      if (problem.status !== 403) throw problem;
+      key = (await ask("/api/session")).form_key ?? key; // signed in anew, elsewhere: the session has another key
+      return post();
     });
-    let answer = await post();
-    if (answer.status === 403) { // signed in anew, elsewhere: the session has another key
-      key = (await (await fetch("/api/session")).json()).form_key ?? key;
-      answer = await post();
-    }
-    if (answer.status === 204) return {};
-    const said = await answer.json().catch(() => ({ message: `The library answered ${answer.status}.` }));
-    if (!answer.ok) throw Object.assign(new Error(said.message), { final: FINAL.includes(answer.status), answered: true });
-    return said;
   }
 
   async function run() {
@@ -35,10 +30,10 @@ export function sender(formKey, told) {
         queue.shift();
         [tries, trouble] = [0, ""];
       } catch (problem) {
-        if (problem.final) refused = problem.message;
+        if (FINAL.includes(problem.status)) refused = problem.message;
         else {
           tries += 1;
-          trouble = problem.answered ? problem.message : "The library cannot be reached.";
+          trouble = problem.status ? problem.message : "The library cannot be reached.";
           told();
           await rest(Math.min(8_000, 400 * 2 ** tries));
         }
