@@ -15,7 +15,7 @@ from cliplib.breakdowns.document import Breakdown, Link
 from cliplib.breakdowns.links import Asked, asked
 from cliplib.core.errors import ClipLibError
 from cliplib.core.models import JSON
-from cliplib.stats.proportions import Interval, difference, fisher, wilson, worth
+from cliplib.stats.proportions import Interval, difference, fisher, told_apart, wilson, worth
 
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
 _PERCENT = re.compile(r"[%％٪]|\bper ?cent\b", re.IGNORECASE)
@@ -79,7 +79,7 @@ class Recount:
             return f"“{self.link.text}” could not be counted: {self.problem}"
         said = f"written {self.link.text}, now {self.now}" if self.drift else f"{self.link.text} holds"
         if self.interval is not None:
-            low, high = (round(100 * value) for value in (self.interval.low, self.interval.high))
+            low, high = told_apart(100 * self.interval.low, 100 * self.interval.high, 0)
             said += f" ({100 * self.interval.value:.0f} %, 95 % interval {low} to {high} %)"
         unknown = self.counted.outcomes.get("unknown", 0) if self.counted else 0
         if unknown and self.written and self.written.form != "times":

@@ -24,6 +24,9 @@ from cliplib.core.timebase import UNTIMED, RoundClock, format_time, parse_time
 NOWHERE = -1
 """The slot of an exchange of which nobody can tell on which side of a period's end it was."""
 
+NO_PERIOD = "no period"
+"""What tables call what lies in none."""
+
 _ROUND = re.compile(r"(?:round|rd|r)\s*(\d{1,3})(?:[\s,]+(\S+))?", re.IGNORECASE | re.ASCII)
 _LONGEST = 10**12  # more than any round's microseconds
 _EVER = 1 << 62

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cliplib.core.parts import PART_KINDS, Part
-from cliplib.core.periods import Course, Period, TwoLinesError
+from cliplib.core.periods import NO_PERIOD, Course, Period, TwoLinesError
 from cliplib.core.timebase import RoundClock, format_time
 from cliplib.fightfolder import values as kinds
 from cliplib.fightfolder.form import Form
@@ -148,6 +148,14 @@ def _period(form: Form, values: Mapping[str, Any], index: int) -> Period | None:
     last = form.get("period", values, "until", kinds.moment, index)
     if "name" not in values:
         form.wrong("period", "name", "is missing; write what the stretch is called", index=index)
+    if name is not None and name.casefold() in (NO_PERIOD, "unknown"):
+        form.wrong(
+            "period",
+            "name",
+            f"“{name}” is what tables call what lies in none; choose another name",
+            index=index,
+        )
+        name = None
     if "from" not in values and "until" not in values:
         form.wrong(
             "period", "from", 'is missing; write from = "round 4 1:20", until = …, or both', index=index

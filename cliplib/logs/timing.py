@@ -25,6 +25,7 @@ _LAST_US = 100 * 3600 * SECOND
 _DOTTED = re.compile(r"(\d)[.,]([0-5]\d)")
 """A clock written with the wrong mark: 0.05 would be five hundredths of a second."""
 _SAME_US = SECOND  # a ringside clock shows whole seconds, so `time` and `clock` may differ by one
+_CUE_US = SECOND // 1000  # a WebVTT cue has a length, so a mark of one moment is written that long
 _ROUND = re.compile(r"(?:r(?:ound)?\s*)?(\d{1,3})", re.IGNORECASE | re.ASCII)
 
 
@@ -100,6 +101,9 @@ class _Placing:
         if self.row.is_note and begin is not None and not on_clock:
             self._check_on_film(begin, cells.get("time") or cells["clock"])
         until = self._until(begin, number)
+        if self.row.is_note and not on_clock:
+            self._check_ends_on_film(until, cells.get("until"))
+            self._check_ends_on_film(span[1] if span else None, cells.get("out"))
         name = cells["exchange"].text if "exchange" in cells else self.row.name
         return Timed(self.row, number, begin, until, span, on_clock, name)
 
@@ -141,6 +145,12 @@ class _Placing:
                 cell.problem(f"is {format_time(-us)} before the film begins; a mark is on the film")
             )
         self._check_filmed(us, cell)
+
+    def _check_ends_on_film(self, us: int | None, cell: Cell | None) -> None:
+        if us is None or self.film_us is None or us <= self.film_us + _CUE_US:
+            return
+        message = f"ends at {format_time(us)}, but the footage is only {format_time(self.film_us, 1)} long"
+        raise Refused(cell.problem(message) if cell else self.row.problem(message))
 
     def _round(self) -> int | None:
         cell = self.row.cells.get("round")

@@ -150,3 +150,13 @@ def said_p(p: float | None) -> str:
     if p is None:
         return ""
     return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def told_apart(low: float, high: float, places: int, sign: str = "") -> tuple[str, str]:
+    """Both ends of an interval for people, with so many decimal places; with more where rounding would leave
+    an interval of no width, which nothing that is counted has. `sign`: "+" where a plus is shown, too."""
+    for more in range(places, places + 4):
+        ends = f"{low:{sign}.{more}f}", f"{high:{sign}.{more}f}"
+        if ends[0].lstrip("+-") != ends[1].lstrip("+-"):
+            return ends
+    return f"{low:{sign}.{places}f}", f"{high:{sign}.{places}f}"

@@ -16,10 +16,9 @@ from functools import cached_property
 import numpy as np
 
 from cliplib.core.models import Where
-from cliplib.core.periods import NOWHERE, WITHOUT_PERIODS, Course, slots_of
+from cliplib.core.periods import NO_PERIOD, NOWHERE, WITHOUT_PERIODS, Course, slots_of
 from cliplib.search.patterns import UNKNOWN, Columns
 from cliplib.search.patterns.codes import Array, Ints
-from cliplib.search.patterns.columns import NO_PERIOD
 
 from .tries import fight_words, people
 

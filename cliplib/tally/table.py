@@ -20,7 +20,7 @@ from urllib.parse import quote, unquote
 from cliplib.core.errors import NotFoundError
 from cliplib.core.models import JSON, Reading
 from cliplib.core.timebase import format_time, to_seconds
-from cliplib.stats.proportions import Interval, said_p
+from cliplib.stats.proportions import Interval, said_p, told_apart
 
 from .tries import Tries
 
@@ -388,20 +388,23 @@ def percent(value: Interval | None) -> str:
     """`33 % (21–47)`."""
     if value is None:
         return ""
-    return f"{100 * value.value:.0f} % ({100 * value.low:.0f}–{100 * value.high:.0f})"
+    low, high = told_apart(100 * value.low, 100 * value.high, 0)
+    return f"{100 * value.value:.0f} % ({low}–{high})"
 
 
 def _points(value: Interval | None) -> str:
     if value is None:
         return ""
-    said = f"{100 * value.value:+.0f} ({100 * value.low:+.0f} to {100 * value.high:+.0f}) points"
+    low, high = told_apart(100 * value.low, 100 * value.high, 0, "+")
+    said = f"{100 * value.value:+.0f} ({low} to {high}) points"
     return said.replace("-", "−")
 
 
 def _coefficient(value: Interval | None) -> str:
     if value is None:
         return ""
-    return f"{value.value:.2f} ({value.low:.2f} to {value.high:.2f})".replace("-", "−")
+    low, high = told_apart(value.low, value.high, 2)
+    return f"{value.value:.2f} ({low} to {high})".replace("-", "−")
 
 
 def _seconds(us: int | None) -> str:

@@ -258,6 +258,7 @@ BAD_PERIODS = [
     ('from = "round 4 1:20"\nuntil = "round 6"\n', "", "20:3", "from is missing"),
     ("until =", "untill =", "23:1", "did you mean “until”?"),
     ("[[period]]", "[period]", "20:2", "two brackets"),
+    ('"one hand"', '"No period"', "21:1", "choose another name"),
     ('until = "round 6"', 'until = "round 6"\n[[period]]\nname = "x"\nfrom = "round 5"', "26:1",
      "makes “x” overlap “one hand”"),
 ]  # fmt: skip

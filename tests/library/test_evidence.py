@@ -180,6 +180,13 @@ def test_comparing_rounds(library: Library) -> None:
     assert found.result.landed[0].words == "9 of 9 against 0 of 5: chance alone would hardly do this"
 
 
+def test_a_side_of_dates_is_called_what_it_is(library: Library) -> None:
+    found = library.evidence.compare("jab", {"to": "2024-05"}, {"from": "2024-06-01"})
+    assert (found.this, found.that) == ("until 2024-05-31", "from 2024-06-01")
+    found = library.evidence.compare("jab", {"from": "2024-05-11", "to": "2024-05-11"}, {"from": "2025"})
+    assert (found.this, found.that) == ("2024-05-11", "from 2025-01-01")
+
+
 def test_sides_that_share_tries_are_refused(library: Library) -> None:
     for this, that, words in (
         ({"fighter": "adey"}, {"fighter": "Emeka Adeyemi"}, "share 18 tries"),

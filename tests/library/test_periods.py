@@ -91,6 +91,9 @@ def test_a_period_is_a_filter(library: Library) -> None:
         ("before one hand, jab missed", 13, "before"),
         ("jab after one hand", 0, "after"),
         ("during One Hand", 14, "during"),
+        ("jab in the period one hand", 14, "during"),
+        ("one hand, jab missed", 0, "during"),
+        ("jab, one hand", 14, "during"),
     ],
 )
 def test_a_period_is_readable_by_its_name(library: Library, phrase: str, total: int, side: str) -> None:
@@ -167,9 +170,32 @@ def test_a_period_is_a_side(told: Told, run: Run) -> None:
     assert sides["that"] == {"what": "during “one hand”", "tries": 14}
     by_key = told("compare", "jab", "--this", "period=no period", "--that", "period=one hand")
     assert sides["landed"][0]["difference"] == by_key["landed"][0]["difference"]
+    # What holds for both sides is not what a side is called.
+    with_fight = told(
+        "compare", "jab", "--this", "before=one hand", "--that", "during=one hand", "--fight", "1"
+    )
+    assert (with_fight["this"], with_fight["landed"]) == (sides["this"], sides["landed"])
     code, output = run("compare", "jab", "--this", "before=two hands", "--that", "during=one hand")
     assert code == 2
     assert "no fight has a period “two hands”" in output
+
+
+@pytest.mark.parametrize(
+    ("phrase", "narrowed", "situations"),
+    [
+        ("jab", ("--during", "one hand"), 14 + 2),  # with the cross and the hook of round 3
+        ("jab", ("--only", "period=one hand"), 14 + 2),
+        ("jab", ("--only", "round=1"), 9 + 2),
+        ("jab in round 1", (), 9 + 2),
+        ("jab", (), 27 + 6),
+    ],
+)
+def test_what_was_done_instead_lies_in_the_same_period(
+    told: Told, phrase: str, narrowed: tuple[str, ...], situations: int
+) -> None:
+    """Where tries are looked for in a period alone, what was done elsewhere is not what was done instead."""
+    found = told("change", phrase, "1", "--of", "frequency", *narrowed)
+    assert {line["this"]["of"] + line["that"]["of"] for line in found["instead"]} == {situations}
 
 
 @pytest.mark.parametrize(

@@ -63,6 +63,8 @@ def test_a_note_without_a_time_still_belongs_to_the_row_above() -> None:
         ("time,action,note\n12:00,,after the film\n", 2, 1, "the footage is only 10:00.0 long"),
         ("time,until,action,note\n4:20,4:10,,backwards\n", 2, 6, "before it begins"),
         ("round,clock,action,note\n9,1:00,,no such round\n", 2, 1, "round 9 of a fight over"),
+        ("time,until,action,note\n9:50,10:01,,on and on\n", 2, 6, "ends at 10:01, but the footage is only"),
+        ("in,out,action,note\n9:50,10:01,,on and on\n", 2, 6, "ends at 10:01, but the footage is only"),
     ],
 )
 def test_bad_marks_are_told_with_their_place(

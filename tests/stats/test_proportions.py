@@ -112,3 +112,14 @@ def test_words_for_a_coach() -> None:
     assert proportions.in_words(4, 9, 1, 12, p) == "4 of 9 against 1 of 12: could be chance"
     assert "hardly" in proportions.in_words(10, 10, 0, 20, proportions.fisher(10, 0, 0, 20))
     assert "nothing to compare" in proportions.in_words(0, 0, 1, 2, 1.0)
+
+
+def test_no_interval_is_said_without_a_width() -> None:
+    """1,122 of 1,122: n / (n + z^2) by Wilson's formula, which rounds to 100 %."""
+    found = proportions.wilson(1122, 1122)
+    assert found is not None
+    assert found.low == pytest.approx(1122 / (1122 + 1.959964**2), abs=1e-6)
+    assert proportions.told_apart(100 * found.low, 100 * found.high, 0) == ("99.7", "100.0")
+    assert proportions.told_apart(20.6, 47.2, 0) == ("21", "47")
+    assert proportions.told_apart(-0.3, 0.2, 0, "+") == ("-0.3", "+0.2")
+    assert proportions.told_apart(0.5, 0.5, 2) == ("0.50", "0.50")

@@ -43,7 +43,7 @@ from cliplib.library.evidence.tables import Answered, Caught, ChangeFound, Compa
 from cliplib.library.finding.dates import period
 from cliplib.library.finding.finding import Finding
 from cliplib.report import content
-from cliplib.search.patterns import Columns, Pattern, limits
+from cliplib.search.patterns import ANYTHING, Columns, Pattern, limits
 from cliplib.tally import (
     KEYS,
     AnswerRow,
@@ -69,6 +69,8 @@ from cliplib.tally.tries import fight_words
 ChartKind = Literal["counts", "rates", "next"]
 MOST_ROWS = 40
 """More bars than these are no picture any more; the table has them all."""
+_OF_A_SITUATION = ("fight", "round", "period", "place", "stance match")
+"""Keys that say where something was done, and not what, by whom or how it went."""
 
 
 class Evidence:
@@ -151,8 +153,8 @@ class Evidence:
             for chosen, given in ((chosen1, this), (chosen2, that))
         ]
         sides = [
-            _side(chosen, where if where1 != where2 else None) or "everything"
-            for chosen, where in zip(own, (where1, where2), strict=True)
+            _side(chosen, mine, other) or "everything"
+            for chosen, mine, other in zip(own, (where1, where2), (where2, where1), strict=True)
         ]
         one, two = first.only(chosen1), second.only(chosen2)
         shared = len(np.intersect1d(one.rows, two.rows))
@@ -203,7 +205,7 @@ class Evidence:
         run_in = None if at is None or clock is None else partial(clock.run_us, at)
         when = moments(columns.round[found.exchange], own, self._clock_of(row.id), watched_us, run_in)
         result = adjustment(
-            found, when, watched_us, of, situation=self._situation(reading, found, row, where)
+            found, when, watched_us, of, situation=self._situation(reading, found, where, chosen)
         )
         return ChangeFound(reading, row, result, (COUNTED, *CHANGING[of], OUTCOMES, ONE_FIGHT))
 
@@ -406,33 +408,43 @@ class Evidence:
             for stored in self._desk.catalogue.exchanges(fight_id)
         }
 
-    def _situation(self, reading: Reading, found: Tries, row: FightRow, where: Where | None) -> Tries | None:
-        """What was done where the phrase's last step could have been: after its other steps, what that person
-        did next; for a phrase of one step, everything of its kind by whoever tried it."""
-        columns = found.columns
-        present = [i for i, step in enumerate(reading.steps) if not step.absent]
-        here = np.array([f.id == row.id for f in columns.fights], np.bool_)
-        if len(present) > 1:
-            last, before = reading.steps[present[-1]], reading.steps[present[-2]]
-            matches = self._matches(reading.steps[: present[-2] + 1], reading, where, columns)
-            start = tries_of(matches, self._desk.vocabulary)
-            start = start.some(here[start.fight])
-            rows = next_of(replace(start, punches=None), own=last.by == before.by)
-            return replace(start, rows=np.unique(rows[rows >= 0]), punches=None)
+    def _situation(
+        self, reading: Reading, found: Tries, where: Where, only: Mapping[str, str]
+    ) -> Tries | None:
+        """What was done where the phrase's last step could have been, by whoever tried it there: after its
+        other steps, what that person did next; for a phrase of one step, everything of its kind. In the
+        rounds, periods and places that the tries were looked for in, and no others."""
         if not len(found):
             return None
-        kind = self._desk.vocabulary.kind
-        kinds = {
-            kind(columns.words["technique"][code - 1])
-            for code in np.unique(columns.of_kind("technique")[found.kind]).tolist()
-        }
-        fits = np.array([False, *(kind(w) in kinds for w in columns.words["technique"])])
-        bounds = columns.first_exchange[found.fight[0] : found.fight[0] + 2]
-        rows = np.arange(*columns.first_action[bounds].tolist())
-        rows = rows[columns.counted[columns.exchange_of[rows]]]
-        rows = rows[fits[columns.of_kind("technique")[columns.kind[rows]]]]
-        rows = rows[np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))]
-        return replace(found, rows=rows, punches=None)
+        columns = found.columns
+        limited, only = _within(where, only)
+        where = self._finding.checked(limited or where)
+        present = [i for i, step in enumerate(reading.steps) if not step.absent]
+        last = reading.steps[present[-1]] if present else Step(ANYTHING)
+        if len(present) > 1:
+            before = reading.steps[present[-2]]
+            start = self._tries_of(reading.steps[: present[-2] + 1], reading, where, columns)
+            rows = next_of(replace(start, punches=None), own=last.by == before.by)
+            rows = np.unique(rows[rows >= 0])
+        else:
+            kind = self._desk.vocabulary.kind
+            kinds = {
+                kind(columns.words["technique"][code - 1])
+                for code in np.unique(columns.of_kind("technique")[found.kind]).tolist()
+            }
+            fits = np.array([False, *(kind(w) in kinds for w in columns.words["technique"])])
+            anything = Step(ANYTHING, stance=last.stance, place=last.place, range=last.range)
+            rows = self._tries_of((anything,), reading, where, columns).rows
+            rows = rows[fits[columns.of_kind("technique")[columns.kind[rows]]]]
+        theirs = np.isin(columns.corner[rows], np.unique(columns.corner[found.rows]))
+        chosen = {key: value for key, value in self._chosen(only, columns).items() if key in _OF_A_SITUATION}
+        return replace(found, rows=rows[theirs], punches=None).only(chosen)
+
+    def _tries_of(self, steps: Sequence[Step], reading: Reading, where: Where, columns: Columns) -> Tries:
+        """Tries of other steps where the phrase was looked for, whatever was done there and how it went."""
+        reading = replace(reading, where=_whatever(reading.where))
+        where = _whatever(where)
+        return tries_of(self._matches(steps, reading, where, columns), self._desk.vocabulary)
 
     # --- what is chosen -----------------------------------------------------------------------------------
 
@@ -497,6 +509,11 @@ def _anywhere(where: Where) -> Where:
     return replace(where, fight=None, fighter=None, opponent=None, rounds=(), dates=None)
 
 
+def _whatever(where: Where) -> Where:
+    """The same filters without those that say what was done, by whom, and how it went."""
+    return replace(where, technique=None, outcome=None, fighter=None)
+
+
 def _low(row: AnswerRow) -> float:
     return row.beaten_rate.low if row.beaten_rate else 0.0
 
@@ -523,10 +540,20 @@ def _how_many(fights: int) -> str:
     return SEVERAL_FIGHTS.format(fights) if fights > 1 else ONE_FIGHT
 
 
-def _side(only: Mapping[str, str], where: Where | None) -> str:
+def _side(only: Mapping[str, str], where: Where | None, other: Where | None) -> str:
+    """What a side is called: what was chosen for it, and what its filters say that the `other`'s do not."""
     said = [value if key in ("fighter", "fight") else f"{key} {value}" for key, value in only.items()]
-    said += [f"{side} “{name}”" for side in SIDES if where is not None and (name := getattr(where, side))]
-    if where is not None and where.dates is not None:
+    where, other = where or Where(), other or Where()
+    said += [
+        f"{side} “{name}”"
+        for side in SIDES
+        if (name := getattr(where, side)) is not None and name != getattr(other, side)
+    ]
+    if where.dates is not None and where.dates != other.dates:
         first, last = where.dates
-        said.append(" to ".join(d.isoformat() if d else "now" for d in (first, last)))
+        if first == last:
+            said.append(str(first))
+        else:
+            ends = (("from", first), ("until", last))
+            said.append(" ".join(f"{word} {day}" for word, day in ends if day))
     return ", ".join(said)

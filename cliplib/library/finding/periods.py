@@ -2,8 +2,8 @@
 
 The stretch that names a period is taken out before the phrase is read, and put back into what is said. A
 period's name may be anybody's words, so it is found by its place: after *during*, *in*, *before* or *after*,
-or in quotation marks. Where the name alone reads as trade language (“clinch”), only the marks, or the word
-*period* beside it, make it a name.
+in quotation marks, between commas, or alone. Where the name alone reads as trade language (“clinch”), only
+the marks, or the word *period* beside it, make it a name.
 """
 
 from __future__ import annotations
@@ -76,9 +76,12 @@ def _said(phrase: str, periods: Sequence[str], read: Callable[[str], Reading]) -
         words = r"\s+".join(map(re.escape, name.split()))
         if not re.search(words, phrase, re.IGNORECASE):
             continue  # reading a name to see whether it is trade language takes far longer
-        marked = rf"[“\"‘']{words}[”\"’'](?:\s+period)?|period\s+{words}|(?:the\s+)?{words}\s+period"
-        plain = rf"|(?:the\s+)?{words}(?!\w)" if _plain(name, read) else ""
-        pattern = rf",?\s*(?<!\w)(?:(?P<how>{_INTRODUCED})\s+(?:{marked}{plain})|(?:{marked}))(?!\w)"
+        marked = (
+            rf"[“\"‘']{words}[”\"’'](?:\s+period)?|(?:the\s+)?period\s+{words}|(?:the\s+)?{words}\s+period"
+        )
+        plain = rf"|(?:the\s+)?{words}" if _plain(name, read) else ""
+        alone = rf"|(?:^|(?<=,)\s*){words}(?=\s*(?:,|$))" if plain else ""
+        pattern = rf",?\s*(?<!\w)(?:(?P<how>{_INTRODUCED})\s+(?:{marked}{plain})|(?:{marked}){alone})(?!\w)"
         for match in re.finditer(pattern, phrase, re.IGNORECASE):
             side = _SIDES.get(" ".join((match["how"] or "").casefold().split()), "during")
             inside = any(one.start < match.end() and match.start() < one.end for one in found.values())

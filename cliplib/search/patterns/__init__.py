@@ -19,10 +19,12 @@ from cliplib.search.patterns.kernel import Hits, hits
 from cliplib.search.patterns.layers import Matches
 from cliplib.search.patterns.match import Pattern
 from cliplib.search.patterns.order import ORDERS, page
+from cliplib.search.patterns.steps import ANYTHING
 from cliplib.search.patterns.store import load, outdated, save
 from cliplib.search.patterns.where import Limits, limits
 
 __all__ = [
+    "ANYTHING",
     "ORDERS",
     "SECOND_OPINION",
     "UNKNOWN",

@@ -21,11 +21,11 @@ from typing import Any
 
 import numpy as np
 
-from cliplib.core.periods import NOWHERE
+from cliplib.core.periods import NO_PERIOD, NOWHERE
 from cliplib.search.patterns.codes import BITS, NO_OUTCOME, SETTING, SHIFT, Array, Ints
 from cliplib.search.patterns.encode import Block, FightEntry, Tables, technique_bits
 
-UNKNOWN, NO_PERIOD = "unknown", "no period"
+UNKNOWN = "unknown"
 OF_RESULT = ("outcome", "corner")
 """What is counted of a match's result only: how it came off, and who did it."""
 
