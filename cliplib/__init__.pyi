@@ -56,6 +56,7 @@ from cliplib.library.finding.jsonform import found_json as found_json
 from cliplib.library.finding.jsonform import mark_json as mark_json
 from cliplib.library.finding.jsonform import part_json as part_json
 from cliplib.library.finding.jsonform import words_json as words_json
+from cliplib.library.finding.rounds import rounds_in as rounds_in
 from cliplib.library.library import Library as Library
 from cliplib.library.logging.fights import NewFight as NewFight
 from cliplib.library.logging.fights import Upload as Upload

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import datetime
-import re
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from cliplib import InputError, Library, Where, dates
+from cliplib import Library, Where, dates, rounds_in
 
 if TYPE_CHECKING:
     from cliplib import ReelSettings
@@ -69,32 +68,18 @@ def where(library: Library, given: dict[str, Any]) -> Where:
     """What was given as a Where. Raises InputError for a value that makes no sense, NotFoundError for a name
     that nobody has."""
     found = Where(
-        rounds=tuple(r for text in given["rounds"] for r in _rounds(text)),
+        rounds=tuple(r for text in given["rounds"] for r in rounds_in(text)),
+        dates=_dates(given["date"], given["first"], given["last"]),
         **{name: given[name] for name in _AS_THEY_ARE if given[name]},
     )
-    dates = _dates(given["date"], given["first"], given["last"])
     if given["fight"]:
-        fight = library.finding.fight(given["fight"])
-        found = replace(found, fight=fight.title)
-        if fight.info.date is not None and dates is None:
-            dates = (fight.info.date, fight.info.date)  # a title may have been used on another day
-    return replace(library.finding.checked(found), dates=dates)
+        found = library.finding.within(found, given["fight"])
+    return library.finding.checked(found)
 
 
 def given_any(given: dict[str, Any]) -> bool:
     """Whether any filter was given."""
     return any(value not in (None, ()) for value in given.values())
-
-
-def _rounds(text: str) -> list[int | str]:
-    if text in ("last", "late", "early", "middle", "first half", "second half"):
-        return [text]
-    match = re.fullmatch(r"(\d{1,3})(?:\s*-\s*(\d{1,3}))?", text.strip())
-    if match is None or (match[2] and int(match[2]) < int(match[1])):
-        raise InputError(
-            f"“{text}” is no round; write a number, 2-4, last, late, early, middle, first half or second half"
-        )
-    return list(range(int(match[1]), int(match[2] or match[1]) + 1))
 
 
 def _dates(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 import shutil
 from pathlib import Path
 
 import pytest
 
-from cliplib import Library, restore
+from cliplib import Library, Where, restore, rounds_in
 from cliplib.core.errors import BusyError, InputError, NotFoundError
 from cliplib.library.care.forget import mentions
 from cliplib.reels.theme_reading import theme_from
@@ -312,3 +313,20 @@ def test_finding_shots_is_a_search_of_nobodys(library: Library) -> None:
     assert "lead hook" not in library.finding.history.phrases(names)
     library.finding.find("lead hook")
     assert "lead hook" in library.finding.history.phrases(names)
+
+
+def test_one_way_to_say_rounds_and_fights(library: Library, tmp_path: Path) -> None:
+    assert rounds_in("1, 3-4,last 2, unknown") == [1, 3, 4, "last 2", "unknown"]
+    for wrong in ("two", "4-3", "last x"):
+        with pytest.raises(InputError, match="is no round"):
+            rounds_in(wrong)
+    # A title that one fight alone has leaves the dates free; one of two fights is told by its day.
+    assert library.finding.within(Where(), 1) == Where(fight="Adeyemi v Brandt")
+    make_fight(tmp_path / "fights" / "two", date="2025-01-02")
+    library.logging.ingest([tmp_path / "fights"])
+    day = datetime.date(2025, 1, 2)
+    assert library.finding.within(Where(), 2) == Where(fight="Adeyemi v Brandt", dates=(day, day))
+    (put,) = library.making.breakdowns.puts.find("jab", [("fight", "2"), ("rounds", "1, unknown")])
+    found = begun(library, f"# T\n\n## P\n\n- {put.links[0]}\n")
+    (shot,) = library.making.breakdowns.outline(found).points[0].shots
+    assert {clip.fight_id for clip in shot.clips} == {2}

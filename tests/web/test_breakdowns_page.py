@@ -646,6 +646,7 @@ FILTERS = (
     "during=one+hand",
     "fight=Night+one",
     "round=last&fighter=Brandt",
+    "fight=Night+one&only=from%3D2024-01",
 )
 
 

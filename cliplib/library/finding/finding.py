@@ -177,6 +177,15 @@ class Finding:
         """The full name of the one fighter whose name holds `text`; NotFoundError if none or several do."""
         return names.fighter_named(text, self._desk.names()[0])
 
+    def within(self, where: Where, fight: int | str) -> Where:
+        """The same filters within one fight, by number or a part of its title that only one has: by its
+        title, and by its day where the title was used more than once. NotFoundError for none."""
+        row = self._desk.fight(fight)
+        named = [title for _, title, *_ in self._desk.catalogue.fight_keys() if title == row.title]
+        if len(named) > 1 and row.info.date is not None and where.dates is None:
+            where = replace(where, dates=(row.info.date, row.info.date))
+        return replace(where, fight=row.title)
+
     def checked(self, where: Where) -> Where:
         """Filters with names as the library has them; InputError for a value that nothing can have, with the
         nearest ones."""

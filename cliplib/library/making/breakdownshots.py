@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, cast
@@ -23,6 +22,7 @@ from cliplib.library.evidence.evidence import ChartKind, Evidence
 from cliplib.library.evidence.evidence_tables import named
 from cliplib.library.finding.dates import period
 from cliplib.library.finding.finding import Finding
+from cliplib.library.finding.rounds import rounds_in
 from cliplib.library.making.reelmaker import ReelMaker
 from cliplib.media.working import Prepared
 from cliplib.reels.captions import part_for, what_happens
@@ -32,8 +32,6 @@ from cliplib.reels.theme_reading import Look
 
 USUAL_FOUND = 3
 """How many shots a find link shows that says no limit."""
-
-_ROUNDS = ("last", "late", "early", "middle", "first half", "second half", "unknown")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,14 +210,8 @@ class ShotFinder:
         given = dict(filters)
         first, last, rounds = given.pop("from", None), given.pop("to", None), given.pop("rounds", "")
         fight = given.pop("fight", None)
-        found = Where(rounds=tuple(_rounds(rounds)), **given)  # type: ignore[arg-type]
-        dates = period(first, last)
-        if fight is not None:
-            row = self._desk.fight(fight)
-            found = replace(found, fight=row.title)
-            if row.info.date is not None and dates is None:
-                dates = (row.info.date, row.info.date)  # a title may have been used on another day
-        return replace(self._finding.checked(found), dates=dates)
+        found = Where(rounds=tuple(rounds_in(rounds)), dates=period(first, last), **given)
+        return self._finding.checked(found if fight is None else self._finding.within(found, fight))
 
     # --- the library --------------------------------------------------------------------------------------
 
@@ -310,16 +302,3 @@ def _mirrored(second: ReelPart, words: Words) -> ReelPart:
     if words.mirror is None:
         return second
     return replace(second, treatment=replace(second.treatment, mirror=words.mirror in ("both", "second")))
-
-
-def _rounds(text: str) -> list[int | str]:
-    found: list[int | str] = []
-    for piece in filter(None, (part.strip() for part in text.split(","))):
-        match = re.fullmatch(r"(\d{1,3})(?:\s*-\s*(\d{1,3}))?", piece, re.ASCII)
-        if piece in _ROUNDS or re.fullmatch(r"last \d{1,2}", piece):
-            found.append(piece)
-        elif match is None or (match[2] and int(match[2]) < int(match[1])):
-            raise InputError(f"“{piece}” is no round; write a number, 2-4, or one of {', '.join(_ROUNDS)}")
-        else:
-            found += range(int(match[1]), int(match[2] or match[1]) + 1)
-    return found
