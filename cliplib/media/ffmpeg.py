@@ -29,6 +29,7 @@ import ffmpeg
 
 from cliplib.core.errors import MediaError, StorageError
 from cliplib.core.progress import Progress, silent
+from cliplib.media.surroundings import environment
 
 FORMATS = (
     "mov,mp4,matroska,webm,mpegts,mpeg,avi,asf,flv,mxf,mxf_opatom,gxf,ogg,dv,nut,wtv,rm,ivf,h264,hevc,m4v,"
@@ -127,6 +128,7 @@ def _ask(path: Path, question: str) -> str:
             capture_output=True,
             timeout=30,
             check=True,
+            env=environment(),
         )
     except (OSError, subprocess.SubprocessError) as problem:
         raise MediaError(f"{path} does not run as ffmpeg: {problem}") from problem
@@ -230,6 +232,7 @@ def _child(command: list[str], words: IO[bytes], most_bytes: int | None) -> Iter
             text=True,
             # A terminal's Ctrl-C is for the parent, which stops the child when it has to.
             start_new_session=True,
+            env=environment(),
         )
     except OSError as problem:
         raise MediaError(f"ffmpeg could not be started: {problem}") from problem

@@ -119,6 +119,10 @@ class Counter:
         raise FootageError("not this one")
 
 
+def surroundings() -> jobs.Answer:
+    return dict(os.environ), b""
+
+
 @pytest.fixture(autouse=True)
 def crew(monkeypatch: pytest.MonkeyPatch) -> Iterator[apart.Crew]:
     """Processes that know this module."""
@@ -140,6 +144,13 @@ def counter(start: int = 0) -> Apart:
 def process(crew: apart.Crew) -> int:
     (child,) = crew._idle
     return child._process.pid
+
+
+def test_nobody_s_keys_are_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SOMEBODYS_SECRET_KEY", "swordfish")
+    found, _ = ask("surroundings")
+    assert "PATH" in found
+    assert "swordfish" not in str(found)
 
 
 def test_jobs_one_after_the_other(crew: apart.Crew) -> None:

@@ -54,6 +54,15 @@ def test_without_any_on_path_the_installed_one_is_used(tmp_path, monkeypatch):
     assert ffmpeg.binary() == Path(imageio_ffmpeg.get_ffmpeg_exe())
 
 
+def test_it_is_told_of_nobody_s_keys(tmp_path, monkeypatch):
+    monkeypatch.setenv("SOMEBODYS_SECRET_KEY", "swordfish")
+    monkeypatch.setenv("CLIPLIB_FFMPEG", str(pretend(tmp_path, f"env > {tmp_path}/told")))
+    ffmpeg.run(ffmpeg.output(pattern(), path=tmp_path / "out.mp4"))
+    told = (tmp_path / "told").read_text()
+    assert "PATH=" in told
+    assert "swordfish" not in told
+
+
 def test_another_path_is_another_search(tmp_path, monkeypatch):
     monkeypatch.delenv("CLIPLIB_FFMPEG", raising=False)
     usual = ffmpeg.binary()

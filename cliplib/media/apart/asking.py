@@ -48,6 +48,7 @@ from cliplib.media.apart.jobs import (
     listener,
     write,
 )
+from cliplib.media.surroundings import environment
 from cliplib.media.versions import fault, told
 
 LONGEST_SILENCE_S = 900.0
@@ -200,7 +201,7 @@ class Child:
             f"from cliplib.media.apart import jobs; jobs.serve({memory})"
         )
         # One thread for arithmetic: a pool of them costs time and address space that nobody needs.
-        calm = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+        surroundings = environment(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
         self._owner, self.busy = os.getpid(), False
         try:
             self._process = subprocess.Popen(
@@ -211,7 +212,7 @@ class Child:
                 bufsize=0,
                 pass_fds=() if memory is None else (memory,),
                 start_new_session=True,  # a terminal's Ctrl-C is for us
-                env={**os.environ, **calm},
+                env=surroundings,
             )
             self._shared = None if memory is None else mmap.mmap(memory, SLOTS * SLOT_BYTES)
         except OSError as problem:
