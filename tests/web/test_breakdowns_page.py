@@ -683,6 +683,7 @@ def test_a_number_that_was_narrowed_is_put_in_narrowed(filtered: Path, table: An
             (into,) = re.findall(r'href="(/breakdowns/into\?[^"]*)">Put this count', shown(client, link))
             name = breakdowns.put(None, EMPTY)
             said = shown(client, into)
+            assert "fighter=Emeka" not in link or "fighter Emeka Adeyemi" in said
             for what in re.findall(r'name="what" value="(\d+)"', said):
                 assert post(client, into, what=what, where=f"{name}/second").status_code == 303
             checked = client.get(f"/api/breakdowns/{name}/check").get_json()

@@ -18,7 +18,7 @@ from cliplib.library.evidence import evidence_tables
 from cliplib.library.evidence.evidence import Evidence
 from cliplib.library.evidence.tables import Elsewhere
 from cliplib.library.finding.finding import Finding
-from cliplib.library.making.breakdownshots import USUAL_FOUND, ShotFinder
+from cliplib.library.making.breakdownshots import USUAL_FOUND, ShotFinder, narrowed
 from cliplib.stats.proportions import Interval
 
 _CLIPS_OF_ANSWER = 12
@@ -120,7 +120,10 @@ class Puts:
         told = [(one, said) for one, (_, _, said) in zip(found, forms, strict=True) if not one.problem]
         if not told:
             raise InputError(found[0].problem)
-        return tuple(Put(f"{one.now}: {said}", (_sentence(one),), False) for one, said in told)
+        return tuple(
+            Put(f"{one.now}: {said}{narrowed(asked(one.link.target))}", (_sentence(one),), False)
+            for one, said in told
+        )
 
     def clips(self, numbers: Sequence[int], *, offset: int = 0) -> tuple[Put, ...]:
         """Clips as shots; of two, also side by side, the second `offset` frames later. Those without footage
@@ -154,7 +157,8 @@ class Puts:
             asked(target)
         except ValueError as problem:
             raise InputError(str(problem)) from problem
-        label = f"the best {USUAL_FOUND} of “{phrase}”, whatever they are when it is shown"
+        more = narrowed(asked(target))
+        label = f"the best {USUAL_FOUND} of “{phrase}”{more}, whatever they are when it is shown"
         return (Put(label, (link_to(said, target),), True),)
 
     def picture(
@@ -170,7 +174,7 @@ class Puts:
         pairs += [(f"only.{name}", value) for name, value in only.items()]
         target = target_of("picture", kind, pairs)
         words = {"counts": "how often", "rates": "how much of it landed", "next": "what comes next"}
-        label = f"{words.get(kind, kind)}: {phrase}"
+        label = f"{words.get(kind, kind)}: {phrase}{narrowed(asked(target))}"
         return (Put(f"a chart, {label}", (link_to(label, target),), True),)
 
     def written(self, target: str, text: str = "", words: str = "") -> Put:

@@ -165,8 +165,7 @@ class ShotFinder:
             {name: getattr(total, name) for name in (*CATEGORIES, "other")},
             total.exchanges,
             {**clips, "tried": tuple(table.clips())},
-            found.reading.said
-            + "".join(f", {key} {value}" for key, value in (*question.filters, *question.only)),
+            found.reading.said + narrowed(question),
             tuple(said for said in found.definitions if said not in (MINUTES, NO_MINUTES)),
             tuple((fight.title, fight.date.isoformat() if fight.date else "") for fight in fights),
         )
@@ -190,10 +189,8 @@ class ShotFinder:
         outcomes = {"other": of} if number.of is None else {
             "landed": number.count, "missed": of - number.count
         }  # fmt: skip
-        narrowed = ", ".join(f"{key} {value}" for key, value in (*question.filters, *question.only))
-        words = ", ".join(
-            word for word in (filled.reading.said if filled.reading else "", *number.words, narrowed) if word
-        )
+        said = filled.reading.said if filled.reading else ""
+        words = ", ".join(filter(None, (said, *number.words))) + narrowed(question)
         return Counted(
             of, outcomes, number.count, {"tried": number.clips}, words, filled.definitions,
             self._fights_of(number.clips),
@@ -284,6 +281,15 @@ class ShotFinder:
         return self._evidence.chart(
             chart, question.phrase, question.by, where=where, only=dict(question.only), form=form
         )
+
+
+def narrowed(question: Asked) -> str:
+    """What narrows a question, to be said behind it: “, fighter Adeyemi, round 1”."""
+    pairs = (*question.filters, *question.only)
+    names = (
+        "round" if key == "rounds" and value.isdecimal() else key.replace("_", " ") for key, value in pairs
+    )
+    return "".join(f", {name} {value}" for name, (_, value) in zip(names, pairs, strict=True))
 
 
 def _theme(words: Words, looks: Sequence[Look]) -> Theme:
