@@ -13,10 +13,14 @@ from functools import lru_cache
 from math import atan, cos, erfc, exp, inf, lgamma, log, pi, sin, sqrt
 from statistics import NormalDist
 
+import numpy as np
+import numpy.typing as npt
+
 from cliplib.stats.proportions import Interval, wilson
 
 Stratum = tuple[int, int, int, int]
 """Successes and tries of the first side, successes and tries of the second."""
+Strata = npt.NDArray[np.float64]  # [n, 4]
 Cluster = tuple[int, int]
 
 
@@ -42,19 +46,19 @@ _APART_OF_TWO = 0.3
 there is one degree only, so that less has to do. Found by simulation (see the tests)."""
 
 
-def stratified(strata: Sequence[Stratum], level: float = 0.95) -> Stratified | None:
+def stratified(strata: Sequence[Stratum] | npt.NDArray[np.int64], level: float = 0.95) -> Stratified | None:
     """Two sides compared within strata; None where no stratum has tries of both and an outcome to compare.
 
     Mantel and Haenszel 1959, J Natl Cancer Inst 22:719; variance of the odds ratio: Robins, Breslow and
     Greenland 1986, Biometrics 42:311; of the difference: Sato 1989, Biometrics 45:1323; homogeneity: Breslow
     and Day 1980, IARC Sci Publ 32.
     """
-    both = [s for s in strata if s[1] and s[3]]
-    surplus = variance = 0.0
-    for k1, n1, k2, n2 in both:
-        n, k = n1 + n2, k1 + k2
-        surplus += k1 - n1 * k / n
-        variance += n1 * n2 * k * (n - k) / (n * n * (n - 1)) if n > 1 else 0.0
+    both = np.asarray(strata, np.float64).reshape(-1, 4)
+    both = both[(both[:, 1] > 0) & (both[:, 3] > 0)]
+    k1, n1, k2, n2 = both.T
+    n, k = n1 + n2, k1 + k2
+    surplus = float((k1 - n1 * k / n).sum())
+    variance = float((n1 * n2 * k * (n - k) / (n * n * (n - 1))).sum())  # both have tries, so that n > 1
     if variance <= 0:
         return None
     chi = max(0.0, abs(surplus) - 0.5) ** 2 / variance
@@ -67,66 +71,63 @@ def stratified(strata: Sequence[Stratum], level: float = 0.95) -> Stratified | N
     )  # fmt: skip
 
 
-def _guarded(strata: Sequence[Stratum], chi: float, plain: float, difference: float) -> float:
-    apart = 0.0
-    for k1, n1, k2, n2 in strata:
-        rate = (k1 + k2) / (n1 + n2)
-        if 0 < rate < 1:
-            apart += (k1 / n1 - k2 / n2 - difference) ** 2 / (rate * (1 - rate) * (1 / n1 + 1 / n2))
+def _guarded(strata: Strata, chi: float, plain: float, difference: float) -> float:
+    k1, n1, k2, n2 = strata.T
+    rate = (k1 + k2) / (n1 + n2)
+    some = (rate > 0) & (rate < 1)
+    off, alone = k1 / n1 - k2 / n2 - difference, rate * (1 - rate) * (1 / n1 + 1 / n2)
+    apart = float((off[some] ** 2 / alone[some]).sum())
     freedom = len(strata) - 1
     if not freedom or apart <= freedom * (_APART if freedom > 1 else _APART_OF_TWO):
         return plain
     return max(plain, t_beyond(sqrt(chi / max(1.0, apart / freedom)), freedom))
 
 
-def _odds(strata: Sequence[Stratum], z: float) -> Interval:
-    r = s = pr = ps_qr = qs = 0.0
-    for k1, n1, k2, n2 in strata:
-        n = n1 + n2
-        p, q = (k1 + n2 - k2) / n, (k2 + n1 - k1) / n
-        a, b = k1 * (n2 - k2) / n, k2 * (n1 - k1) / n
-        r, s, pr, ps_qr, qs = r + a, s + b, pr + p * a, ps_qr + p * b + q * a, qs + q * b
+def _odds(strata: Strata, z: float) -> Interval:
+    k1, n1, k2, n2 = strata.T
+    n = n1 + n2
+    p, q = (k1 + n2 - k2) / n, (k2 + n1 - k1) / n
+    a, b = k1 * (n2 - k2) / n, k2 * (n1 - k1) / n
+    r, s, pr, ps_qr, qs = (float(each.sum()) for each in (a, b, p * a, p * b + q * a, q * b))
     if not r or not s:
         return Interval(inf if r else 0.0, 0.0, inf)
     reach = z * sqrt(pr / (2 * r * r) + ps_qr / (2 * r * s) + qs / (2 * s * s))
     return Interval(r / s, r / s * exp(-reach), r / s * exp(reach))
 
 
-def _difference(strata: Sequence[Stratum], z: float) -> Interval:
-    weight = sum(n1 * n2 / (n1 + n2) for _, n1, _, n2 in strata)
-    value = sum((k1 * n2 - k2 * n1) / (n1 + n2) for k1, n1, k2, n2 in strata) / weight
-    p = sum(
-        (n1 * n1 * k2 - n2 * n2 * k1 + n1 * n2 * (n2 - n1) / 2) / (n1 + n2) ** 2 for k1, n1, k2, n2 in strata
-    )
-    q = sum((k1 * (n2 - k2) + k2 * (n1 - k1)) / (2 * (n1 + n2)) for k1, n1, k2, n2 in strata)
+def _difference(strata: Strata, z: float) -> Interval:
+    k1, n1, k2, n2 = strata.T
+    n = n1 + n2
+    weight = float((n1 * n2 / n).sum())
+    value = float(((k1 * n2 - k2 * n1) / n).sum()) / weight
+    p = float(((n1 * n1 * k2 - n2 * n2 * k1 + n1 * n2 * (n2 - n1) / 2) / n**2).sum())
+    q = float(((k1 * (n2 - k2) + k2 * (n1 - k1)) / (2 * n)).sum())
     reach = z * sqrt(max(0.0, value * p + q)) / weight
     return Interval(value, max(-1.0, value - reach), min(1.0, value + reach))
 
 
-def _breslow_day(strata: Sequence[Stratum], odds: float) -> float | None:
+def _breslow_day(strata: Strata, odds: float) -> float | None:
     if len(strata) < 2 or not 0 < odds < inf:
         return None
-    chi, used = 0.0, 0
-    for k1, n1, k2, n2 in strata:
-        k = k1 + k2
-        low, high = max(0, k - n2), min(n1, k)
-        if low == high:
-            continue
-        # The count that has this odds ratio within the stratum's margins.
-        a, b, c = 1 - odds, n2 - k + odds * (n1 + k), -odds * n1 * k
-        expected = -c / b if abs(a) < 1e-12 else _root(a, b, c, low, high)
-        spread = 1 / sum(
-            1 / max(x, 1e-12) for x in (expected, n1 - expected, k - expected, n2 - k + expected)
-        )
-        chi, used = chi + (k1 - expected) ** 2 / spread, used + 1
-    return chi_squared_above(chi, used - 1) if used > 1 else None
-
-
-def _root(a: float, b: float, c: float, low: float, high: float) -> float:
-    root = sqrt(max(0.0, b * b - 4 * a * c))
-    return next(
-        (x for x in ((-b + root) / (2 * a), (-b - root) / (2 * a)) if low - 1e-9 <= x <= high + 1e-9), low
-    )
+    k1, n1, k2, n2 = strata.T
+    k = k1 + k2
+    low, high = np.maximum(0, k - n2), np.minimum(n1, k)
+    some = low < high
+    k1, n1, n2, k, low, high = (each[some] for each in (k1, n1, n2, k, low, high))
+    if len(k) < 2:
+        return None
+    # The count that has this odds ratio within the stratum's margins: a x^2 + b x + c = 0.
+    a, b, c = 1 - odds, n2 - k + odds * (n1 + k), -odds * n1 * k
+    if abs(a) < 1e-12:
+        expected = -c / b
+    else:
+        root = np.sqrt(np.maximum(0.0, b * b - 4 * a * c))
+        expected = low
+        for one in ((-b - root) / (2 * a), (-b + root) / (2 * a)):
+            expected = np.where((one >= low - 1e-9) & (one <= high + 1e-9), one, expected)
+    cells = np.maximum([expected, n1 - expected, k - expected, n2 - k + expected], 1e-12)
+    chi = float(((k1 - expected) ** 2 * (1 / cells).sum(axis=0)).sum())
+    return chi_squared_above(chi, len(k) - 1)
 
 
 # --- fights as units ----------------------------------------------------------------------------------------
@@ -211,16 +212,14 @@ def chi_squared_above(value: float, freedom: int) -> float:
     if value <= 0:
         return 1.0
     half = value / 2
-    if freedom % 2 == 0:
-        terms, term = 1.0, 1.0
-        for i in range(1, freedom // 2):
-            term *= half / i
-            terms += term
-        return min(1.0, exp(-half) * terms)
-    found = erfc(sqrt(half))
-    for i in range((freedom - 1) // 2):
-        found += exp((i + 0.5) * log(half) - half - lgamma(i + 1.5))
-    return min(1.0, found)
+    # Each term by its logarithm: with a thousand degrees of freedom e^-half is too small for a number of the
+    # machine, and the sum that it is multiplied by too large.
+    shift = 0.5 if freedom % 2 else 0.0
+    power = np.arange(freedom // 2) + shift
+    logs = power * log(half) - half - lgamma(1 + shift)
+    logs[1:] -= np.cumsum(np.log(power[1:]))
+    found = float(np.exp(logs).sum())
+    return min(1.0, found + (erfc(sqrt(half)) if shift else 0.0))
 
 
 def t_beyond(value: float, freedom: int) -> float:

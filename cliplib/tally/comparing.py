@@ -99,27 +99,32 @@ class Judged:
 
 @dataclass(frozen=True)
 class _Sides:
-    """Both sides, and how they are compared: `strata` of each side's tries, numbered alike."""
+    """Both sides, and how they are compared: `strata` of each side's tries, numbered alike, `count` of them;
+    `fights`: of both sides together."""
 
     method: Method
     strata: tuple[Ints, Ints]
     count: int
+    fights: int
 
-    def judge(self, hits: tuple[Array, Array], of: tuple[Array, Array]) -> Judged:
-        """`hits` out of `of`, bool for each side's tries."""
-        k1, n1, k2, n2 = (int(x) for h, o in zip(hits, of, strict=True) for x in ((h & o).sum(), o.sum()))
+    def counted(self, side: int, code: Ints | None, codes: int, which: Array | None = None) -> Ints:
+        """[codes, count] how many of a side's tries have each code (None: they all have the first) in each
+        stratum; `which` of them count."""
+        stratum = self.strata[side]
+        cell = stratum if code is None else code.astype(np.int64) * self.count + stratum
+        counts = np.bincount(cell if which is None else cell[which], minlength=codes * self.count)
+        return counts.reshape(codes, self.count)
+
+    def judge(self, counts: Sequence[Ints]) -> Judged:
+        """[count] by stratum: hits of the first side, out of how many; of the second."""
+        k1, n1, k2, n2 = (int(each.sum()) for each in counts)
         if self.method == "one fight" or not (n1 and n2):
             return Judged(difference(k1, n1, k2, n2), fisher(k1, n1 - k1, k2, n2 - k2))
-        counts = [
-            np.bincount(stratum[which], minlength=self.count).tolist()
-            for stratum, h, o in zip(self.strata, hits, of, strict=True)
-            for which in (h & o, o)
-        ]
         if self.method == "whole fights":
-            one, two = (list(zip(*counts[i : i + 2], strict=True)) for i in (0, 2))
+            one, two = (np.stack(counts[i : i + 2], axis=1).tolist() for i in (0, 2))
             units = clustered(one, two)
             return Judged(None, None) if units is None else Judged(units.difference, units.p)
-        found = stratified(list(zip(*counts, strict=True)))
+        found = stratified(np.stack(counts, axis=1))
         if found is None:
             return Judged(None, 1.0)
         together = k1 / n1 - k2 / n2
@@ -128,23 +133,26 @@ class _Sides:
 
 
 def _sides(one: Tries, two: Tries) -> _Sides:
-    fights, places = np.unique(np.concatenate([one.fight, two.fight]), return_inverse=True)
-    strata = places[: len(one)], places[len(one) :]
-    if len(fights) < 2:
-        return _Sides("one fight", strata, len(fights))
-    if _shared(*strata):
-        return _Sides("fights", strata, len(fights))
+    tries = tuple(np.bincount(side.fight, minlength=len(one.columns.fights)) for side in (one, two))
+    there = (tries[0] > 0) | (tries[1] > 0)
+    count, place = int(there.sum()), np.cumsum(there) - 1
+    strata = place[one.fight], place[two.fight]
+    if count < 2:
+        return _Sides("one fight", strata, count, count)
+    if _shared(*tries):
+        return _Sides("fights", strata, count, count)
     opponents = one.values("opponent")[0].astype(np.int64), two.values("opponent")[0].astype(np.int64)
     people = int(max(codes.max(initial=0) for codes in opponents)) + 1
-    if _shared(*opponents) and len(np.unique(np.concatenate(opponents))) > 1:
-        return _Sides("opponents", opponents, people)
-    return _Sides("whole fights", strata, len(fights))
+    met = tuple(np.bincount(codes, minlength=people) for codes in opponents)
+    if _shared(*met) and np.count_nonzero(met[0] + met[1]) > 1:
+        return _Sides("opponents", opponents, people, count)
+    return _Sides("whole fights", strata, count, count)
 
 
 def _shared(one: Ints, two: Ints) -> bool:
-    """Whether at least half of both sides' tries are in strata that have both."""
-    both = np.intersect1d(one, two)
-    return bool(len(both)) and all(2 * np.isin(side, both).sum() >= len(side) for side in (one, two))
+    """Whether at least half of both sides' tries are in strata that have both; [strata] tries of each."""
+    both = (one > 0) & (two > 0)
+    return bool(both.any()) and all(2 * side[both].sum() >= side.sum() for side in (one, two))
 
 
 def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
@@ -153,31 +161,37 @@ def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
     # Both sides by one rule: inferred outcomes count where neither has an unknown one.
     went = one.category(), two.category()
     complete = all(not (category == NOT_KNOWN).any() for category in went)
-    hits = went[0] == LANDED, went[1] == LANDED
-    of = tuple(category < (INFERRED + 1 if complete else SAID.stop) for category in went)
+    known = INFERRED + 1 if complete else SAID.stop
+    hits, of = ([category < stop for category in went] for stop in (LANDED + 1, known))
     totals = [tally(side, (), None, complete=complete) for side in (one, two)]
     lines: dict[str, tuple[int, int, int, int]] = {}
     parts: dict[str, tuple[Part | None, Part | None]] = {}
     a, b = (table.total for table in totals)
     lines["all"] = (a.landed, a.known, b.landed, b.known)
     parts["all"] = ((totals[0].behind(), "landed"), (totals[1].behind(), "landed"))
-    judged = {"all": sides.judge(hits, (of[0], of[1]))}
+    whole = [sides.counted(side, None, 1, which)[0] for side in (0, 1) for which in (hits[side], of[side])]
+    judged = {"all": sides.judge(whole)}
     if by is not None:
         tables = [tally(side, (by,), None, complete=complete) for side in (one, two)]
         rows = [{row.values[0]: (i, row) for i, row in enumerate(table.rows)} for table in tables]
+        # One code more than there are rows, for values that a side does not have.
+        each = [
+            [sides.counted(i, table.row_of, len(table.rows) + 1, which) for which in (hits[i], of[i])]
+            for i, table in enumerate(tables)
+        ]
         for name in dict.fromkeys([*rows[0], *rows[1]]):
             counts: list[int] = []
             found: list[Part | None] = []
-            within: list[Array] = []
-            for table, of_side, known in zip(tables, rows, of, strict=True):
+            strata: list[Ints] = []
+            for table, of_side, by_row in zip(tables, rows, each, strict=True):
                 place, row = of_side.get(name, (None, None))
                 counts += [row.landed, row.known] if row is not None else [0, 0]
                 found.append((table.behind(place), "landed") if place is not None else None)
-                within.append(known & (table.row_of == (-1 if place is None else place)))
+                strata += [counted[-1 if place is None else place] for counted in by_row]
             if counts[1] + counts[3]:
                 lines[name] = (counts[0], counts[1], counts[2], counts[3])
                 parts[name] = (found[0], found[1])
-                judged[name] = sides.judge(hits, (within[0], within[1]))
+                judged[name] = sides.judge(strata)
     after = following(one), following(two)
     return Comparison(
         one,
@@ -186,7 +200,7 @@ def compare(one: Tries, two: Tries, *, by: str | None = None) -> Comparison:
         _shares(sides, (one, two), (after[0].own, after[1].own), own=True),
         _shares(sides, (one, two), (after[0].other, after[1].other), own=False),
         sides.method,
-        len(np.unique(np.concatenate([one.fight, two.fight]))),
+        sides.fights,
     )
 
 
@@ -249,13 +263,15 @@ def _shares(
 ) -> tuple[Compared, ...]:
     first, second = ({row.what: row for row in some} for some in rows)
     n1, n2 = (len(side) for side in tries)
-    codes, all_ = [], []
-    for side in tries:
+    words = (NOTHING, *tries[0].columns.words["technique"])
+    times, of = [], []
+    for i, side in enumerate(tries):
         at = next_of(side, own=own)
         of_kind = side.columns.of_kind("technique")
-        codes.append(np.where(at >= 0, of_kind[side.columns.kind[np.maximum(at, 0)]], 0))
-        all_.append(np.ones(len(side), np.bool_))
-    place = {name: i for i, name in enumerate((NOTHING, *tries[0].columns.words["technique"]))}
+        code = np.where(at >= 0, of_kind[side.columns.kind[np.maximum(at, 0)]], 0)
+        times.append(sides.counted(i, code, len(words)))
+        of.append(times[-1].sum(axis=0))
+    place = {name: i for i, name in enumerate(words)}
     lines = {}
     parts: dict[str, tuple[Part | None, Part | None]] = {}
     judged = {}
@@ -263,6 +279,5 @@ def _shares(
         a, b = first.get(name), second.get(name)
         lines[name] = (a.times if a else 0, n1, b.times if b else 0, n2)
         parts[name] = (a.behind, "times") if a else None, (b.behind, "times") if b else None
-        hits = codes[0] == place[name], codes[1] == place[name]
-        judged[name] = sides.judge(hits, (all_[0], all_[1]))
+        judged[name] = sides.judge([times[0][place[name]], of[0], times[1][place[name]], of[1]])
     return compared(lines, parts, judged=judged, method=sides.method)

@@ -95,6 +95,13 @@ def test_distributions_are_scipys() -> None:
         assert t_quantile(0.975, freedom) == pytest.approx(stats.t.ppf(0.975, freedom), rel=1e-6)
 
 
+def test_thousands_of_fights_are_no_too_large_number() -> None:
+    """e^-half of chi-squared is nought for a machine from 1,490 on, and the sum beside it endless."""
+    for freedom in (999, 1600, 1601, 9998):
+        for value in (freedom * 0.95, freedom, freedom + 3 * (2 * freedom) ** 0.5):
+            assert chi_squared_above(value, freedom) == pytest.approx(stats.chi2.sf(value, freedom), rel=1e-8)
+
+
 def fights(
     rng: np.random.Generator, count: int, tries: int, mean: float, spread: float
 ) -> list[tuple[int, int]]:
