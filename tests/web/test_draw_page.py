@@ -313,3 +313,22 @@ def test_a_drawing_that_somebody_removed_meanwhile_is_said(browser: Any, folder:
         assert "no drawing" in page.get_by_role("alert").inner_text()
         page.wait_for_selector(".drawn-list li", state="detached")
     library.close()
+
+
+def test_what_does_not_come_or_go_is_said(browser: Any, folder: Path, library: Library) -> None:
+    """The network goes before the page is there, then in the middle of drawing; when it is back, one goes on."""
+    failed = "Failed to load resource"
+    with served.serve(folder) as address, new_page(browser, allow=failed) as page:
+        page.route("**/drawings.json", lambda asked: asked.abort())
+        page.goto(f"{address}/clip/1/draw")
+        page.get_by_role("alert").filter(has_text="What is drawn here did not come").wait_for()
+        page.unroute("**/drawings.json")
+        page.reload()
+        page.wait_for_selector("[data-drawing=ready]")
+        page.context.set_offline(True)
+        drag(page, (0.3, 0.3), (0.4, 0.6), done=False)
+        page.get_by_role("alert").filter(has_text="The library cannot be reached").wait_for()
+        page.context.set_offline(False)
+        drag(page, (0.3, 0.3), (0.4, 0.6))
+        assert page.get_by_role("alert").is_hidden()
+    assert len(library.making.drawings.of(1)) == 1

@@ -452,6 +452,18 @@ def test_the_keys_are_the_film_s_when_a_recording_begins(
         talker.end()
 
 
+def test_a_sound_that_does_not_come_is_said(browser: Any, address: str, made: tuple[Path, str]) -> None:
+    with new_page(browser, allow="Failed to load resource") as page:
+        talker = talking.Talker(page, address, made[1], "point-3")
+        page.route("**/recordings/0/sound", lambda asked: asked.abort())
+        talker.record()
+        page.wait_for_timeout(400)
+        talker.end()
+        page.get_by_text("The sound of this take did not come").wait_for()
+        talker.press("[data-heard-play]")
+        page.wait_for_function("() => document.querySelector('[data-heard-seek]').valueAsNumber > 100")
+
+
 def test_a_take_is_thrown_away_in_two_presses(browser: Any, address: str, made: tuple[Path, str]) -> None:
     with new_page(browser) as page:
         talker = talking.Talker(page, address, made[1], "point-3")

@@ -6,7 +6,7 @@ import { film } from "./film.js";
 const root = document.querySelector(".show");
 const $ = (what) => root.querySelector(what);
 const rows = JSON.parse(document.querySelector("#rows").textContent);
-const seek = $("[data-seek]");
+const seek = $("[data-seek]"), timeText = $("[data-time]");
 const one = (what) => $(`[data-do="${what}"]`);
 const speeds = [...root.querySelectorAll("[data-speed]")].map((b) => Number(b.dataset.speed));
 const say = (text) => { $("[data-said]").textContent = text; };
@@ -49,7 +49,8 @@ function frameOf(side, at) {
 function told() {
   seek.value = Math.round(time / 1000);
   const text = `${time < 0 ? "−" : "+"}${Math.abs(time / 1e6).toFixed(2)} s`;
-  $("[data-time]").textContent = text;
+  if (timeText.textContent === text) return;
+  timeText.textContent = text;
   seek.setAttribute("aria-valuetext", `${text} from the moment at which they are in step`);
 }
 function go(at) {

@@ -30,6 +30,7 @@ const usAt = (number) => zero + frames.times[number];
 
 // --- keeping ---
 const send = (address, body = {}) => ask(address, { method: "POST", key: place.dataset.key, json: body });
+function tell(text) { problem.textContent = text; problem.hidden = false; }
 const plain = ({ kind, points, from, until, colour, width, text, shots }) => ({ kind, points, from, until, colour, width, ...(text ? { text } : {}), ...(shots ? { shots } : {}) });
 const address = (id, what = "") => `${place.dataset.add}/${id}${what}`;
 function put(kept) {
@@ -46,7 +47,7 @@ const acts = {
 const history = steps({
   undo: document.querySelector("[data-undo]"),
   redo: document.querySelector("[data-redo]"),
-  failed: (error) => { problem.textContent = error.message; problem.hidden = false; return reload(); },
+  failed: (error) => { tell(error.message); return reload().catch(() => {}); }, // what is shown may be kept all the same
   settled: (fine) => { if (fine) problem.hidden = true; refresh(); },
 });
 function add(kind, points) {
@@ -270,8 +271,7 @@ form.addEventListener("change", (e) => {
   if (["first", "last"].includes(e.target.name)) {
     const first = fields.first.valueAsNumber - frames.first, last = fields.last.valueAsNumber - frames.first, end = frames.times.length - 2;
     if (!(first >= 0 && first <= last && last <= end)) {
-      problem.textContent = `The frames of this clip are ${frames.first} to ${frames.first + end}, and the last cannot lie before the first.`;
-      problem.hidden = false;
+      tell(`The frames of this clip are ${frames.first} to ${frames.first + end}, and the last cannot lie before the first.`);
       return fill();
     }
     if (e.target.name === "first") after.from_us = usAt(first); else after.until_us = usAt(last + 1);
@@ -293,4 +293,5 @@ document.addEventListener("keydown", (e) => {
 });
 
 place.addEventListener("frame", (e) => { frame = e.detail; board.draw(); });
-Promise.all([player.ready, reload()]).then(([told]) => { frames = told; board.chosen(); refresh(); place.dataset.drawing = "ready"; });
+Promise.all([player.ready, reload()]).then(([told]) => { frames = told; board.chosen(); refresh(); place.dataset.drawing = "ready"; },
+  (wrong) => tell(`What is drawn here did not come. ${wrong.message} Load the page again before you draw.`));

@@ -26,6 +26,7 @@ let tool = "";
 
 const time = (us) => { const s = Math.floor(us / 1e6); return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`; };
 const problem = (text = "") => { const place = find("[data-problem]"); place.textContent = text; place.hidden = !text; };
+const write = (node, text) => { const other = node.textContent !== text; if (other) node.textContent = text; return other; };
 const how = (text) => { find("[data-how]").textContent = text; };
 const ask = (address, method = "GET", json = undefined) => library.ask(address, { method, key: root.dataset.key, json });
 
@@ -187,9 +188,8 @@ function to(next) {
 }
 // Read aloud when the words change; how much is stored changes all the time, and is only shown.
 function say(text, stored = "") {
-  const status = find("[data-record-status]");
-  if (status.textContent !== text) status.textContent = text;
-  find("[data-record-stored]").textContent = stored;
+  write(find("[data-record-status]"), text);
+  write(find("[data-record-stored]"), stored);
 }
 function sending() {
   if (out.refused()) {
@@ -350,7 +350,7 @@ setInterval(() => {
   awake();
   if (state !== "recording") return;
   const seconds = (now.at / 1e6) + (performance.now() - now.zero) / 1000;
-  clock.textContent = time(seconds * 1e6);
+  write(clock, time(seconds * 1e6));
   if (seconds > HOUR_S && !hour) { hour = true; problem("This take is an hour long. All of it is stored; a film is easier to mend if each point has a short take of its own."); }
   if (seconds > LONGEST_S - 5) { stop("idle"); problem("A take lasts four hours at most; this one was ended and is stored."); }
 }, 250);
@@ -364,14 +364,16 @@ let shown = -1; // the place in `shots` that playing back has asked for
 const heard = playback({
   address: (name) => `${takes}/${name}`,
   told(t, playing) {
-    const taken = heard.take();
+    const taken = heard.take(), clock = `${time(t)} of ${time(taken.length)}`, play = find("[data-heard-play]");
     seek.max = Math.max(1, Math.floor(taken.length / 1000));
     seek.value = t / 1000;
-    seek.setAttribute("aria-valuetext", `${time(t)} of ${time(taken.length)}`);
-    find("[data-heard-clock]").textContent = `${time(t)} of ${time(taken.length)}`;
-    find("[data-heard-play]").textContent = playing ? "Stop" : "Play the take";
-    find("[data-heard-play]").setAttribute("aria-pressed", String(playing));
-    find("[data-again]").textContent = t >= taken.length ? "Go on from the end" : "Again from here";
+    if (write(find("[data-heard-clock]"), clock)) seek.setAttribute("aria-valuetext", clock);
+    if (write(play, playing ? "Stop" : "Play the take")) play.setAttribute("aria-pressed", String(playing));
+    write(find("[data-again]"), t >= taken.length ? "Go on from the end" : "Again from here");
+  },
+  unheard() {
+    const words = "The sound of this take did not come, or this browser cannot play it. What was shown is played without it.";
+    find("[data-heard-notes]").append(Object.assign(document.createElement("li"), { textContent: words }));
   },
   show(sample, passed, playing) {
     if (sample.shot !== shot || arriving !== null) {

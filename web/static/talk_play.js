@@ -24,9 +24,11 @@ export async function readTake(address) {
 }
 
 // `show(sample, passed)`: have the picture as in a sample, so many microseconds after it. `told(t, playing)`.
-export function playback({ address, show, told }) {
+// `unheard()`: a sound that is there cannot be played.
+export function playback({ address, show, told, unheard }) {
   const audio = new Audio();
   audio.preload = "auto";
+  audio.addEventListener("error", () => { if (audio.hasAttribute("src")) unheard(); });
   let take = null, t = 0, playing = false, part = -1, wall = 0;
 
   const sampleAt = (us) => {
