@@ -199,6 +199,10 @@ class Catalogue:
             )
         ]
 
+    def titles(self) -> tuple[str, ...]:
+        """Of the fights, each once, in the order in which they came."""
+        return tuple(dict.fromkeys(title for (title,) in self._rows("SELECT title FROM fights ORDER BY id")))
+
     def period_names(self) -> tuple[str, ...]:
         """Names of the periods of all fights, in order; those that differ in capital letters alone once."""
         told = self._rows("SELECT DISTINCT periods FROM fights WHERE periods <> '[]'")

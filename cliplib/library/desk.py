@@ -101,8 +101,7 @@ class Desk:
         with self._names_lock:
             if self._names is None or self._names[0] != revision:
                 fighters = tuple(fighter.name for fighter in self.catalogue.fighters())
-                titles = tuple(dict.fromkeys(title for _, title, _, _, _ in self.catalogue.fight_keys()))
-                self._names = revision, fighters, titles
+                self._names = revision, fighters, self.catalogue.titles()
             return self._names[1], self._names[2]
 
     def periods(self) -> tuple[str, ...]:

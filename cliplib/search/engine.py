@@ -4,12 +4,16 @@
               --revisions--> text index (on disk)               --> words in notes and titles
 
 Both are derived from the catalogue and carry the revision of each fight they hold, so a change to one fight
-costs one fight, also in a process that has been running all along. Words that the reader of phrases did not
-understand must be found in an exchange's notes or its fight's title; the steps hold as well.
+costs one fight, also in a process that has been running all along. The columns are a base, which is what the
+disk keeps, and a part for what changed since (patterns/parts.py); the two are folded in the background.
+
+Words that the reader of phrases did not understand must be found in an exchange's notes or its fight's title;
+the steps hold as well.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import threading
 import time
@@ -24,28 +28,29 @@ import numpy as np
 import numpy.typing as npt
 
 from cliplib.catalogue.catalogue import Catalogue
-from cliplib.core.errors import BusyError, StorageError
+from cliplib.core.errors import BusyError, ClipLibError, StorageError
 from cliplib.core.models import ClipRow, Found, Reading, Settings, Where
 from cliplib.core.progress import Progress, silent
 from cliplib.search.patterns import (
     SECOND_OPINION,
     VIEW,
+    Answer,
     Columns,
     FightEntry,
     Hits,
     Matches,
+    Parts,
     Pattern,
     Tables,
     assemble,
     encode_fight,
-    facets,
     hits,
     limits,
     load,
+    make_ready,
     outdated,
     page,
     save,
-    splice,
 )
 from cliplib.search.similar import Courses, Similar, similar
 from cliplib.vocabulary import Vocabulary
@@ -63,20 +68,10 @@ _PATIENCE_S = 30.0
 
 
 @dataclass(frozen=True)
-class _Result:
-    matches: Matches | Hits
-
-    @cached_property
-    def facets(self) -> dict[str, dict[str, int]]:
-        """Counted when they are asked for: of results that are only counted nobody asks."""
-        return facets(self.matches)
-
-
-@dataclass(frozen=True)
 class _State:
-    """The columns and the catalogue's revision that they were found to agree with."""
+    """The archive and the catalogue's revision that it was found to agree with."""
 
-    columns: Columns
+    parts: Parts
     revision: int
 
 
@@ -96,9 +91,11 @@ class Search:
         self._path = Path(folder) / COLUMNS_FILE
         self._index = Path(folder) / "index"
         self._columns_lock, self._text_lock = threading.Lock(), threading.Lock()
+        self._fold_lock = threading.Lock()  # taken before the columns' lock
+        self._folding: threading.Thread | None = None
         self._results_lock = threading.Lock()
         self._state: _State | None = None
-        self._results: OrderedDict[object, _Result] = OrderedDict()
+        self._results: OrderedDict[object, Answer] = OrderedDict()
         self._courses: Courses | None = None
 
     @cached_property
@@ -134,28 +131,27 @@ class Search:
         for _ in range(3):
             state = self._current()
             result = self._result(reading, where or Where(), second_opinions, state)
-            places = page(result.matches, order, offset, limit)
-            clips = self._clips(places, result, state.columns, with_matches=bool(reading.steps))
+            places = page(result, order, offset, limit)
+            clips = self._clips(places, result, with_matches=bool(reading.steps))
             left_out = views = 0
-            if not second_opinions and state.columns.reasons & SECOND_OPINION:
+            if not second_opinions and state.parts.reasons & SECOND_OPINION:
                 told = self._result(reading, where or Where(), True, state)
-                left_out = len(told.matches.exchanges) - len(result.matches.exchanges)
-            if state.columns.reasons & VIEW and (where is None or where.views is None):
+                left_out = told.total - result.total
+            if state.parts.reasons & VIEW and (where is None or where.views is None):
                 too = replace(where or Where(), views="too")
                 told = self._result(reading, too, second_opinions, state)
-                views = len(told.matches.exchanges) - len(result.matches.exchanges)
+                views = told.total - result.total
             if state.revision == self._catalogue.revision():
                 break  # else something changed meanwhile, and matches might point at other actions
-        total = len(result.matches.exchanges)
-        return Found(reading, total, tuple(clips), result.facets, max(0, offset), left_out, views)
+        return Found(reading, result.total, tuple(clips), result.facets, max(0, offset), left_out, views)
 
     def similar(self, exchange_id: int, limit: int = 10, *, elsewhere: bool = False) -> list[Similar]:
         """Exchanges with a like course of actions, the nearest first; NotFoundError for no such exchange.
         `elsewhere`: of other fights only."""
-        state = self._current()
+        columns = self.columns()
         with self._results_lock:
-            if self._courses is None or self._courses.columns is not state.columns:
-                self._courses = Courses(state.columns, self._vocabulary)
+            if self._courses is None or self._courses.columns is not columns:
+                self._courses = Courses(columns, self._vocabulary)
             courses = self._courses
         return similar(courses, exchange_id, limit, elsewhere=elsewhere)
 
@@ -175,19 +171,27 @@ class Search:
     def refresh(self, progress: Progress = silent) -> None:
         """Take over what changed in the catalogue. StorageError if the derived files can't be written."""
         with self._columns_lock:
-            self._refresh_columns(progress, must_save=True)
+            state = self._caught_up(progress)
+        if state.parts.large or not self._path.exists():
+            self._fold(must_save=True)
         with self._text_lock:
             self._refresh_text(progress)
 
     def rebuild(self, progress: Progress = silent) -> None:
         """Make columns and text index anew, whatever there was."""
-        # Searches go on over what there is meanwhile, and take over what is written.
-        revision = self._catalogue.revision()
-        columns = self._taken_over(assemble([], Tables.of(self._vocabulary)), progress)
-        with self._columns_lock:
-            self._path.unlink(missing_ok=True)
-            self._state = _State(columns, revision)
-            self._refresh_columns(progress, must_save=True)
+        with self._fold_lock:
+            # Searches go on over what there is meanwhile, and take over what is written.
+            revision = self._catalogue.revision()
+            base = self._taken_over(self._nothing(), progress).whole
+            make_ready(base)
+            with self._columns_lock:
+                self._path.unlink(missing_ok=True)
+                self._state = _State(Parts.of(base), revision)
+                self.forget_results()
+                state = self._caught_up(progress)
+            save(base, self._path, self.made_with)
+        if state.parts.large:
+            self._fold(must_save=True)
         with self._text_lock:
             self._text.remove()
             self._refresh_text(progress)
@@ -199,9 +203,9 @@ class Search:
         found = []
         revisions = self._catalogue.revisions()
         if self._path.is_file():
-            columns = load(self._path, self._made_with())
+            columns = load(self._path, self.made_with)
             if columns is None:
-                if not outdated(self._path, self._made_with()):  # an older version's are made anew, too
+                if not outdated(self._path, self.made_with):  # an older version's are made anew, too
                     found.append("the columns that are searched are damaged")
             elif any(revision > revisions.get(fight, -1) for fight, revision in columns.revisions.items()):
                 found.append("the columns that are searched tell of what the catalogue does not have")
@@ -217,7 +221,11 @@ class Search:
 
     def columns(self) -> Columns:
         """The archive as arrays, up to date."""
-        return self._current().columns
+        return self._current().parts.whole
+
+    def last_round(self) -> int:
+        """The last round that was logged of any fight; 0 for none."""
+        return self._current().parts.last_round
 
     def forget_results(self) -> None:
         """Answer the next search anew; for measuring."""
@@ -230,40 +238,43 @@ class Search:
         if state is not None and state.revision >= wanted:
             return state
         with self._columns_lock:  # whoever has it is doing this very work
-            if self._state is not None and self._state.revision >= wanted:
-                return self._state
-            return self._refresh_columns(silent, must_save=False)
-
-    def _refresh_columns(self, progress: Progress, *, must_save: bool) -> _State:
-        # The revision is read first: a change that comes in between is noticed by the next search.
-        revision = self._catalogue.revision()
-        made_with = self._made_with()
-        state = self._state
-        if state is None or state.revision < revision or not self._path.exists():
-            old = state.columns if state else load(self._path, made_with)
-            columns = self._taken_over(
-                old if old is not None else assemble([], Tables.of(self._vocabulary)), progress
-            )
-            self._state = state = _State(columns, revision)
-            self.forget_results()
-            if columns is not old or not self._path.exists():
-                try:
-                    if must_save or not self._catalogue.read_only:
-                        save(columns, self._path, made_with)
-                except StorageError:
-                    # A full disk is no reason not to answer.
-                    if must_save:
-                        raise
+            state = self._state
+            if state is None or state.revision < wanted:
+                state = self._caught_up(silent)
+        if state.parts.large:
+            self._fold_later()
         return state
 
-    def _taken_over(self, columns: Columns, progress: Progress) -> Columns:
-        """The columns with what the catalogue holds differently; themselves if that is nothing."""
+    def _caught_up(self, progress: Progress) -> _State:
+        """The state as the catalogue is now; under the columns' lock."""
+        # The revision is read first: a change that comes in between is noticed by the next search.
+        revision = self._catalogue.revision()
+        state = self._state
+        if state is not None and state.revision >= revision:
+            return state
+        kept = None if state is not None else load(self._path, self.made_with)
+        before = state.parts if state is not None else self._nothing() if kept is None else Parts.of(kept)
+        parts = self._taken_over(before, progress)
+        if state is None and kept is None:  # all of it is read, and nobody could be answered meanwhile
+            parts = Parts.of(parts.whole)
+            if not self._catalogue.read_only:
+                with contextlib.suppress(StorageError):  # a full disk is no reason not to answer
+                    save(parts.base, self._path, self.made_with)
+        self._state = state = _State(parts, revision)
+        self.forget_results()
+        return state
+
+    def _nothing(self) -> Parts:
+        return Parts.of(assemble([], Tables.of(self._vocabulary)))
+
+    def _taken_over(self, parts: Parts, progress: Progress) -> Parts:
+        """The archive with what the catalogue holds differently; itself if that is nothing."""
         revisions = self._catalogue.revisions()
-        changed = [f for f, r in revisions.items() if columns.revisions.get(f) != r]
-        gone = [f for f in columns.revisions if f not in revisions]
+        changed = [f for f, r in revisions.items() if parts.revisions.get(f) != r]
+        gone = [f for f in parts.revisions if f not in revisions]
         if not changed and not gone:
-            return columns
-        tables = columns.tables.copy()
+            return parts
+        tables = parts.tables.copy()
         blocks = []
         rows = {fight.id: fight for fight in self._catalogue.fights(changed)}
         for done, fight_id in enumerate(changed):
@@ -274,9 +285,49 @@ class Search:
                 raw = self._catalogue.columns([fight_id])
                 blocks.append(encode_fight(entry, raw, tables, self._vocabulary.is_punch, fight.info.course))
         progress("reading actions", len(changed), len(changed))
-        return splice(columns, tables, blocks, gone)
+        return parts.changed(tables, blocks, gone)
 
-    def _made_with(self) -> str:
+    # --- folding ------------------------------------------------------------------------------------------
+
+    def _fold_later(self) -> None:
+        """In the background, where no search waits for it. A command has answered when its process waits."""
+        with self._results_lock:
+            if self._folding is None or not self._folding.is_alive():
+                self._folding = threading.Thread(target=self._fold_aside, name="folding")
+                self._folding.start()
+
+    def _fold_aside(self) -> None:
+        try:
+            with contextlib.suppress(ClipLibError):  # the next search says what is wrong
+                self._fold(must_save=False)
+        finally:
+            self._catalogue.close()  # this thread's connection
+
+    def _fold(self, *, must_save: bool) -> None:
+        """Make base and part one, and keep it. StorageError if it must be written and can't."""
+        with self._fold_lock:
+            state = self._state
+            if state is None:
+                return
+            whole = state.parts.whole
+            make_ready(whole)
+            with self._columns_lock:
+                now = self._state
+                assert now is not None
+                self._state = _State(now.parts.over(whole), now.revision)
+                self.forget_results()
+            # What was forgotten meanwhile must not be written down once more.
+            if not whole.revisions.keys() <= self._catalogue.revisions().keys():
+                return
+            if must_save or not self._catalogue.read_only:
+                try:
+                    save(whole, self._path, self.made_with)
+                except StorageError:
+                    if must_save:
+                        raise
+
+    @cached_property
+    def made_with(self) -> str:
         """What of the vocabulary is baked into the columns: which techniques are punches, which outcomes
         count as which."""
         words = self._vocabulary
@@ -320,49 +371,64 @@ class Search:
 
     # --- one search ---------------------------------------------------------------------------------------
 
-    def _result(self, reading: Reading, where: Where, second_opinions: bool, state: _State) -> _Result:
+    def _result(self, reading: Reading, where: Where, second_opinions: bool, state: _State) -> Answer:
         words = tuple(u.text for u in reading.unread)
         key = (reading.steps, reading.where, where, words, second_opinions, state.revision)
         with self._results_lock:
             if key in self._results:
                 self._results.move_to_end(key)
                 return self._results[key]
-        columns = state.columns
-        limit = limits((reading.where, where), columns, second_opinions=second_opinions)
-        scores = self._word_scores(words, columns) if words else None
-        if scores is not None:
-            limit.only(scores > 0)
-        pattern = Pattern(reading.steps, columns, self._vocabulary, self._settings, limit)
-        matches = hits(pattern) or pattern.match()
+        scores = self._word_scores(words, state.parts) if words else None
+        found = []
+        for place, (columns, live) in enumerate(state.parts.each()):
+            limit = limits((reading.where, where), columns, second_opinions=second_opinions)
+            if live is not None:
+                limit.only(live)
+            if scores is not None:
+                limit.only(scores[place] > 0)
+            pattern = Pattern(reading.steps, columns, self._vocabulary, self._settings, limit)
+            found.append(hits(pattern) or pattern.match())
         if scores is not None and not reading.steps:
-            found = scores[matches.exchanges]
-            matches = replace(matches, cost=np.round((found.max(initial=0) - found) * 1000).astype(np.int32))
-        result = _Result(matches)
+            found = _by_words(found, scores)
+        result = Answer(state.parts, tuple(found))
         with self._results_lock:
             self._results[key] = result
             while len(self._results) > _KEPT_RESULTS:
                 self._results.popitem(last=False)
         return result
 
-    def _clips(
-        self, places: npt.NDArray[np.int64], result: _Result, columns: Columns, *, with_matches: bool
-    ) -> list[ClipRow]:
-        ids = columns.exchange_id[places].tolist()
+    def _clips(self, places: npt.NDArray[np.int64], result: Answer, *, with_matches: bool) -> list[ClipRow]:
+        ids = result.ids(places)
         if not with_matches:
             return self._catalogue.clip_rows(ids)
-        listed = result.matches.tuples(MATCHES_SHOWN, places)
-        matches = {int(columns.exchange_id[place]): tuple(some) for place, some in listed.items()}
-        return self._catalogue.clip_rows(ids, matches)
+        listed = result.tuples(MATCHES_SHOWN, places)
+        return self._catalogue.clip_rows(ids, {number: tuple(some) for number, some in listed.items()})
 
-    def _word_scores(self, words: Sequence[str], columns: Columns) -> npt.NDArray[np.float64]:
-        """[E] how well each exchange's notes and its fight's title meet the words; 0 for not all of them."""
+    def _word_scores(self, words: Sequence[str], parts: Parts) -> list[npt.NDArray[np.float64]]:
+        """[E] for each part how well each exchange's notes and its fight's title meet the words; 0 for not
+        all of them."""
         self._catch_up_text()
-        scores = np.zeros(columns.exchanges)
         ids, of_ids, fights = self._text.exchanges(words)
-        by_fight = np.array([fights.get(f.id, 0.0) for f in columns.fights])
-        if len(by_fight):
-            scores += by_fight[columns.fight_of]
-        places = columns.places(ids)
-        here = places >= 0
-        np.maximum.at(scores, places[here], of_ids[here])
-        return scores
+        found = []
+        for columns, _ in parts.each():
+            scores = np.zeros(columns.exchanges)
+            by_fight = np.array([fights.get(f.id, 0.0) for f in columns.fights])
+            if len(by_fight):
+                scores += by_fight[columns.fight_of]
+            places = columns.places(ids)
+            here = places >= 0
+            np.maximum.at(scores, places[here], of_ids[here])
+            found.append(scores)
+        return found
+
+
+def _by_words(
+    found: Sequence[Matches | Hits], scores: Sequence[npt.NDArray[np.float64]]
+) -> list[Matches | Hits]:
+    """Where only words are searched, the best fit is what meets them best."""
+    met = [of_part[one.exchanges] for one, of_part in zip(found, scores, strict=True)]
+    best = max(some.max(initial=0) for some in met)
+    return [
+        replace(one, cost=np.round((best - some) * 1000).astype(np.int32))
+        for one, some in zip(found, met, strict=True)
+    ]

@@ -20,6 +20,7 @@ from cliplib.core.models import Action, Corner, Exchange, FightInfo, Found, LogS
 from cliplib.phrases import read_search
 from cliplib.relations.deriving import derive
 from cliplib.search.engine import COLUMNS_FILE, Search
+from cliplib.search.patterns import Columns, load, make_ready, parts
 from cliplib.vocabulary import load_vocabulary
 from tests.search import archive
 
@@ -442,3 +443,90 @@ def test_searching_goes_on_while_everything_is_made_anew(tmp_path: Path) -> None
     assert found == [2]
     assert shelf.find("jab").total == 2
     shelf.catalogue.close()
+
+
+def _everything(search: Search) -> list[object]:
+    """What is found, page by page in every order, with all counts, and what is alike."""
+    told: list[object] = []
+    for phrase in ("punch", "jab cross", "jab not countered", "zonkers", "round 1", "Ada Okoro lands a hook"):
+        reading = read_search(phrase, VOCABULARY, fighters=PEOPLE)
+        for order in ("fit", "date", "round", "fighter"):
+            for offset in (0, 2):
+                found = search.find(reading, order=order, offset=offset, limit=4, second_opinions=offset > 0)
+                told.append(
+                    (found.total, found.facets, [list(c) for c in found.facets.values()], found.clips)
+                )
+                told.append((found.left_out, found.views))
+    return told
+
+
+@pytest.mark.parametrize("many", [0, 2, 100])
+@pytest.mark.parametrize("seed", range(2))
+def test_base_and_part_as_made_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int, many: int
+) -> None:
+    """Fights come, change, turn private, are forgotten; two processes look, another begins later: each
+    answers as one that makes everything anew, whenever the parts are folded (`many`: at so many fights)."""
+    monkeypatch.setattr(parts, "MANY_FIGHTS", many)
+    rng = random.Random(seed)
+    shelf = Shelf(tmp_path)
+    public = Catalogue(tmp_path / "catalogue.db", hide_private=True)
+    looking = [shelf.search, Search(shelf.catalogue, VOCABULARY, tmp_path)]
+    hidden = Search(public, VOCABULARY, tmp_path / "looking")
+    texts = [text for text, _ in JUDGED]
+    for step in range(10):
+        what = rng.choice(("put", "put", "put", "private", "forget"))
+        red, blue = rng.sample(PEOPLE, 2)
+        some = [told(rng.choice(texts), red, blue, 20 * n, rng.choice(("", "zonkers"))) for n in range(4)]
+        fights = shelf.catalogue.fights()
+        if what == "put" or not fights:
+            shelf.add(red, blue, some, title=f"Bout {rng.randrange(6)}", second=(rng.randrange(4),))
+        elif what == "private":
+            one = rng.choice(fights)
+            info = replace(one.info, private=not one.info.private, logs=(LogSource("log.csv"),))
+            kept = [NewExchange(e.exchange) for e in shelf.catalogue.exchanges(one.id)]
+            shelf.catalogue.replace_fight(info, kept, folder=one.folder, digest="-", fight_id=one.id)
+        else:
+            shelf.catalogue.care.forget([rng.choice(fights).id])
+        for catalogue, searches in ((shelf.catalogue, looking), (public, [hidden])):
+            anew = _everything(Search(catalogue, VOCABULARY, tmp_path / f"anew {step} {len(searches)}"))
+            for search in searches:
+                assert _everything(search) == anew
+        if step == 5:
+            shelf.search.refresh()
+            looking.append(Search(shelf.catalogue, VOCABULARY, tmp_path))
+    public.close()
+    shelf.catalogue.close()
+
+
+def test_nobody_waits_for_a_fold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Searches are answered, with what was written meanwhile, while one is under way; when it has ended, the
+    disk has what there was when it began, and no search has to make that anew."""
+    monkeypatch.setattr(parts, "MANY_FIGHTS", 1)
+    shelf = Shelf(tmp_path)
+    ada, bram = PEOPLE[:2]
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title="Bout 0")
+    assert shelf.find("jab").total == 1
+    folding, go_on = threading.Event(), threading.Event()
+
+    def slow(columns: Columns) -> None:
+        folding.set()
+        assert go_on.wait(30)
+        make_ready(columns)
+
+    monkeypatch.setattr("cliplib.search.engine.make_ready", slow)
+    for number in (1, 2):
+        shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title=f"Bout {number}")
+    assert shelf.find("jab").total == 3
+    assert folding.wait(30)
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title="Bout 3")
+    assert shelf.find("jab").total == 4
+    go_on.set()
+    thread = next((t for t in threading.enumerate() if t.name == "folding"), None)
+    if thread is not None:
+        thread.join(30)
+    assert shelf.find("jab").total == 4
+    kept = load(tmp_path / COLUMNS_FILE, shelf.search.made_with)
+    assert kept is not None
+    assert len(kept.fights) == 3
+    assert Search(shelf.catalogue, VOCABULARY, tmp_path).find(read_search("jab", VOCABULARY)).total == 4

@@ -90,7 +90,7 @@ class Finding:
             return found
         if reading.unread:
             found = with_meant(found, self.words(" ".join(u.text for u in reading.unread), limit=0))
-        return with_why(found, where, search.columns())
+        return with_why(found, where, search.last_round())
 
     def complete(self, prefix: str) -> list[str]:
         """Phrases that begin with what was typed so far: those searched before and those of themes first."""

@@ -22,7 +22,6 @@ from cliplib.media.files import replacing
 from cliplib.phrases.tokens import fold
 
 if TYPE_CHECKING:
-    from cliplib.search.patterns import Columns
     from cliplib.search.textindex import WordHits
 
 NAME = "past.jsonl"
@@ -110,10 +109,10 @@ def with_meant(found: Found, hits: WordHits) -> Found:
     return replace(found, reading=replace(found.reading, unread=unread))
 
 
-def with_why(found: Found, where: Where | None, columns: Columns) -> Found:
-    """A result without anything, noting that no fight went so far, where that is why."""
+def with_why(found: Found, where: Where | None, last: int) -> Found:
+    """A result without anything, noting that no fight went so far, where that is why. `last`: the last round
+    of any fight."""
     rounds = (*found.reading.where.rounds, *(where.rounds if where else ()))
-    last = int(columns.last_round.max(initial=0))
     asked = [number for number in rounds if isinstance(number, int)]
     if not asked or len(asked) < len(rounds) or not 0 < last < min(asked):
         return found

@@ -2,7 +2,7 @@
 
 `Columns` are the archive as arrays (columns.py), `Pattern(...).match()` finds matches by the rules at the
 top of match.py, `facets` counts a result, `page` orders it, `load` and `save` keep the columns between runs
-(store.py).
+(store.py). `Parts` are an archive that changes, and an `Answer` is what was found in it (parts.py).
 """
 
 from cliplib.search.patterns.columns import UNKNOWN, Columns, assemble, splice
@@ -15,10 +15,11 @@ from cliplib.search.patterns.encode import (
     encode_fight,
 )
 from cliplib.search.patterns.facets import facets
-from cliplib.search.patterns.kernel import Hits, hits
+from cliplib.search.patterns.kernel import Hits, hits, make_ready
 from cliplib.search.patterns.layers import Matches
 from cliplib.search.patterns.match import Pattern
 from cliplib.search.patterns.order import ORDERS, page
+from cliplib.search.patterns.parts import Answer, Parts
 from cliplib.search.patterns.steps import ANYTHING
 from cliplib.search.patterns.store import load, outdated, save
 from cliplib.search.patterns.where import Limits, limits
@@ -29,12 +30,14 @@ __all__ = [
     "SECOND_OPINION",
     "UNKNOWN",
     "VIEW",
+    "Answer",
     "Block",
     "Columns",
     "FightEntry",
     "Hits",
     "Limits",
     "Matches",
+    "Parts",
     "Pattern",
     "Tables",
     "assemble",
@@ -43,6 +46,7 @@ __all__ = [
     "hits",
     "limits",
     "load",
+    "make_ready",
     "outdated",
     "page",
     "save",

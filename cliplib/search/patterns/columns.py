@@ -228,6 +228,16 @@ class Columns:
         return found
 
     @cached_property
+    def orders(self) -> list[tuple[int, str, int]]:
+        """What the fights are in order of."""
+        return [f.order for f in self.fights]
+
+    @cached_property
+    def fight_places(self) -> dict[int, int]:
+        """Each fight's place, by its number."""
+        return {f.id: i for i, f in enumerate(self.fights)}
+
+    @cached_property
     def revisions(self) -> dict[int, int]:
         return {f.id: f.revision for f in self.fights}
 

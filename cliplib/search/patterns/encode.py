@@ -122,12 +122,12 @@ class Tables:
         return codes[word]
 
     def encode(self, name: str, values: Array) -> Ints:
-        codes = self._codes[name]
-        for word in set(values.tolist()):
+        codes, words = self._codes[name], values.tolist()
+        for word in set(words):
             if word is not None and word not in codes:
                 self.add(name, word)
         get: dict[Any, int] = {**codes, None: 0}
-        return np.fromiter((get[v] for v in values.tolist()), np.int64, len(values))
+        return np.fromiter(map(get.__getitem__, words), np.int64, len(words))
 
     def encode_roles(self, values: Array) -> Ints:
         for text in set(values.tolist()):

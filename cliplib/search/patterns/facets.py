@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Protocol
@@ -56,14 +57,34 @@ def facets(found: Matches | Counted) -> dict[str, dict[str, int]]:
         theirs = columns.corner_fighter[:, corner]
         fighters += np.bincount(theirs, counted.by_corner[:, corner], len(fighters))
     counts["fighter"] |= {columns.fighters[i]: int(fighters[i]) for i in np.flatnonzero(fighters).tolist()}
-    counts = {
+    counts["round"] = {
+        str(r) if r else UNKNOWN: count for r, count in enumerate(counted.rounds.tolist()) if count
+    }
+    return _in_order(counts)
+
+
+def added(some: Sequence[dict[str, dict[str, int]]]) -> dict[str, dict[str, int]]:
+    """The facets of several results, none of whose exchanges are the others', as those of one."""
+    if len(some) == 1:
+        return some[0]
+    sums: dict[str, dict[str, int]] = {}
+    for one in some:
+        for name, counts in one.items():
+            into = sums.setdefault(name, {})
+            for value, count in counts.items():
+                into[value] = into.get(value, 0) + count
+    return _in_order(sums)
+
+
+def _in_order(counts: dict[str, dict[str, int]]) -> dict[str, dict[str, int]]:
+    ordered = {
         name: dict(sorted(sorted(c.items()), key=itemgetter(1), reverse=True)) for name, c in counts.items()
     }
-    rounds = counted.rounds.tolist()
-    counts["round"] = {str(r): count for r, count in enumerate(rounds) if r and count}
-    if rounds and rounds[0]:
-        counts["round"][UNKNOWN] = rounds[0]
-    return counts
+    rounds = counts["round"]
+    ordered["round"] = {
+        r: rounds[r] for r in sorted(rounds, key=lambda r: (r == UNKNOWN, int(r) if r != UNKNOWN else 0))
+    }
+    return ordered
 
 
 def _counted(matches: Matches) -> Counts:

@@ -435,6 +435,13 @@ class _Question:
         return int(count)
 
 
+def make_ready(columns: Columns) -> None:
+    """Do once what every search over an archive needs, before anybody waits for it."""
+    if _packed(columns) is None:
+        _ = columns.postings, columns.posted_ahead
+    _ = columns.fight_of, columns.exchange_of, columns.corner
+
+
 def hits(pattern: Pattern) -> Hits | None:
     """The exchanges with a match and all that is counted of them; None if the compiled loops can't tell."""
     packed = _packed(pattern.columns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 import numpy as np
 
@@ -19,7 +20,16 @@ match, then date.
 """
 
 
-def page(matches: Matches | Hits, order: str, offset: int, limit: int) -> Array:
+class Joined(Protocol):
+    """Results that were found apart, as one."""
+
+    @property
+    def exchanges(self) -> Array: ...
+
+    def ranks(self, order: str) -> Array: ...
+
+
+def page(matches: Matches | Hits | Joined, order: str, offset: int, limit: int) -> Array:
     """Places of the exchanges from `offset` on, at most `limit`. Any page costs the same."""
     found = matches.exchanges
     if order not in ORDERS:
@@ -29,7 +39,13 @@ def page(matches: Matches | Hits, order: str, offset: int, limit: int) -> Array:
     if order == "date":
         return found[first:end]
     # Exchanges stand in the order of the date already, so their place breaks ties.
-    return found.take(_between(_RANKS[order](matches), first, end))
+    ranks = rank(matches, order) if isinstance(matches, Matches | Hits) else matches.ranks(order)
+    return found.take(_between(ranks, first, end))
+
+
+def rank(matches: Matches | Hits, order: str) -> Array:
+    """[exchanges found] a number for each, the first the smallest; not for the order of the date."""
+    return _RANKS[order](matches)
 
 
 def _between(rank: Array, first: int, end: int) -> Array:
@@ -48,7 +64,7 @@ def _between(rank: Array, first: int, end: int) -> Array:
     return np.concatenate(found)[: end - first]
 
 
-def _fighters(matches: Matches | Hits) -> Array:
+def fighters_first(matches: Matches | Hits) -> Array:
     """[exchanges found] alphabetical place of the fighter who begins a match; the first one's, if both do."""
     columns, rows = matches.columns, matches.first_rows()
     exchange = columns.exchange_of[rows]
@@ -68,4 +84,8 @@ def _round(matches: Matches | Hits) -> Array:
     return np.where(rounds == 0, np.int32(1 << 20), rounds)
 
 
-_RANKS: dict[str, Callable[[Matches | Hits], Array]] = {"fit": _fit, "round": _round, "fighter": _fighters}
+_RANKS: dict[str, Callable[[Matches | Hits], Array]] = {
+    "fit": _fit,
+    "round": _round,
+    "fighter": fighters_first,
+}
