@@ -316,15 +316,15 @@ class Search:
                 assert now is not None
                 self._state = _State(now.parts.over(whole), now.revision)
                 self.forget_results()
-            # What was forgotten meanwhile must not be written down once more.
-            if not whole.revisions.keys() <= self._catalogue.revisions().keys():
-                return
             if must_save or not self._catalogue.read_only:
                 try:
                     save(whole, self._path, self.made_with)
                 except StorageError:
                     if must_save:
                         raise
+                # What was forgotten meanwhile must not be kept, also not by a process that did not do it.
+                if not whole.revisions.keys() <= self._catalogue.revisions().keys():
+                    self._path.unlink(missing_ok=True)
 
     @cached_property
     def made_with(self) -> str:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import random
 import shutil
+import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -530,3 +533,43 @@ def test_nobody_waits_for_a_fold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert kept is not None
     assert len(kept.fights) == 3
     assert Search(shelf.catalogue, VOCABULARY, tmp_path).find(read_search("jab", VOCABULARY)).total == 4
+
+
+_KILLED = """
+import os, signal, sys
+from pathlib import Path
+from cliplib.catalogue.catalogue import Catalogue
+from cliplib.search import engine
+from cliplib.search.patterns import parts
+from cliplib.vocabulary import load_vocabulary
+parts.MANY_FIGHTS = 0
+folder, moment = Path(sys.argv[1]), sys.argv[2]
+search = engine.Search(Catalogue(folder / "catalogue.db"), load_vocabulary(), folder)
+def killed(*_, **__):
+    os.kill(os.getpid(), signal.SIGKILL)
+if moment == "made":
+    engine.make_ready = killed
+elif moment == "written":
+    os.replace = killed
+else:
+    engine.save = killed
+search.refresh()
+"""
+
+
+@pytest.mark.parametrize("moment", ["made", "before it is written", "written"])
+def test_killed_in_a_fold(tmp_path: Path, moment: str) -> None:
+    """What the disk had it has still, and whoever comes next answers with all that was written."""
+    shelf = Shelf(tmp_path)
+    ada, bram = PEOPLE[:2]
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title="Bout 0")
+    shelf.search.refresh()
+    before = (tmp_path / COLUMNS_FILE).read_bytes()
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title="Bout 1")
+    run = subprocess.run([sys.executable, "-c", _KILLED, tmp_path, moment], check=False, capture_output=True)
+    assert run.returncode == -signal.SIGKILL, run.stderr
+    assert (tmp_path / COLUMNS_FILE).read_bytes() == before
+    search = Search(shelf.catalogue, VOCABULARY, tmp_path)
+    assert search.find(read_search("jab", VOCABULARY)).total == 2
+    assert search.astray() == []
+    shelf.catalogue.close()
