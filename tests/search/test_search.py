@@ -23,7 +23,7 @@ from cliplib.core.models import Action, Corner, Exchange, FightInfo, Found, LogS
 from cliplib.phrases import read_search
 from cliplib.relations.deriving import derive
 from cliplib.search.engine import COLUMNS_FILE, Search
-from cliplib.search.patterns import Columns, load, make_ready, parts
+from cliplib.search.patterns import Columns, load, make_ready, parts, save
 from cliplib.vocabulary import load_vocabulary
 from tests.search import archive
 
@@ -573,3 +573,23 @@ def test_killed_in_a_fold(tmp_path: Path, moment: str) -> None:
     assert search.find(read_search("jab", VOCABULARY)).total == 2
     assert search.astray() == []
     shelf.catalogue.close()
+
+
+def test_what_is_forgotten_during_a_fold_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its names must not come back to the disk."""
+    monkeypatch.setattr(parts, "MANY_FIGHTS", 0)
+    shelf = Shelf(tmp_path)
+    ada, bram = PEOPLE[:2]
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title="Bout 0")
+    shelf.search.refresh()
+    shelf.add(ada, bram, [told("A jab landed 0", ada, bram, 1)], title="Bout 1")
+    (kept, forgotten) = (row.id for row in shelf.catalogue.fights())
+
+    def slow(columns: Columns, path: Path, made_with: str) -> None:
+        shelf.catalogue.care.forget([forgotten])
+        save(columns, path, made_with)
+
+    monkeypatch.setattr("cliplib.search.engine.save", slow)
+    shelf.search.refresh()
+    assert not (tmp_path / COLUMNS_FILE).exists()
+    assert {clip.fight_id for clip in shelf.find("jab").clips} == {kept}
