@@ -215,6 +215,34 @@ def test_a_clip_that_went_away_is_said_and_tried_again(tmp_path: Path, browser: 
         assert page.locator("[data-note]").is_hidden()
 
 
+def test_a_clip_that_is_cut_anew_while_it_is_shown(tmp_path: Path, browser: Any) -> None:
+    """The number that is told is always the one that is burnt into the picture: of the old cut while it is shown,
+    of the new one when somebody comes back to it."""
+    folder = served.busy_library(tmp_path)
+    library = Library(folder)
+    first = library.finding.find("counter", limit=1).clips[0]
+    assert first.start_frame is not None
+    assert first.end_frame is not None
+    frame_told = "() => document.querySelector('[data-seek]').getAttribute('aria-valuetext')"
+    with served.serve(folder) as address, new_page(browser) as page:
+        page.goto(f"{address}/show/?q=counter")
+        page.wait_for_selector(".show[data-begun]")
+        pause(page)
+        assert shown(page) >= first.start_frame
+        library.logging.corrections.recut(first.id, first.start_frame + 5, first.end_frame)
+        for key in ("0", "ArrowRight", "ArrowRight", "ArrowLeft"):
+            page.keyboard.press(key)
+            assert f"frame {shown(page)}," in page.evaluate(frame_told)
+        for step, place in (("End", 30), ("Home", 1)):
+            page.keyboard.press(step)
+            page.wait_for_function(f"() => document.querySelector('[data-place]').textContent === '{place}'")
+        assert (shown(page), page.evaluate(frame_told).split(",")[0]) == (
+            first.start_frame + 5,
+            f"frame {first.start_frame + 5}",
+        )
+        assert page.locator("[data-note]").is_hidden()
+
+
 def test_picked_clips_and_a_reel_are_shown_too(page: Any, address: str, folder: Path) -> None:
     library = Library(folder)
     if not any(reel.name == "two" for reel in library.making.reels()):

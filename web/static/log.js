@@ -326,27 +326,27 @@ async function enter({ row = null, frame = eye.shown() } = {}) {
   resume = false;
   if (was) return change(was, { action: said.action, fighter: said.fighter });
   if (goOn) play();
-  try { await add({ frame, action: said.action, fighter: said.fighter }); await visited(frame); }
+  try { await add({ frame, action: said.action, fighter: said.fighter }); await clearMark(frame); }
   catch (problem) { video.pause(); eye.to(frame); if (!box.value) { box.value = text; refused = text.trim(); check(); } draw(); fail(problem); }
 }
 // Moments marked for later: “!” marks one, “?” goes to the next of them, and a line that is logged there takes the
 // mark's place.
-const LATER = "something here, look later", NEAR = 75; // frames
+const LATER = "something here, look later", NEAR = 3; // seconds
 const marksLeft = () => lines.filter((line) => !line.action && line.frame !== null);
 function markLater() { add({ frame: eye.shown(), action: "", note: LATER }).catch(fail); }
-let visiting = null;
-function visitNext() {
+let markAt = null; // id of the mark that was gone to last
+function nextMark() {
   const all = marksLeft(), here = eye.shown();
   if (!all.length) { reading.textContent = "No moment is marked for later."; return; }
-  visiting = all.find((line) => line.frame > here && line.id !== visiting) ?? all[0];
+  const mark = all.find((line) => line.frame > here && line.id !== markAt) ?? all[0];
+  markAt = mark.id;
   video.pause();
-  eye.to(visiting.frame);
-  reading.textContent = `Marked for later: ${visiting.note}. ${all.length === 1 ? "It is the only one." : `${all.length} are left.`}`;
-  visiting = visiting.id;
+  eye.to(mark.frame);
+  reading.textContent = `Marked for later: ${mark.note}. ${all.length === 1 ? "It is the only one." : `${all.length} are left.`}`;
 }
-async function visited(frame) {
-  const mark = lines.find((line) => line.id === visiting && !line.action);
-  if (mark && Math.abs(mark.frame - frame) <= NEAR) { visiting = null; await remove(mark, { focus: false }); }
+async function clearMark(frame) {
+  const mark = lines.find((line) => line.id === markAt && !line.action);
+  if (mark && Math.abs(frames.times[mark.frame] - frames.times[frame]) <= NEAR) { markAt = null; await remove(mark, { focus: false }); }
 }
 function again() {
   const last = lines.filter((line) => line.action).reduce((a, b) => (!a || b.id > a.id ? b : a), null);
@@ -382,7 +382,7 @@ box.addEventListener("keydown", (e) => {
   else if (empty && key === " ") video.paused ? play() : video.pause();
   else if (empty && key === ".") again();
   else if (empty && key === "!") markLater();
-  else if (empty && key === "?") visitNext();
+  else if (empty && key === "?") nextMark();
   else if (empty && (e.ctrlKey || e.metaKey) && key.toLowerCase() === "z") undo();
   else if (empty && (key === "ArrowLeft" || key === "ArrowRight")) {
     const way = key === "ArrowLeft" ? -1 : 1;

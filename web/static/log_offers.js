@@ -4,7 +4,7 @@ const FILLERS = new Set(["to", "the", "a", "on", "in", "with", "and"]);
 
 // How many of the words are used when `typed` is made of beginnings of them, each used once: "jm" or "j m" is
 // "jab missed". -1 if it cannot be. Of several ways the one that uses most of the first `core` words counts.
-export function fits(typed, words, core = words.length, used = 0) {
+function fits(typed, words, core = words.length, used = 0) {
   if (!typed) {
     let count = 0;
     for (let i = 0; i < core; i++) if (used & (1 << i)) count++;
@@ -82,7 +82,7 @@ export function keysOfRows() {
   return keys;
 }
 
-export function shortNames(fighters) {
+function shortNames(fighters) {
   const last = fighters.map((name) => name.split(" ").at(-1));
   return last[0] === last[1] ? fighters : last;
 }

@@ -12,6 +12,7 @@ const one = (what) => $(`[data-do="${what}"]`);
 const speeds = [...root.querySelectorAll("[data-speed]")].map((b) => Number(b.dataset.speed));
 const rows = new Map(); // place -> what the library says of the clip
 const slots = new Map(); // place -> a film
+const opened = new Map(); // clip -> how often its film was opened here
 let at = Number(root.dataset.at), total = Number(root.dataset.total);
 let looking = kept({ loop: true });
 let running = true; // somebody wants it to play
@@ -55,7 +56,10 @@ function open(place, row) {
     apply(slot);
     if (slot === slots.get(at)) shown(slot);
   }, () => { slot.broken = true; if (slot === slots.get(at)) trouble(slot); });
-  video.src = row.video;
+  // A browser may keep film by its address for minutes without asking; a clip that was cut anew is another film.
+  const times = (opened.get(row.id) ?? 0) + 1;
+  opened.set(row.id, times);
+  video.src = times > 1 ? `${row.video}?opened=${times}` : row.video;
   slots.set(place, slot);
   return slot;
 }
