@@ -73,3 +73,18 @@ def test_inferred_outcomes_say_so(pages: Any) -> None:
         assert "(inferred)" in get(pages, address), address
     clip = pages.get(f"/api/clips/{number}", base_url=HOME).get_json()
     assert [action.get("inferred") for action in clip["actions"]] == [["outcome"], None]
+
+
+def test_a_period_is_a_side_that_the_form_keeps(pages: Any) -> None:
+    """What an address compares stands in the form too, so that looking anew compares the same."""
+    page = get(pages, "/counts/compare?q=jab&this=before%3Done+hand&that=during%3Done+hand")
+    chosen = re.findall(r'<option value="([^"]+)" selected>', page)
+    assert chosen == ["before=one hand", "during=one hand"]
+    assert 'value="after=one hand"' in page
+
+
+def test_the_outcomes_of_a_result_say_what_they_count(pages: Any) -> None:
+    """The cross of the log was slipped, and nobody said how it went: it stands under missed."""
+    page = get(pages, "/?q=cross")
+    narrow = page[page.index("<h2>Outcome</h2>") :]
+    assert "only a defence tells (inferred)" in narrow[: narrow.index("</section>")]

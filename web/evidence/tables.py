@@ -134,12 +134,14 @@ def _choices() -> list[tuple[str, list[tuple[str, str]]]]:
     lib = library()
     fights = lib.finding.fights()
     rounds = min(_MOST_ROUNDS, max((f.info.rounds or 12 for f in fights), default=12))
+    named = lib.finding.periods()
     dated = [f"{f.title}{f', {f.info.date.isoformat()}' if f.info.date else ''}" for f in fights]
     return [
         ("fighter", [(row.name, row.name) for row in lib.finding.fighters()]),
         ("fight", [(str(f.id), words) for f, words in zip(fights, dated, strict=True)]),
         ("round", [(str(n), str(n)) for n in range(1, rounds + 1)]),
         ("stance match", [("open", "open"), ("closed", "closed")]),
+        *((side, [(name, name) for name in named]) for side in ("before", "during", "after") if named),
     ]
 
 

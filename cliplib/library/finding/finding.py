@@ -173,6 +173,10 @@ class Finding:
         """Everybody who has a fight, by name."""
         return self._desk.catalogue.fighters()
 
+    def periods(self) -> tuple[str, ...]:
+        """Names of the periods of all fights; those that differ in capital letters alone once."""
+        return self._desk.periods()
+
     def fighter_named(self, text: str) -> str:
         """The full name of the one fighter whose name holds `text`; NotFoundError if none or several do."""
         return names.fighter_named(text, self._desk.names()[0])
