@@ -20,8 +20,8 @@ OUTCOMES = (
     "there is none. Landed includes knockdown and hurt. The rate is landed out of "
     "landed + partial + blocked + missed; unknown outcomes are shown, and neither guessed nor spread over "
     "the others. Inferred: nobody said how it went, and a defence right behind it tells of a miss or a "
-    "block. Since no defence tells of a hit, inferred outcomes are part of the rates of a table (of a row, in "
-    "what comes next, what answers and what catches) only where no outcome in it is unknown."
+    "block. Since no defence tells of a hit, inferred outcomes are part of the rates of a table (of a row, "
+    "in what comes next, what answers and what catches) only where no outcome in it is unknown."
 )
 THEN = "And then: how the opponent's next punch of the exchange went, where it came within the step window."
 WILSON = (
