@@ -1,4 +1,4 @@
-"""Other periods and parts in the text of a fight.toml: their tables are replaced, every other byte stays."""
+"""Other periods, parts and another first bell in the text of a fight.toml: every other byte stays."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from cliplib.core.errors import FightFolderError
 
@@ -44,6 +45,24 @@ def with_tables(text: str, name: str, rows: Sequence[Row]) -> str:
     return made
 
 
+def with_first_bell(text: str, bell: str) -> str:
+    """`text` with this `first_bell` under `[footage]`, which has none yet. FightFolderError where it has, or
+    where that table is written in another way."""
+    before = _others(text, "")
+    footage = dict(before.get("footage", {}))
+    header = re.search(r"(?m)^[ \t]*\[[ \t]*footage[ \t]*\][^\n]*(\n|\Z)", text)
+    made = text
+    if header is not None and "first_bell" not in footage:
+        above = text[: header.end()].rstrip("\n") + "\n"
+        made = above + f"first_bell = {_value('first_bell', bell)}\n" + text[header.end() :]
+    if made == text or _others(made, "") != {**before, "footage": {**footage, "first_bell": bell}}:
+        raise FightFolderError(
+            "fight.toml writes its footage in a way that is not changed here; write first_bell there, "
+            "under [footage]"
+        )
+    return made
+
+
 def _lines(name: str, row: Row) -> str:
     told = [(key, " ".join(row.get(key, "").split())) for key in TABLES[name]]
     return "".join(f"{key} = {_value(key, value)}\n" for key, value in told if value)
@@ -56,7 +75,7 @@ def _value(key: str, value: str) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _others(text: str, name: str) -> object:
+def _others(text: str, name: str) -> dict[str, Any]:
     try:
         tables = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:

@@ -13,6 +13,7 @@ from cliplib import BusyError, FightFolderError, Library, LogError, Where
 from cliplib.cli import main
 from cliplib.core.parts import Part, clock_of
 from cliplib.core.timebase import SECOND, RoundClock
+from cliplib.fightfolder.rewriting import with_first_bell
 from tests.libraries import BLUE, RED
 
 # Three rounds of a minute. The film leaves out 15 s of round 1 at 0:40, the clock stands still for 10 s in
@@ -244,3 +245,32 @@ def test_what_cannot_be_is_refused_and_nothing_changes(
     assert path.read_text() == TOML
     assert library.logging.stretches.parts(1) == told
     assert library.finding.fights()[0].info.parts[1].speed == Fraction(1, 2)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ('[footage]\nfile = "a.mp4"\n', '[footage]\nfirst_bell = "0:12.4"\nfile = "a.mp4"\n'),
+        (
+            'title = "x"\n [ footage ] # film\n\n[[log]]\n',
+            'title = "x"\n [ footage ] # film\nfirst_bell = "0:12.4"\n\n[[log]]\n',
+        ),
+        ("[footage]", '[footage]\nfirst_bell = "0:12.4"\n'),
+    ],
+)
+def test_a_first_bell_is_written_and_nothing_else(text: str, wanted: str) -> None:
+    assert with_first_bell(text, "0:12.4") == wanted
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'footage = { file = "a.mp4" }',
+        '[footage]\nfirst_bell = "0:01"',
+        'title = "x"',
+        'title = """\n[footage]\n"""',
+    ],
+)
+def test_a_first_bell_that_cannot_be_written_is_refused(text: str) -> None:
+    with pytest.raises(FightFolderError, match="under \\[footage\\]"):
+        with_first_bell(text, "0:12.4")

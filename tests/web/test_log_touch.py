@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from cliplib import Library
+from cliplib import InputError, Library
 from tests import libraries
 from tests.web import served
 from tests.web.browser import needs_chromium, new_page
@@ -127,3 +127,26 @@ def test_the_log_of_a_new_fight_opens_at_its_first_bell(library: Library, browse
         page.wait_for_function(
             f"() => document.querySelector('[data-frame]').textContent.endsWith('frame {bell * 25 // 1_000_000}')"
         )
+
+
+def test_the_first_bell_is_set_where_none_is_known(tmp_path: Path, browser: Any) -> None:
+    folder = libraries.make_fight(tmp_path / "fight", bell=None)
+    library = Library(tmp_path / "library", create=True)
+    assert library.logging.ingest([folder]).exit_code == 0
+    before = (folder / "fight.toml").read_text(encoding="utf-8")
+    assert library.finding.fight(1).info.round_starts_us == ()
+    with served.serve(library.folder) as address, new_page(browser, allow="400") as page:
+        begin(page, address)
+        go_to(page, 30)
+        page.get_by_role("button", name="The first bell rings here").click()
+        page.wait_for_function(
+            "() => !document.querySelector('[data-bell]') && document.querySelector('.logging[data-begun]')"
+        )
+        page.wait_for_function(
+            "() => document.querySelector('[data-frame]').textContent.endsWith('frame 30')"
+        )
+    assert library.finding.fight(1).info.round_starts_us == (1_200_000,)
+    after = (folder / "fight.toml").read_text(encoding="utf-8")
+    assert after.replace('first_bell = "0:01.2"\n', "") == before
+    with pytest.raises(InputError, match="known already"):
+        library.logging.stretches.ring(1, 1_000_000)

@@ -85,6 +85,18 @@ def make_ready(fight_id: int) -> ResponseReturnValue:
     return redirect(url_for("work.watch", key=job.key), 303)
 
 
+@page.post("/log/bell")
+def ring(fight_id: int) -> ResponseReturnValue:
+    """The first bell rings at the frame that is shown."""
+    lib = library()
+    frame, timeline = request.form.get("frame", type=int), lib.logging.live.timeline(fight_id)
+    if frame is None or not 0 <= frame < len(timeline):
+        raise InputError("Show the frame at which the first bell rings, then press again.")
+    lib.logging.stretches.ring(fight_id, timeline.us_of(frame))
+    cuts().later(fight_id)
+    return redirect(url_for("log.show", fight_id=fight_id), 303)
+
+
 @page.post("/log/watch")
 def watch(fight_id: int) -> ResponseReturnValue:
     """Have the film looked at; what is found is proposed on the page for logging."""

@@ -439,6 +439,8 @@ video.addEventListener("click", () => { video.paused ? play() : video.pause(); t
 $("[data-speed]").addEventListener("change", (e) => { running.speed(Number(e.target.value)); toBox(); });
 $("[data-round-jump]")?.addEventListener("change", (e) => { if (e.target.value) eye.to(frames.near(Number(e.target.value))); toBox(); });
 
+$("[data-bell]")?.addEventListener("submit", (e) => { e.target.elements.frame.value = eye.shown(); });
+
 // --- clips ---
 let polling;
 async function poll() {

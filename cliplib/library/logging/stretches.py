@@ -1,4 +1,4 @@
-"""A fight's periods and its film's parts, changed in the library: `library.logging.stretches`.
+"""A fight's periods, its parts and its first bell, changed in the library: `library.logging.stretches`.
 
 They are kept where they were always said, in the fight's `fight.toml`, so that there is one place that says
 them. Its other lines stay as they are, byte for byte.
@@ -18,7 +18,7 @@ from cliplib.core.parts import Part
 from cliplib.core.periods import Period
 from cliplib.core.timebase import SECOND, decimal_text, format_time
 from cliplib.fightfolder.reading import NAME, read_fight_folder
-from cliplib.fightfolder.rewriting import TABLES, Row, with_tables
+from cliplib.fightfolder.rewriting import TABLES, Row, with_first_bell, with_tables
 from cliplib.ingest.report import IngestReport
 from cliplib.library.desk import Desk
 from cliplib.media.files import replacing
@@ -78,6 +78,17 @@ class FightStretches:
         if name not in TABLES or len(rows) > MOST:
             raise InputError(f"a fight has periods and parts, at most {MOST} of each")
         told = [row for row in rows if any(value.strip() for value in row.values())]
+        self._rewrite(fight_id, lambda text: with_tables(text, name, told), seen)
+
+    def ring(self, fight_id: int, bell_us: int) -> None:
+        """Say when the first bell rings on the film, and read the fight again. Raises as `put` does; also if
+        a bell is known already."""
+        if self._desk.fight(fight_id).info.round_starts_us:
+            raise InputError("The bells of this fight are known already; change them in its fight.toml.")
+        bell = format_time(bell_us)
+        self._rewrite(fight_id, lambda text: with_first_bell(text, bell), None)
+
+    def _rewrite(self, fight_id: int, edit: Callable[[str], str], seen: str | None) -> None:
         path = self._desk.fight(fight_id).folder / NAME
         before = _read(path)
         if seen is not None and seen != _digest(before):
@@ -87,7 +98,7 @@ class FightStretches:
         except UnicodeDecodeError as error:
             raise FightFolderError(f"{path} is not UTF-8; save the file as UTF-8") from error
         mark, ends = text[: text.startswith("\ufeff")], "\r\n" in text
-        made_text = with_tables(text[len(mark) :].replace("\r\n", "\n"), name, told)
+        made_text = edit(text[len(mark) :].replace("\r\n", "\n"))
         made = (mark + (made_text.replace("\n", "\r\n") if ends else made_text)).encode("utf-8")
         if made == before:
             return
