@@ -112,18 +112,30 @@ def _make(path: Path) -> list[str]:
 
 
 def _recognise(path: Path, read_only: bool) -> None:
-    """Raise StorageError for a file that is no catalogue of ours; it is only read."""
+    """Raise StorageError for a file that is no catalogue of ours; it is only read, if nobody was killed while
+    writing to it."""
     hint = (
         "restore a backup into a new folder, or move this file away and ingest the fight folders again; "
         "nothing was written"
     )
     if path.is_file() and path.stat().st_size == 0:
         raise StorageError(f"{path} is empty, so it is no catalogue any more: {hint}")
-    uri = f"{path.absolute().as_uri()}?mode=ro"
+    try:
+        ours = _is_ours(path, "ro", read_only)
+    except sqlite3.OperationalError as error:
+        if read_only or error.sqlite_errorcode != sqlite3.SQLITE_READONLY_ROLLBACK:
+            raise
+        # Whoever wrote last was killed while a rollback journal was in use: who may write takes that back.
+        ours = _is_ours(path, "rw", read_only)
+    if not ours:
+        raise StorageError(f"{path} is a database, but no catalogue of cliplib: {hint}")
+
+
+def _is_ours(path: Path, mode: str, read_only: bool) -> bool:
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
     looked = medium.opened(path)[0] if read_only else sqlite3.connect(uri, uri=True)
     with contextlib.closing(looked) as raw:
-        if not state.is_ours(raw):
-            raise StorageError(f"{path} is a database, but no catalogue of cliplib: {hint}")
+        return state.is_ours(raw)
 
 
 class Store:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import shutil
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
 
-from tests.libraries import ROWS, dump, ingest, make_fight, write_log
+from cliplib import Library
+from tests.libraries import ROWS, dump, faults, ingest, make_fight, write_log
 
 # One process with everything imported forks a child for each trial, so that the kill falls into the work and
 # not into Python's start. It reads "moment in seconds" lines and answers whether the child was killed.
@@ -92,3 +95,26 @@ def test_thirty_kills(tmp_path: Path) -> None:
         killer.stdin.close()
         killer.wait()
         killer.stdout.close()
+
+
+def test_killed_while_a_rollback_journal_was_in_use(tmp_path: Path) -> None:
+    """Whoever opens it next takes the half of a transaction back (SQLite, "Atomic Commit In SQLite", 4.2: a hot
+    journal); a connection that only reads cannot, and said that the database was read-only, for good."""
+    library = Library(tmp_path / "library", create=True)
+    library.close()
+    raw = sqlite3.connect(library.folder / "catalogue.db", isolation_level=None)
+    for statement in (
+        "PRAGMA journal_mode = DELETE",
+        "PRAGMA cache_size = 2",
+        "BEGIN",
+        "CREATE TABLE half (text)",
+    ):
+        raw.execute(statement)
+    raw.executemany("INSERT INTO half VALUES (?)", [("y" * 4000,)] * 50)  # more than stays in memory
+    shutil.copytree(library.folder, tmp_path / "killed")
+    raw.close()
+    assert (tmp_path / "killed" / "catalogue.db-journal").stat().st_size
+    with contextlib.closing(Library(tmp_path / "killed")) as again:
+        assert again.finding.fights() == ()
+        assert faults(again) == []
+    assert not (tmp_path / "killed" / "catalogue.db-journal").exists()
