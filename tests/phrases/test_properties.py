@@ -371,9 +371,11 @@ def test_any_unicode_is_read_or_shown(text: str) -> None:
     ],
 )
 def test_long_phrases_end_soon(piece: str) -> None:
+    """A guard against reading without end, no measure of speed: the worst takes 2 s of a quiet processor, one that
+    grows with the square of the length takes hours."""
     begun = time.process_time()
     found = read(piece * 20_000)
-    assert time.process_time() - begun < 3
+    assert time.process_time() - begun < 20
     assert found.unread
 
 
